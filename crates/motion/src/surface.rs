@@ -1,0 +1,113 @@
+//! Skinned surfaces: what the flesh of a character is, for measuring and for fitting soles.
+
+use glam::{DAffine3, DVec3};
+
+use crate::pose::WorldPose;
+
+/// One skinned mesh, bound to joints of a skeleton.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SkinnedMesh {
+    /// Name of the mesh in its file.
+    pub name: String,
+    /// Vertices in the mesh's own coordinates (before skinning), metres.
+    pub bind_positions: Vec<DVec3>,
+    /// Per vertex, up to any number of (index into `joints`, weight); weights sum to 1.
+    pub influences: Vec<Vec<(usize, f64)>>,
+    /// Skeleton joint of each skin slot.
+    pub joints: Vec<usize>,
+    /// `joint_from_mesh` at bind time, one per skin slot.
+    pub inverse_binds: Vec<DAffine3>,
+    /// Triangles as indices of vertices.
+    pub triangles: Vec<[u32; 3]>,
+}
+
+impl SkinnedMesh {
+    /// World positions of all vertices in a pose (linear blend skinning, glTF 2.0 section 3.7.3.3).
+    pub fn posed(&self, pose: &WorldPose) -> Vec<DVec3> {
+        let world_from_mesh: Vec<DAffine3> = self
+            .joints
+            .iter()
+            .zip(&self.inverse_binds)
+            .map(|(&joint, inverse_bind)| pose.affines[joint] * *inverse_bind)
+            .collect();
+        self.bind_positions
+            .iter()
+            .zip(&self.influences)
+            .map(|(position, influences)| {
+                influences
+                    .iter()
+                    .map(|&(slot, weight)| {
+                        weight * world_from_mesh[slot].transform_point3(*position)
+                    })
+                    .sum()
+            })
+            .collect()
+    }
+
+    /// The joint that moves a vertex most, as an index into the skeleton.
+    pub fn main_joint(&self, vertex: usize) -> Option<usize> {
+        self.influences[vertex]
+            .iter()
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|&(slot, _)| self.joints[slot])
+    }
+}
+
+/// All skinned meshes of a character.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Surface {
+    /// The meshes.
+    pub meshes: Vec<SkinnedMesh>,
+}
+
+impl Surface {
+    /// Rest-pose points of every joint at once, `[joint][point]`, in the joint's coordinates,
+    /// metres.
+    pub fn points_by_joint(&self, joint_count: usize, rest: &WorldPose) -> Vec<Vec<DVec3>> {
+        let mut points = vec![Vec::new(); joint_count];
+        for mesh in &self.meshes {
+            for (vertex, position) in mesh.posed(rest).into_iter().enumerate() {
+                if let Some(joint) = mesh.main_joint(vertex) {
+                    points[joint].push(rest.affines[joint].inverse().transform_point3(position));
+                }
+            }
+        }
+        points
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Joint, Skeleton};
+    use glam::DQuat;
+
+    #[test]
+    fn a_vertex_follows_its_joints_by_weight() {
+        let skeleton = Skeleton::new(vec![
+            Joint::new("hip", None, DVec3::ZERO),
+            Joint::new("knee", Some(0), DVec3::new(0.0, -0.5, 0.0)),
+        ])
+        .unwrap();
+        let rest = skeleton.rest_world();
+        let mesh = SkinnedMesh {
+            name: "leg".into(),
+            bind_positions: vec![DVec3::new(0.0, -1.0, 0.0), DVec3::new(0.0, -0.25, 0.0)],
+            influences: vec![vec![(1, 1.0)], vec![(0, 0.5), (1, 0.5)]],
+            joints: vec![0, 1],
+            inverse_binds: rest.affines.iter().map(|a| a.inverse()).collect(),
+            triangles: vec![],
+        };
+        assert_eq!(mesh.posed(&rest), mesh.bind_positions);
+        let mut locals = skeleton.rest_locals();
+        locals[1].rotation = DQuat::from_rotation_z(std::f64::consts::FRAC_PI_2);
+        let bent = mesh.posed(&WorldPose::from_locals(&skeleton, &locals));
+        assert!((bent[0] - DVec3::new(0.5, -0.5, 0.0)).length() < 1e-15);
+        let surface = Surface { meshes: vec![mesh] };
+        // The second vertex is shared in equal parts; the later joint counts as its main one.
+        assert_eq!(
+            surface.points_by_joint(2, &rest)[1],
+            vec![DVec3::new(0.0, -0.5, 0.0), DVec3::new(0.0, 0.25, 0.0)]
+        );
+    }
+}
