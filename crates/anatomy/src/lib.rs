@@ -4,5 +4,12 @@
 //! changes no motion.
 
 pub mod body;
+pub mod map;
+pub mod role;
+pub mod segments;
+pub mod tokens;
 
 pub use body::{Appendage, AppendageKind, Arm, Body, Finger, JointPoint, Leg, Side, Twist};
+pub use map::{Assignment, RoleMap};
+pub use role::{Part, Role, RoleError};
+pub use segments::{Segment, SegmentKind, limb_segments};

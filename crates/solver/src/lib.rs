@@ -1,1 +1,24 @@
-//! placeholder
+//! Carries a performer's motion onto a character: alignment of rest poses, transfer of rotations
+//! and travel, floor and contacts of the take, feet that stay planted.
+//!
+//! Works on bodies ([`understudy_anatomy::Body`]) and clips, in a world with Y up. Knows no file
+//! format and draws nothing.
+
+pub mod align;
+pub mod banded;
+pub mod contacts;
+pub mod floor;
+pub mod foot;
+pub mod leg;
+pub mod pelvis;
+pub mod plants;
+pub mod retarget;
+pub mod settings;
+pub mod smooth;
+pub mod transfer;
+
+pub use contacts::{Contact, Contacts, FootPart};
+pub use floor::Floor;
+pub use foot::Foot;
+pub use retarget::{Character, Retargeted, SolveError, Take, find_contacts, retarget};
+pub use settings::{Settings, Travel};

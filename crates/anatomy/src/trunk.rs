@@ -1,0 +1,282 @@
+//! The midline of a tree: which joints lie on it, and which pairs of limbs hang from it.
+
+use glam::DVec3;
+use understudy_motion::WorldFrame;
+
+use crate::body::Side;
+use crate::shape::{Pair, Tree};
+use crate::tokens::Slot;
+
+/// Joints of the midline, top down, and the pairs that hang from them.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Midline {
+    pub nodes: Vec<usize>,
+    pub pairs: Vec<Pair>,
+    /// The left-right axis, its sign open.
+    pub lateral: Option<DVec3>,
+}
+
+impl Midline {
+    /// Walks down from a root twice: first to find the left-right axis, then with it.
+    pub fn find(tree: &Tree, root: usize) -> Self {
+        let blind = Self::walk(tree, root, None);
+        let lateral = blind.axis(tree).or_else(|| blind.axis_of_groups(tree));
+        match lateral {
+            Some(_) => Self::walk(tree, root, lateral),
+            None => blind,
+        }
+    }
+
+    fn walk(tree: &Tree, root: usize, lateral: Option<DVec3>) -> Self {
+        let mut midline = Self {
+            lateral,
+            ..Self::default()
+        };
+        let mut open = vec![root];
+        while let Some(node) = open.pop() {
+            midline.nodes.push(node);
+            let (pairs, singles) = tree.pairs_at(node, lateral);
+            midline.pairs.extend(pairs);
+            open.extend(singles);
+        }
+        midline.nodes.sort_unstable();
+        midline
+    }
+
+    /// Mean left-right axis of the large pairs that can be paired in one way only.
+    fn axis(&self, tree: &Tree) -> Option<DVec3> {
+        let clear: Vec<&Pair> = self
+            .pairs
+            .iter()
+            .filter(|pair| !self.is_ambiguous(tree, pair))
+            .collect();
+        let weight = |pair: &Pair| tree.reach(pair.a) * pair.likeness.powi(4);
+        let largest = clear.iter().max_by(|x, y| weight(x).total_cmp(&weight(y)))?;
+        let axis = tree.apart(largest.a, largest.b)?.try_normalize()?;
+        let mut sum = DVec3::ZERO;
+        for pair in &clear {
+            let Some(apart) = tree.apart(pair.a, pair.b).and_then(DVec3::try_normalize) else {
+                continue;
+            };
+            // Pairs far off the axis are no pairs of this body; small ones would only add noise.
+            let along = apart.dot(axis);
+            if along.abs() > 0.9 && weight(pair) > 0.3 * weight(largest) {
+                sum += apart * along.signum() * weight(pair);
+            }
+        }
+        sum.try_normalize()
+    }
+
+    fn is_ambiguous(&self, tree: &Tree, pair: &Pair) -> bool {
+        let siblings = &tree.children[pair.node];
+        siblings
+            .iter()
+            .take(64)
+            .filter(|&&other| other != pair.a && other != pair.b)
+            .any(|&other| {
+                // Names that pair off settle it, and so does a third chain that is no mate.
+                tree.side_below(pair.a).is_none()
+                    && crate::shape::ratio(tree.reach(other), tree.reach(pair.a)) > 0.7
+                    && crate::shape::ratio(tree.count[other] as f64, tree.count[pair.a] as f64) > 0.7
+            })
+    }
+
+    /// Where several like chains hang from one joint: the axis that lies most across the way the
+    /// feet point and across the spine.
+    fn axis_of_groups(&self, tree: &Tree) -> Option<DVec3> {
+        let mut best: Option<(f64, DVec3)> = None;
+        for pair in &self.pairs {
+            let siblings = &tree.children[pair.node];
+            let spine = siblings
+                .iter()
+                .max_by(|&&x, &&y| tree.count[x].cmp(&tree.count[y]))
+                .map(|&top| tree.far_end(top) - tree.position(pair.node))
+                .and_then(DVec3::try_normalize)
+                .unwrap_or(DVec3::ZERO);
+            for (index, &a) in siblings.iter().take(16).enumerate() {
+                for &b in siblings.iter().take(16).skip(index + 1) {
+                    let Some(apart) = tree.apart(a, b).and_then(DVec3::try_normalize) else {
+                        continue;
+                    };
+                    let feet = (last_step(tree, a) + last_step(tree, b)).normalize_or_zero();
+                    let misfit = apart.dot(feet).abs() + apart.dot(spine).abs();
+                    if best.is_none_or(|(least, _)| misfit < least) {
+                        best = Some((misfit, apart));
+                    }
+                }
+            }
+        }
+        best.map(|(_, axis)| axis)
+    }
+}
+
+fn last_step(tree: &Tree, start: usize) -> DVec3 {
+    let path = tree.main_path(start);
+    let last = path[path.len() - 1];
+    let end = tree.far_end(start);
+    let from = if end.distance(tree.position(last)) > 1e-6 * tree.size {
+        tree.position(last)
+    } else {
+        let before = path.len().saturating_sub(2);
+        tree.position(path[before])
+    };
+    end - from
+}
+
+/// What the names inside a pair's chains speak for.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct NameBallot {
+    pub leg: f64,
+    pub arm: f64,
+    pub wing: f64,
+    /// Ear, eye, lid or brow.
+    pub face: f64,
+}
+
+impl NameBallot {
+    pub fn of(tree: &Tree, pair: &Pair) -> Self {
+        let mut ballot = Self::default();
+        for start in [pair.a, pair.b] {
+            for joint in below(tree, start) {
+                let hint = &tree.hints[joint];
+                let says = |slots: &[Slot]| slots.iter().map(|&s| hint.says(s)).fold(0.0, f64::max);
+                ballot.leg += says(&[Slot::Hip, Slot::Knee, Slot::Ankle, Slot::Ball, Slot::Toe]);
+                ballot.arm += says(&[
+                    Slot::Clavicle,
+                    Slot::Shoulder,
+                    Slot::Elbow,
+                    Slot::Wrist,
+                    Slot::Finger,
+                ]);
+                ballot.wing += says(&[Slot::Wing]);
+                ballot.face += says(&[Slot::Ear, Slot::Eye, Slot::Eyelid, Slot::Eyebrow]);
+            }
+        }
+        ballot
+    }
+
+    fn total(&self) -> f64 {
+        self.leg + self.arm + self.wing + self.face
+    }
+
+    /// Share of one voice among all, 0 where no name speaks.
+    pub fn share(&self, voice: f64) -> f64 {
+        if self.total() > 0.0 { voice / self.total() } else { 0.0 }
+    }
+
+    pub fn is_silent(&self) -> bool {
+        self.total() == 0.0
+    }
+}
+
+/// A joint and everything below it that may be part of the body.
+pub(crate) fn below(tree: &Tree, start: usize) -> Vec<usize> {
+    let mut found = vec![start];
+    let mut next = 0;
+    while next < found.len() {
+        found.extend_from_slice(&tree.children[found[next]]);
+        next += 1;
+    }
+    found
+}
+
+/// Midpoint of the places where a pair begins, world, metres.
+pub(crate) fn pair_middle(tree: &Tree, pair: &Pair) -> DVec3 {
+    (tree.position(pair.a) + tree.position(pair.b)) / 2.0
+}
+
+/// Pairs that are large enough to be limbs.
+pub(crate) fn large_pairs(tree: &Tree, midline: &Midline) -> Vec<Pair> {
+    let largest = midline
+        .pairs
+        .iter()
+        .map(|pair| tree.reach(pair.a))
+        .fold(0.0, f64::max);
+    midline
+        .pairs
+        .iter()
+        .filter(|pair| {
+            tree.reach(pair.a) > 0.25 * largest
+                && [pair.a, pair.b].iter().all(|&start| tree.main_path(start).len() >= 2)
+        })
+        .copied()
+        .collect()
+}
+
+/// The pair that is most surely a pair of legs.
+pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Option<Pair> {
+    let depth = |pair: &Pair| tree.skeleton.path_from_root(pair.node).len();
+    let nearest = large.iter().map(depth).min()?;
+    let one_level = large.iter().all(|pair| depth(pair) == nearest);
+    let centre = midline
+        .nodes
+        .iter()
+        .map(|&node| tree.position(node))
+        .sum::<DVec3>()
+        / midline.nodes.len().max(1) as f64;
+    let score = |pair: &Pair| {
+        let ballot = NameBallot::of(tree, pair);
+        let mut score = 3.0 * (ballot.share(ballot.leg) - ballot.share(ballot.arm));
+        score -= 3.0 * (ballot.share(ballot.wing) + ballot.share(ballot.face));
+        if !one_level {
+            // Trees of bodies are rooted at the pelvis (common practice).
+            score += if depth(pair) == nearest { 1.0 } else { -1.0 };
+        }
+        let from = pair_middle(tree, pair);
+        let ends = (tree.far_end(pair.a) + tree.far_end(pair.b)) / 2.0 - from;
+        let away = ends.normalize_or_zero().dot((from - centre).normalize_or_zero());
+        let branching = tree.count[pair.a] > 2 * tree.main_path(pair.a).len() + 2;
+        score + 0.7 * away - if branching { 0.5 } else { 0.0 }
+    };
+    let scored = large.iter().map(|pair| (score(pair), *pair));
+    scored
+        .filter(|(score, _)| *score > -0.5)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, pair)| pair)
+}
+
+/// Whether another large pair is a pair of legs too: its names say so, or it stands on the same
+/// floor and hangs from the same joint or from a level trunk.
+pub(crate) fn is_further_leg(tree: &Tree, first: &Pair, other: &Pair, frame: &WorldFrame) -> bool {
+    let ballot = NameBallot::of(tree, other);
+    if !ballot.is_silent() {
+        return ballot.share(ballot.leg) > 0.5;
+    }
+    let foot = |pair: &Pair| {
+        let lowest = |start| {
+            below(tree, start)
+                .into_iter()
+                .flat_map(|joint| {
+                    let tips = tree.tips[joint].iter().copied();
+                    tips.chain([tree.position(joint)])
+                })
+                .map(|point| point.dot(frame.up))
+                .fold(f64::INFINITY, f64::min)
+        };
+        lowest(pair.a).min(lowest(pair.b))
+    };
+    let leg = tree.reach(first.a);
+    let stands = (foot(other) - foot(first)).abs() < 0.12 * leg && tree.main_path(other.a).len() >= 3;
+    let between = pair_middle(tree, other) - pair_middle(tree, first);
+    let level = between.dot(frame.up).abs() < 0.64 * between.length().max(1e-9);
+    stands && (level || other.node == first.node)
+}
+
+/// Left and right of a pair in a frame: `(left, right)`.
+pub(crate) fn sides(tree: &Tree, pair: &Pair, frame: &WorldFrame) -> (usize, usize) {
+    let apart = tree.apart(pair.a, pair.b).map_or(0.0, |a| a.dot(frame.left()));
+    if apart >= 0.0 { (pair.a, pair.b) } else { (pair.b, pair.a) }
+}
+
+/// +1 where names put the end of a pair that lies along `axis` left, −1 right, 0 silent.
+pub(crate) fn name_vote(tree: &Tree, pair: &Pair, axis: DVec3) -> f64 {
+    let Some(apart) = tree.apart(pair.a, pair.b) else {
+        return 0.0;
+    };
+    let along = apart.dot(axis).signum();
+    match (tree.side_below(pair.a), tree.side_below(pair.b)) {
+        (Some(Side::Left), Some(Side::Right)) => along,
+        (Some(Side::Right), Some(Side::Left)) => -along,
+        _ => 0.0,
+    }
+}

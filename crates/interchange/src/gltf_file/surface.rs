@@ -1,0 +1,298 @@
+//! Skinned meshes: vertices, weights, bind matrices and triangles.
+
+use glam::{DAffine3, DMat4, DVec3};
+use gltf::json::accessor::Type;
+use gltf::json::mesh::{Mesh, Mode, Primitive, Semantic};
+use gltf::json::validation::Checked;
+use understudy_motion::{SkinnedMesh, Surface};
+
+use super::invalid;
+use super::model::{Model, pick};
+use crate::error::FileError;
+
+/// Reads every primitive of every node that has both a mesh and a skin. The transform of such a
+/// node does not matter (glTF 2.0 section 3.7.3.3); morph targets are left alone.
+pub(super) fn read_surface(
+    model: &Model<'_>,
+    joint_of_node: &[Option<usize>],
+    warnings: &mut Vec<String>,
+) -> Result<Surface, FileError> {
+    let mut surface = Surface::default();
+    for (index, node) in model.nodes.iter().enumerate() {
+        let place = format!("nodes[{index}]");
+        let Some(mesh_index) = node.mesh.map(|mesh| mesh.value()) else {
+            continue;
+        };
+        let mesh = pick(&model.meshes, mesh_index, "meshes", &place)?;
+        let Some(skin_index) = node.skin.map(|skin| skin.value()) else {
+            continue;
+        };
+        let skin = read_skin(model, skin_index, joint_of_node, &place)?;
+        for (number, primitive) in mesh.primitives.iter().enumerate() {
+            let place = format!("meshes[{mesh_index}].primitives[{number}]");
+            surface.meshes.extend(read_primitive(
+                model, mesh, primitive, &skin, &place, warnings,
+            )?);
+        }
+    }
+    Ok(surface)
+}
+
+struct BoundSkin {
+    joints: Vec<usize>,
+    inverse_binds: Vec<DAffine3>,
+}
+
+fn read_skin(
+    model: &Model<'_>,
+    index: usize,
+    joint_of_node: &[Option<usize>],
+    place: &str,
+) -> Result<BoundSkin, FileError> {
+    let skin = pick(&model.skins, index, "skins", place)?;
+    let place = format!("skins[{index}]");
+    let joints: Vec<usize> = skin
+        .joints
+        .iter()
+        .filter_map(|node| joint_of_node.get(node.value()).copied().flatten())
+        .collect();
+    let inverse_binds = match skin.inverse_bind_matrices {
+        Some(accessor) => model
+            .floats(
+                accessor.value(),
+                Type::Mat4,
+                &format!("{place}.inverseBindMatrices"),
+            )?
+            .chunks_exact(16)
+            .map(|entries| inverse_bind(entries, model.document.metres_per_unit))
+            .collect(),
+        None => vec![DAffine3::IDENTITY; joints.len()],
+    };
+    if inverse_binds.len() < joints.len() {
+        return Err(invalid(
+            place,
+            format!(
+                "{} joints, but {} inverse bind matrices",
+                joints.len(),
+                inverse_binds.len()
+            ),
+        ));
+    }
+    Ok(BoundSkin {
+        joints,
+        inverse_binds,
+    })
+}
+
+fn inverse_bind(entries: &[f64], metres_per_unit: f64) -> DAffine3 {
+    let mut affine = DAffine3::from_mat4(DMat4::from_cols_slice(entries));
+    affine.translation *= metres_per_unit;
+    affine
+}
+
+fn read_primitive(
+    model: &Model<'_>,
+    mesh: &Mesh,
+    primitive: &Primitive,
+    skin: &BoundSkin,
+    place: &str,
+    warnings: &mut Vec<String>,
+) -> Result<Option<SkinnedMesh>, FileError> {
+    if is_compressed(model, place, primitive) {
+        warnings.push(format!(
+            "{place}: is compressed (KHR_draco_mesh_compression); its surface is not read"
+        ));
+        return Ok(None);
+    }
+    let Checked::Valid(mode) = primitive.mode else {
+        return Err(invalid(place, "unknown mode"));
+    };
+    if !matches!(
+        mode,
+        Mode::Triangles | Mode::TriangleStrip | Mode::TriangleFan
+    ) {
+        return Ok(None);
+    }
+    let bind_positions = positions(model, primitive, place)?;
+    let influences = influences(
+        model,
+        primitive,
+        skin,
+        bind_positions.len(),
+        place,
+        warnings,
+    )?;
+    let corners = corners(model, primitive, bind_positions.len(), place)?;
+    Ok(Some(SkinnedMesh {
+        name: mesh.name.clone().unwrap_or_default(),
+        bind_positions,
+        influences,
+        joints: skin.joints.clone(),
+        inverse_binds: skin.inverse_binds[..skin.joints.len()].to_vec(),
+        triangles: triangles(mode, &corners),
+    }))
+}
+
+/// Compressed primitives keep accessors without data; a missing `POSITION` view tells them.
+fn is_compressed(model: &Model<'_>, place: &str, primitive: &Primitive) -> bool {
+    let pointer = format!("/{}", place.replace("].", "/").replace(['[', ']'], "/"));
+    let extensions = format!("{}/extensions", pointer.trim_end_matches('/'));
+    let raw = model.document.json.pointer(&extensions);
+    let has_data = attribute(primitive, Semantic::Positions)
+        .and_then(|index| model.accessors.get(index))
+        .is_some_and(|accessor| accessor.buffer_view.is_some() || accessor.sparse.is_some());
+    !has_data && raw.is_some_and(|found| found.get("KHR_draco_mesh_compression").is_some())
+}
+
+fn attribute(primitive: &Primitive, semantic: Semantic) -> Option<usize> {
+    let index = primitive.attributes.get(&Checked::Valid(semantic))?;
+    Some(index.value())
+}
+
+fn positions(
+    model: &Model<'_>,
+    primitive: &Primitive,
+    place: &str,
+) -> Result<Vec<DVec3>, FileError> {
+    let place = format!("{place}.attributes.POSITION");
+    let index =
+        attribute(primitive, Semantic::Positions).ok_or_else(|| invalid(&place, "missing"))?;
+    let numbers = model.floats(index, Type::Vec3, &place)?;
+    Ok(numbers
+        .chunks_exact(3)
+        .map(|xyz| DVec3::from_slice(xyz) * model.document.metres_per_unit)
+        .collect())
+}
+
+fn influences(
+    model: &Model<'_>,
+    primitive: &Primitive,
+    skin: &BoundSkin,
+    vertex_count: usize,
+    place: &str,
+    warnings: &mut Vec<String>,
+) -> Result<Vec<Vec<(usize, f64)>>, FileError> {
+    let mut influences: Vec<Vec<(usize, f64)>> = vec![Vec::new(); vertex_count];
+    for set in 0.. {
+        let Some(joints) = attribute(primitive, Semantic::Joints(set)) else {
+            break;
+        };
+        let joints_place = format!("{place}.attributes.JOINTS_{set}");
+        let weights_place = format!("{place}.attributes.WEIGHTS_{set}");
+        let weights = attribute(primitive, Semantic::Weights(set))
+            .ok_or_else(|| invalid(&weights_place, "missing"))?;
+        let slots = model.whole_numbers(joints, Type::Vec4, &joints_place)?;
+        let weights = model.floats(weights, Type::Vec4, &weights_place)?;
+        if slots.len() != 4 * vertex_count || weights.len() != 4 * vertex_count {
+            return Err(invalid(
+                joints_place,
+                format!("its count differs from the {vertex_count} vertices"),
+            ));
+        }
+        for (at, (&slot, &weight)) in slots.iter().zip(&weights).enumerate() {
+            if weight > 0.0 {
+                let slot = slot as usize;
+                if slot >= skin.joints.len() {
+                    return Err(invalid(
+                        joints_place,
+                        format!(
+                            "vertex {} follows joint {slot} of a skin of {}",
+                            at / 4,
+                            skin.joints.len()
+                        ),
+                    ));
+                }
+                add_influence(&mut influences[at / 4], slot, weight);
+            }
+        }
+    }
+    normalise(&mut influences, skin, place, warnings)?;
+    Ok(influences)
+}
+
+fn add_influence(influences: &mut Vec<(usize, f64)>, slot: usize, weight: f64) {
+    match influences.iter_mut().find(|(known, _)| *known == slot) {
+        Some((_, sum)) => *sum += weight,
+        None => influences.push((slot, weight)),
+    }
+}
+
+/// Makes the weights of each vertex sum to 1; a vertex without any goes to the first joint.
+fn normalise(
+    influences: &mut [Vec<(usize, f64)>],
+    skin: &BoundSkin,
+    place: &str,
+    warnings: &mut Vec<String>,
+) -> Result<(), FileError> {
+    let mut unbound = 0;
+    for vertex in influences {
+        let sum: f64 = vertex.iter().map(|(_, weight)| weight).sum();
+        if vertex.is_empty() {
+            unbound += 1;
+            vertex.push((0, 1.0));
+        } else {
+            vertex.iter_mut().for_each(|(_, weight)| *weight /= sum);
+        }
+    }
+    if unbound > 0 {
+        if skin.joints.is_empty() {
+            return Err(invalid(place, "its skin has no joints"));
+        }
+        warnings.push(format!(
+            "{place}: {unbound} vertices without any weight follow the skin's first joint"
+        ));
+    }
+    Ok(())
+}
+
+/// Vertex numbers in drawing order.
+fn corners(
+    model: &Model<'_>,
+    primitive: &Primitive,
+    vertex_count: usize,
+    place: &str,
+) -> Result<Vec<u32>, FileError> {
+    let place = format!("{place}.indices");
+    let Some(accessor) = primitive.indices else {
+        let count = u32::try_from(vertex_count).map_err(|_| invalid(place, "too many vertices"))?;
+        return Ok((0..count).collect());
+    };
+    let corners = model.indices(accessor.value(), &place)?;
+    match corners
+        .iter()
+        .find(|&&index| index as usize >= vertex_count)
+    {
+        Some(index) => Err(invalid(
+            place,
+            format!("vertex {index} of a mesh of {vertex_count} vertices"),
+        )),
+        None => Ok(corners),
+    }
+}
+
+/// Triangles of a list, strip or fan (glTF 2.0 section 3.7.2.1). Strips repeat corners to jump;
+/// such flat triangles are left out.
+fn triangles(mode: Mode, corners: &[u32]) -> Vec<[u32; 3]> {
+    let all: Vec<[u32; 3]> = match mode {
+        Mode::TriangleStrip => corners
+            .windows(3)
+            .enumerate()
+            .map(|(number, c)| match number % 2 {
+                0 => [c[0], c[1], c[2]],
+                _ => [c[0], c[2], c[1]],
+            })
+            .collect(),
+        Mode::TriangleFan => corners
+            .windows(2)
+            .skip(1)
+            .map(|c| [c[0], c[1], corners[0]])
+            .collect(),
+        _ => corners
+            .chunks_exact(3)
+            .map(|c| [c[0], c[1], c[2]])
+            .collect(),
+    };
+    all.into_iter()
+        .filter(|[a, b, c]| a != b && b != c && c != a)
+        .collect()
+}

@@ -1,0 +1,157 @@
+//! The unit of length of a file, and how it was found.
+
+use glam::DVec3;
+use understudy_motion::{LengthUnit, Skeleton};
+
+/// A unit and where it comes from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct UnitFinding {
+    /// The unit.
+    pub unit: LengthUnit,
+    /// How it was found, for people: "guessed: the body rests 172.4 units tall, 1.72 m in cm".
+    pub how: String,
+}
+
+impl UnitFinding {
+    /// A unit that the user chose.
+    pub fn chosen(unit: LengthUnit) -> Self {
+        Self {
+            unit,
+            how: "as asked for".to_owned(),
+        }
+    }
+
+    /// A unit that the file or its format states.
+    pub fn given(unit: LengthUnit, by: &str) -> Self {
+        Self {
+            unit,
+            how: format!("given by {by}"),
+        }
+    }
+}
+
+/// Length of all bones of a body in statures: two legs of 0.530, two arms of
+/// 0.186 + 0.146 + 0.108, trunk 0.288, shoulder width 0.259, hip width 0.191, and head with neck
+/// 1 − 0.818. Proportions of Drillis and Contini (1966) as printed in Winter, *Biomechanics and
+/// Motor Control of Human Movement*, doi 10.1002/9780470549148; the hand from memory.
+const BONES_PER_STATURE: f64 =
+    2.0 * 0.530 + 2.0 * (0.186 + 0.146 + 0.108) + 0.288 + 0.259 + 0.191 + (1.0 - 0.818);
+
+/// A rest pose this much smaller than its bones suggest is folded and says nothing about height.
+const FOLDED: f64 = 0.4;
+
+/// Guesses the unit of a file from its skeleton, given with lengths in file units.
+///
+/// The height is the extent of the rest pose along its tallest axis, of the largest body where
+/// there are several roots. Where the rest pose is folded or flat, the height is judged by the
+/// total length of all bones.
+pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
+    let extent = largest(skeleton_in_file_units, rest_extent);
+    let from_bones = largest(skeleton_in_file_units, bone_length) / BONES_PER_STATURE;
+    let (height, reason) = if extent >= FOLDED * from_bones {
+        (extent, format!("the body rests {extent:.4} units tall"))
+    } else {
+        let reason = format!(
+            "the rest pose is folded, and bones of {:.4} units belong to a body of {from_bones:.4}",
+            from_bones * BONES_PER_STATURE
+        );
+        (from_bones, reason)
+    };
+    if !(height.is_finite() && height > 0.0) {
+        return UnitFinding {
+            unit: LengthUnit::Metre,
+            how: "taken as metres, because no bone has a length to guess from".to_owned(),
+        };
+    }
+    let unit = LengthUnit::guess_from_height(height);
+    UnitFinding {
+        unit,
+        how: format!(
+            "guessed: {reason}, which is {:.2} m in {unit}",
+            height * unit.metres()
+        ),
+    }
+}
+
+/// The largest value of a measure over the bodies below the roots.
+fn largest(skeleton: &Skeleton, measure: fn(&Skeleton, &[usize]) -> f64) -> f64 {
+    skeleton
+        .roots()
+        .map(|root| measure(skeleton, &skeleton.subtree(root)))
+        .fold(0.0, f64::max)
+}
+
+fn rest_extent(skeleton: &Skeleton, body: &[usize]) -> f64 {
+    let pose = skeleton.rest_world();
+    let points = body.iter().flat_map(|&joint| {
+        let tips = skeleton.joint(joint).tips.iter();
+        let tips = tips.map(move |&tip| (joint, tip));
+        std::iter::once((joint, DVec3::ZERO)).chain(tips)
+    });
+    let (low, high) = points.map(|(joint, point)| pose.point(joint, point)).fold(
+        (DVec3::INFINITY, DVec3::NEG_INFINITY),
+        |(low, high), point| (low.min(point), high.max(point)),
+    );
+    (high - low).max_element()
+}
+
+fn bone_length(skeleton: &Skeleton, body: &[usize]) -> f64 {
+    body.iter()
+        .map(|&index| {
+            let joint = skeleton.joint(index);
+            let own = joint
+                .parent
+                .map_or(0.0, |_| joint.rest.translation.length());
+            own + joint.tips.iter().map(|tip| tip.length()).sum::<f64>()
+        })
+        .sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use understudy_motion::Joint;
+
+    fn finding(joints: Vec<Joint>) -> UnitFinding {
+        guess_unit(&Skeleton::new(joints).unwrap())
+    }
+
+    #[test]
+    fn height_decides() {
+        let check = |scale: f64, unit: LengthUnit| {
+            let found = finding(vec![
+                Joint::new("pelvis", None, DVec3::new(0.0, 9e4, 0.0)),
+                Joint::new("neck", Some(0), DVec3::Y * 0.6 * scale)
+                    .with_tip(DVec3::Y * 0.2 * scale),
+                Joint::new("ankle", Some(0), DVec3::NEG_Y * 0.9 * scale),
+            ]);
+            assert_eq!(found.unit, unit, "{}", found.how);
+            assert!(found.how.contains("1.70 m"), "{}", found.how);
+        };
+        check(1.0, LengthUnit::Metre);
+        check(100.0, LengthUnit::Centimetre);
+        check(1000.0, LengthUnit::Millimetre);
+        check(1.0 / 0.0254, LengthUnit::Inch);
+    }
+
+    #[test]
+    fn a_folded_rest_pose_is_measured_by_its_bones() {
+        // 487 units of bone, folded back and forth by 20.
+        let joints = (0..25)
+            .map(|index: usize| {
+                let side = if index.is_multiple_of(2) { 20.0 } else { -20.0 };
+                Joint::new("bone", index.checked_sub(1), DVec3::X * side)
+            })
+            .collect();
+        let found = finding(joints);
+        assert_eq!(found.unit, LengthUnit::Centimetre);
+        assert!(found.how.contains("folded"), "{}", found.how);
+    }
+
+    #[test]
+    fn nothing_to_measure() {
+        let found = finding(vec![Joint::new("pelvis", None, DVec3::ZERO)]);
+        assert_eq!(found.unit, LengthUnit::Metre);
+        assert!(found.how.contains("no bone"), "{}", found.how);
+    }
+}

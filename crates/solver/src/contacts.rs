@@ -1,0 +1,223 @@
+//! Which part of a foot stands on the floor from when to when.
+
+use serde::{Deserialize, Serialize};
+use understudy_anatomy::Side;
+use understudy_motion::{DVec3, signal};
+
+use crate::floor::Floor;
+use crate::settings::ContactSettings;
+
+/// A part of the sole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum FootPart {
+    /// The heel.
+    Heel,
+    /// The ball, below the joints of the toes.
+    Ball,
+    /// The tip of the toes.
+    Toe,
+}
+
+impl FootPart {
+    /// From back to front.
+    pub const ALL: [Self; 3] = [Self::Heel, Self::Ball, Self::Toe];
+}
+
+/// One part of one foot on the floor, for a range of frames. Plain data, meant to be edited.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Contact {
+    /// Side of the performer's body.
+    pub side: Side,
+    /// Pair of legs, 0 for the first.
+    #[serde(default)]
+    pub pair: usize,
+    /// Part of the foot.
+    pub part: FootPart,
+    /// First frame on the floor.
+    pub first: usize,
+    /// Last frame on the floor.
+    pub last: usize,
+}
+
+/// All contacts of a take.
+#[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Contacts {
+    /// In order of legs, parts and frames.
+    pub contacts: Vec<Contact>,
+}
+
+impl Contacts {
+    /// The contacts of one part of one foot.
+    pub fn of(
+        &self,
+        side: Side,
+        pair: usize,
+        part: FootPart,
+    ) -> impl Iterator<Item = &Contact> + '_ {
+        self.contacts
+            .iter()
+            .filter(move |c| c.side == side && c.pair == pair && c.part == part)
+    }
+
+    /// Whether a part of a foot stands on the floor, frame by frame.
+    pub fn mask(&self, side: Side, pair: usize, part: FootPart, frames: usize) -> Vec<bool> {
+        let mut mask = vec![false; frames];
+        for contact in self.of(side, pair, part) {
+            for on in mask
+                .iter_mut()
+                .take(contact.last.saturating_add(1))
+                .skip(contact.first)
+            {
+                *on = true;
+            }
+        }
+        mask
+    }
+
+    /// Checks contacts that come from a file against the clip they are for.
+    ///
+    /// # Errors
+    /// A contact that ends before it starts or lies past the last frame.
+    pub fn check(&self, frames: usize) -> Result<(), String> {
+        for c in &self.contacts {
+            let name = format!("contact of the {:?} {:?}, frames {} to {}", c.side, c.part, c.first, c.last);
+            if c.first > c.last {
+                return Err(format!("{name}: it ends before it starts"));
+            }
+            if c.last >= frames {
+                return Err(format!(
+                    "{name}: the take ends at frame {}; shorten or remove it",
+                    frames.saturating_sub(1)
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Runs of `true`, as (first, last).
+pub fn runs(mask: &[bool]) -> Vec<(usize, usize)> {
+    let mut found = Vec::new();
+    let mut start = None;
+    for (frame, &on) in mask.iter().chain(std::iter::once(&false)).enumerate() {
+        match (on, start) {
+            (true, None) => start = Some(frame),
+            (false, Some(first)) => {
+                found.push((first, frame - 1));
+                start = None;
+            }
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Frames in which a point of a sole is planted: low and slow, with hysteresis.
+///
+/// `points` are world positions per frame, metres; `leg_length_m` scales the thresholds.
+pub fn planted_frames(
+    points: &[DVec3],
+    floor: &Floor,
+    leg_length_m: f64,
+    frame_time_secs: f64,
+    settings: &ContactSettings,
+) -> Vec<bool> {
+    let smooth = signal::low_pass_points(points, settings.cutoff_hz, frame_time_secs);
+    let speeds: Vec<f64> = signal::velocity(&smooth, frame_time_secs)
+        .iter()
+        .map(|velocity| velocity.length() / leg_length_m)
+        .collect();
+    let heights: Vec<f64> = smooth
+        .iter()
+        .map(|point| floor.above(*point) / leg_length_m)
+        .collect();
+    let may_stay: Vec<bool> = (0..points.len())
+        .map(|i| heights[i] < settings.end_height && speeds[i] < settings.end_speed)
+        .collect();
+    // A run that may stay counts where somewhere in it the part is surely down.
+    let mut mask = vec![false; points.len()];
+    for (first, last) in runs(&may_stay) {
+        let is_sure = (first..=last)
+            .any(|i| heights[i] < settings.start_height && speeds[i] < settings.start_speed);
+        if is_sure {
+            mask[first..=last].fill(true);
+        }
+    }
+    let frames_of = |secs: f64| (secs / frame_time_secs).round() as usize;
+    close_gaps(&mut mask, frames_of(settings.shortest_gap_secs));
+    drop_short(&mut mask, frames_of(settings.shortest_secs));
+    mask
+}
+
+fn close_gaps(mask: &mut [bool], shortest: usize) {
+    let off: Vec<bool> = mask.iter().map(|on| !on).collect();
+    for (first, last) in runs(&off) {
+        let is_inside = first > 0 && last + 1 < mask.len();
+        if is_inside && last + 1 - first < shortest {
+            mask[first..=last].fill(true);
+        }
+    }
+}
+
+fn drop_short(mask: &mut [bool], shortest: usize) {
+    for (first, last) in runs(mask) {
+        let is_cut = first == 0 || last + 1 == mask.len();
+        if !is_cut && last + 1 - first < shortest {
+            mask[first..=last].fill(false);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_are_found_up_to_the_end() {
+        assert_eq!(runs(&[true, true, false, true]), vec![(0, 1), (3, 3)]);
+        assert_eq!(runs(&[]), vec![]);
+    }
+
+    #[test]
+    fn a_noisy_step_is_one_contact() {
+        let dt = 1.0 / 120.0;
+        // Down for frames 60 to 180, moving at 2 m/s and lifted by up to 10 cm outside.
+        let points: Vec<DVec3> = (0..240)
+            .map(|i| {
+                let away = (60.0 - f64::from(i)).max(f64::from(i) - 180.0).max(0.0) * dt;
+                let noise = 0.0005 * (f64::from(i) * 12.9898).sin();
+                DVec3::new(2.0 * away + noise, (1.2 * away).min(0.1) + noise, 0.0)
+            })
+            .collect();
+        let mask = planted_frames(
+            &points,
+            &Floor::default(),
+            0.9,
+            dt,
+            &ContactSettings::default(),
+        );
+        let found = runs(&mask);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].0.abs_diff(60) <= 5 && found[0].1.abs_diff(180) <= 5, "{found:?}");
+    }
+
+    #[test]
+    fn contacts_past_the_end_are_refused() {
+        let contact = Contact {
+            side: Side::Left,
+            pair: 0,
+            part: FootPart::Heel,
+            first: 3,
+            last: 9,
+        };
+        let contacts = Contacts {
+            contacts: vec![contact],
+        };
+        assert!(contacts.check(10).is_ok());
+        assert!(contacts.check(9).unwrap_err().contains("frame 8"));
+        assert_eq!(
+            contacts.mask(Side::Left, 0, FootPart::Heel, 5),
+            vec![false, false, false, true, true]
+        );
+    }
+}

@@ -1,0 +1,367 @@
+//! What stands on the floor: heel, ball and toe of a foot as points, and the pose in which the
+//! foot lies flat.
+
+use understudy_anatomy::{Body, JointPoint, Leg, Side};
+use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal};
+
+use crate::contacts::FootPart;
+use crate::floor::{Floor, fit_floor};
+
+/// Distance from heel to ankle over distance from ankle to toe tip, along the foot. From memory:
+/// the outer ankle lies at about 27 % of the foot's length from the heel; 0.27 / 0.73.
+const HEEL_SHARE: f64 = 0.37;
+
+/// Place of the ball on a foot of one piece, from the ankle (0) to the toe tip (1). From memory:
+/// the ball lies at about 70 % of the foot's length from the heel; (0.70 − 0.27) / 0.73.
+const BALL_SHARE: f64 = 0.59;
+
+/// Largest tilt, radians, by which a foot in rest may differ from one standing flat and still be
+/// levelled by itself: beyond it the foot is rather on its toes, or the rest pose is not one.
+const MOST_LEVELLING: f64 = 0.8;
+
+/// The sole of one foot. Points are fixed to joints; rotations are of a world with Y up.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Foot {
+    /// Side of the body.
+    pub side: Side,
+    /// Pair of legs.
+    pub pair: usize,
+    /// Ankle joint: carries the heel.
+    pub ankle: usize,
+    /// Joint that carries ball and toe; the ankle where the foot is one piece.
+    pub toe_joint: usize,
+    /// Back end of the sole; `None` for a leg that walks on its toes.
+    pub heel: Option<JointPoint>,
+    /// Sole below the joints of the toes.
+    pub ball: JointPoint,
+    /// Front end of the sole.
+    pub toe: JointPoint,
+    /// `world_from_ankle` of a foot that stands flat on a level floor, heading as in rest.
+    pub flat_ankle: DQuat,
+    /// `world_from_toe_joint` likewise.
+    pub flat_toes: DQuat,
+    /// Level unit vector of the heading in the flat pose.
+    pub heading: DVec3,
+}
+
+impl Foot {
+    /// Whether ankle and toes are one rigid piece.
+    pub fn is_one_piece(&self) -> bool {
+        self.ankle == self.toe_joint
+    }
+
+    /// The point of a part, where the foot has that part.
+    pub fn point(&self, part: FootPart) -> Option<JointPoint> {
+        match part {
+            FootPart::Heel => self.heel,
+            FootPart::Ball => Some(self.ball),
+            FootPart::Toe => Some(self.toe),
+        }
+    }
+
+    /// The foot of a leg in a rest pose whose up is Y. `flat_up` gives the floor's normal in the
+    /// coordinates of ankle and toe joint for a foot that stands flat; where it is `None` the
+    /// rest pose is taken to stand flat.
+    pub fn new(
+        leg: &Leg,
+        rest: &WorldPose,
+        surface_points: Option<&[Vec<DVec3>]>,
+        flat_up: Option<(DVec3, DVec3)>,
+    ) -> Self {
+        let (ankle, toe_joint) = (leg.ankle, leg.toe_joint());
+        let levelled = |joint: usize, up_in_joint: Option<DVec3>| {
+            let rotation = rest.rotation(joint);
+            match up_in_joint {
+                Some(up) => DQuat::from_rotation_arc((rotation * up).normalize(), DVec3::Y) * rotation,
+                None => rotation,
+            }
+        };
+        let flat_ankle = levelled(ankle, flat_up.map(|up| up.0));
+        let flat_toes = levelled(toe_joint, flat_up.map(|up| up.1));
+        // Offsets from the ankle with the foot laid flat.
+        let turn_ankle = flat_ankle * rest.rotation(ankle).inverse();
+        let turn_toes = flat_toes * rest.rotation(toe_joint).inverse();
+        let to_ball_joint = turn_ankle * (rest.position(toe_joint) - rest.position(ankle));
+        let to_tip = to_ball_joint + turn_toes * (leg.toe_tip.world(rest) - rest.position(toe_joint));
+        let forward = level(to_tip).or(level(to_ball_joint)).unwrap_or(DVec3::Z);
+        let flesh = Flesh::of(leg, rest, surface_points, turn_ankle, turn_toes, to_ball_joint, forward);
+        let sole = flesh.lowest.unwrap_or(f64::INFINITY).min(to_ball_joint.y).min(to_tip.y);
+        let sole = if leg.toe_joint() == ankle { sole.min(to_tip.y) } else { sole };
+        let reach = to_tip.dot(forward).max(0.0);
+        let side_of = |offset: DVec3| offset - forward * offset.dot(forward);
+        let tip = to_tip + forward * (flesh.front.unwrap_or(reach).max(reach) - reach);
+        let at_sole = |offset: DVec3| DVec3::new(offset.x, sole, offset.z);
+        let ball = if toe_joint == ankle { to_tip * BALL_SHARE } else { to_ball_joint };
+        let back = flesh.back.unwrap_or(-HEEL_SHARE * reach).min(-0.1 * HEEL_SHARE * reach);
+        let heel = side_of(DVec3::ZERO) + forward * back;
+        let fixed = |joint: usize, offset: DVec3| {
+            let (origin, rotation) = if joint == ankle {
+                (DVec3::ZERO, flat_ankle)
+            } else {
+                (to_ball_joint, flat_toes)
+            };
+            JointPoint {
+                joint,
+                local: unscaled(rest, joint, rotation.inverse() * (offset - origin)),
+            }
+        };
+        Self {
+            side: leg.side,
+            pair: leg.pair,
+            ankle,
+            toe_joint,
+            heel: (!leg.digitigrade).then(|| fixed(ankle, at_sole(heel))),
+            ball: fixed(toe_joint, at_sole(ball)),
+            toe: fixed(toe_joint, at_sole(tip)),
+            flat_ankle,
+            flat_toes,
+            heading: forward,
+        }
+    }
+
+    /// Height of the ankle above the sole of a foot that stands flat, metres.
+    pub fn ankle_height_m(&self, rest: &WorldPose) -> f64 {
+        let vector = |from: usize, local: DVec3| rest.affines[from].transform_vector3(local);
+        let flat = |joint: usize, flat: DQuat, world: DVec3| {
+            flat * rest.rotation(joint).inverse() * world
+        };
+        let mut offset = flat(
+            self.toe_joint,
+            self.flat_toes,
+            vector(self.toe_joint, self.ball.local),
+        );
+        if !self.is_one_piece() {
+            let bone = rest.position(self.toe_joint) - rest.position(self.ankle);
+            offset += flat(self.ankle, self.flat_ankle, bone);
+        }
+        -offset.y
+    }
+}
+
+/// The level direction of a vector; `None` where it is (nearly) upright.
+fn level(vector: DVec3) -> Option<DVec3> {
+    let flat = DVec3::new(vector.x, 0.0, vector.z);
+    (flat.length() > 1e-3 * vector.length()).then(|| flat.normalize_or_zero())
+}
+
+/// A vector of world length in a joint's own coordinates, whose axes may be scaled.
+fn unscaled(rest: &WorldPose, joint: usize, rotated: DVec3) -> DVec3 {
+    let world = rest.rotation(joint) * rotated;
+    rest.affines[joint].inverse().transform_vector3(world)
+}
+
+/// What the surface adds to the bones: extents relative to the ankle with the foot laid flat.
+#[derive(Default)]
+struct Flesh {
+    lowest: Option<f64>,
+    back: Option<f64>,
+    front: Option<f64>,
+}
+
+impl Flesh {
+    fn of(
+        leg: &Leg,
+        rest: &WorldPose,
+        surface_points: Option<&[Vec<DVec3>]>,
+        turn_ankle: DQuat,
+        turn_toes: DQuat,
+        to_ball_joint: DVec3,
+        forward: DVec3,
+    ) -> Self {
+        let Some(points) = surface_points else {
+            return Self::default();
+        };
+        let toe_joint = leg.toe_joint();
+        let place = |joint: usize, turn: DQuat, origin: DVec3| -> Vec<DVec3> {
+            let at = rest.position(joint);
+            points[joint]
+                .iter()
+                .map(|p| origin + turn * (rest.point(joint, *p) - at))
+                .collect()
+        };
+        let mut offsets = place(leg.ankle, turn_ankle, DVec3::ZERO);
+        if toe_joint != leg.ankle {
+            offsets.extend(place(toe_joint, turn_toes, to_ball_joint));
+        }
+        let Some(lowest) = offsets.iter().map(|p| p.y).min_by(f64::total_cmp) else {
+            return Self::default();
+        };
+        // The sole is what lies within a tenth of the foot's height of its lowest point.
+        let limit = lowest - 0.1 * lowest;
+        let along = |pick: fn(f64, f64) -> f64| {
+            offsets
+                .iter()
+                .filter(|p| p.y <= limit)
+                .map(|p| p.dot(forward))
+                .reduce(pick)
+        };
+        Self {
+            lowest: Some(lowest),
+            back: along(f64::min),
+            front: along(f64::max),
+        }
+    }
+}
+
+/// The feet of a take and its floor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stance {
+    /// One foot per leg of the body, in the same order.
+    pub feet: Vec<Foot>,
+    /// The floor.
+    pub floor: Floor,
+    /// What was found, for people.
+    pub notes: Vec<String>,
+}
+
+/// Levels the feet of a performer and finds the floor from the frames in which feet stand still.
+///
+/// `clip` has Y up; `worlds` are its world poses.
+pub fn find_stance(
+    clip: &Clip,
+    worlds: &[WorldPose],
+    body: &Body,
+    floor_height_m: Option<f64>,
+    may_slope: bool,
+) -> Stance {
+    let rest = clip.skeleton.rest_world();
+    let leg_length = body.leg_length_m(&clip.skeleton).unwrap_or(1.0);
+    let mut notes = Vec::new();
+    let mut feet = Vec::new();
+    let mut soles = Vec::new();
+    for leg in &body.legs {
+        let still = still_frames(leg, worlds, leg_length, clip.frame_time_secs);
+        let flat_up = flat_up(leg, &rest, worlds, &still, clip.frame_time_secs);
+        if flat_up.is_none() {
+            notes.push(format!(
+                "{} foot: it never stands flat and still, so its rest pose counts as flat",
+                side_word(leg.side)
+            ));
+        }
+        let foot = Foot::new(leg, &rest, None, flat_up);
+        for &frame in &still {
+            soles.extend(foot.heel.map(|heel| heel.world(&worlds[frame])));
+            soles.push(foot.ball.world(&worlds[frame]));
+        }
+        feet.push(foot);
+    }
+    let floor = match floor_height_m {
+        Some(height) => Floor::level(height),
+        None => estimated_floor(&soles, &feet, worlds, leg_length, may_slope, &mut notes),
+    };
+    Stance { feet, floor, notes }
+}
+
+fn side_word(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+        Side::Middle => "middle",
+    }
+}
+
+fn estimated_floor(
+    soles: &[DVec3],
+    feet: &[Foot],
+    worlds: &[WorldPose],
+    leg_length_m: f64,
+    may_slope: bool,
+    notes: &mut Vec<String>,
+) -> Floor {
+    let heights: Vec<f64> = soles.iter().map(|p| p.y).collect();
+    if let Some(low) = signal::quantile(&heights, 0.1) {
+        // Feet that stand on a box or a stool are not on the floor.
+        let near: Vec<DVec3> = soles
+            .iter()
+            .copied()
+            .filter(|p| may_slope || p.y < low + 0.06 * leg_length_m)
+            .collect();
+        if let Some(floor) = fit_floor(&near, leg_length_m, may_slope) {
+            return floor;
+        }
+    }
+    let lowest: Vec<f64> = worlds
+        .iter()
+        .filter_map(|world| {
+            feet.iter()
+                .flat_map(|foot| foot.heel.into_iter().chain([foot.ball, foot.toe]))
+                .map(|point| point.world(world).y)
+                .min_by(f64::total_cmp)
+        })
+        .collect();
+    match signal::quantile(&lowest, 0.1) {
+        Some(height) => {
+            notes.push("floor: no foot stands still, so it is taken from the lowest soles".into());
+            Floor::level(height)
+        }
+        None => {
+            notes.push("floor: there are no feet to find it by, so it is taken at height 0".into());
+            Floor::default()
+        }
+    }
+}
+
+/// Frames in which ankle and toe rest and the ankle is as low as it gets.
+fn still_frames(
+    leg: &Leg,
+    worlds: &[WorldPose],
+    leg_length_m: f64,
+    frame_time_secs: f64,
+) -> Vec<usize> {
+    let track = |point: JointPoint| -> Vec<DVec3> {
+        let points: Vec<DVec3> = worlds.iter().map(|world| point.world(world)).collect();
+        signal::low_pass_points(&points, 12.0, frame_time_secs)
+    };
+    let ankle = track(JointPoint::origin(leg.ankle));
+    let toe = track(leg.toe_tip);
+    let is_slow = |points: &[DVec3]| -> Vec<bool> {
+        signal::velocity(points, frame_time_secs)
+            .iter()
+            .map(|v| v.length() < 0.2 * leg_length_m)
+            .collect()
+    };
+    let (slow_ankle, slow_toe) = (is_slow(&ankle), is_slow(&toe));
+    let heights: Vec<f64> = ankle.iter().map(|p| p.y).collect();
+    let low = signal::quantile(&heights, 0.05).unwrap_or(0.0) + 0.05 * leg_length_m;
+    (0..worlds.len())
+        .filter(|&i| slow_ankle[i] && slow_toe[i] && heights[i] < low)
+        .collect()
+}
+
+/// Up in the coordinates of ankle and toe joint, averaged over still frames; `None` where there
+/// are too few or they contradict the rest pose.
+fn flat_up(
+    leg: &Leg,
+    rest: &WorldPose,
+    worlds: &[WorldPose],
+    still: &[usize],
+    frame_time_secs: f64,
+) -> Option<(DVec3, DVec3)> {
+    let needed = 3.max((0.05 / frame_time_secs) as usize);
+    if still.len() < needed {
+        return None;
+    }
+    let mean_up = |joint: usize| -> Option<DVec3> {
+        let coordinate = |axis: usize| {
+            let values: Vec<f64> = still
+                .iter()
+                .map(|&frame| (worlds[frame].rotation(joint).inverse() * DVec3::Y)[axis])
+                .collect();
+            signal::median(&values)
+        };
+        let up = DVec3::new(coordinate(0)?, coordinate(1)?, coordinate(2)?).try_normalize()?;
+        let tilt = (rest.rotation(joint) * up).angle_between(DVec3::Y);
+        (tilt < MOST_LEVELLING).then_some(up)
+    };
+    Some((mean_up(leg.ankle)?, mean_up(leg.toe_joint())?))
+}
+
+/// The feet of a character at rest, which is taken to stand flat. `surface` refines the soles.
+pub fn character_feet(skeleton: &Skeleton, body: &Body, surface: Option<&Surface>) -> Vec<Foot> {
+    let rest = skeleton.rest_world();
+    let points = surface.map(|surface| surface.points_by_joint(skeleton.len(), &rest));
+    body.legs
+        .iter()
+        .map(|leg| Foot::new(leg, &rest, points.as_deref(), None))
+        .collect()
+}

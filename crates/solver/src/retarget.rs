@@ -1,0 +1,647 @@
+//! The main job: a take and a character go in, the character's clip comes out.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use thiserror::Error;
+use understudy_anatomy::{Body, Leg, Side};
+use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
+
+use crate::align::{self, Alignment, align, source_leg};
+use crate::banded::NotPositive;
+use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
+use crate::floor::Floor;
+use crate::foot::{Foot, Stance, character_feet, find_stance};
+use crate::leg::{LegPose, knee_axis};
+use crate::pelvis::{LegTrack, Weights, yield_offsets};
+use crate::plants::{FootPath, FootTake, plant_foot};
+use crate::settings::{Reference, Settings, Travel};
+use crate::transfer::{Transfer, TravelScale, move_joint};
+
+/// A performer's take: motion and what its joints mean. Axes as in its file, metres.
+#[derive(Clone, Copy)]
+pub struct Take<'a> {
+    /// The motion.
+    pub clip: &'a Clip,
+    /// Its skeleton read as a body.
+    pub body: &'a Body,
+}
+
+/// A character at rest. Axes as in its file, metres.
+#[derive(Clone, Copy)]
+pub struct Character<'a> {
+    /// The joints.
+    pub skeleton: &'a Arc<Skeleton>,
+    /// Their meaning.
+    pub body: &'a Body,
+    /// The skin, where there is one: it tells where the soles are.
+    pub surface: Option<&'a Surface>,
+}
+
+/// Why no clip came out.
+#[derive(Clone, Debug, PartialEq, Error)]
+pub enum SolveError {
+    /// A setting names something that is not there.
+    #[error("{0}")]
+    Setting(String),
+    /// Numbers ran out of range.
+    #[error("the solve failed at row {0} of its equations: the take holds values out of range")]
+    Numeric(usize),
+    /// The result is no clip.
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+}
+
+impl From<NotPositive> for SolveError {
+    fn from(error: NotPositive) -> Self {
+        Self::Numeric(error.row)
+    }
+}
+
+/// A take carried onto a character. Clips here have Y up; [`Retargeted::in_file_axes`] turns
+/// them back to the axes of the character's file.
+#[derive(Clone, Debug)]
+pub struct Retargeted {
+    /// The take, Y up.
+    pub take: Clip,
+    /// Its body, Y up.
+    pub performer: Body,
+    /// The performer's feet and floor.
+    pub stance: Stance,
+    /// Plain transfer onto the character.
+    pub plain: Clip,
+    /// The result, with feet planted.
+    pub solved: Clip,
+    /// The character's body, Y up.
+    pub body: Body,
+    /// The character's feet, in the order of its legs.
+    pub feet: Vec<Foot>,
+    /// Contacts of the performer.
+    pub contacts: Contacts,
+    /// Which parts of each of the character's feet are planted in the result, leg by leg, frame
+    /// by frame: heel, ball, toe.
+    pub planted_parts: Vec<Vec<[bool; 3]>>,
+    /// Factors on travel.
+    pub scale: TravelScale,
+    /// How far the pelvis gave way, per frame, metres.
+    pub pelvis_offsets: Vec<DVec3>,
+    /// What a person should know.
+    pub notes: Vec<String>,
+    file_from_upright: DQuat,
+}
+
+impl Retargeted {
+    /// The floor the character stands on.
+    pub fn floor(&self) -> Floor {
+        self.stance.floor
+    }
+
+    /// A clip of the character in the axes of its own file.
+    pub fn in_file_axes(&self, clip: &Clip) -> Clip {
+        clip.rotated(self.file_from_upright)
+    }
+}
+
+/// Carries a take onto a character. `contacts` replaces detection where given.
+///
+/// # Errors
+/// Settings that name missing joints or frames, contacts past the end, numbers out of range.
+pub fn retarget(
+    take: Take<'_>,
+    character: Character<'_>,
+    settings: &Settings,
+    contacts: Option<&Contacts>,
+) -> Result<Retargeted, SolveError> {
+    let prepared = Prepared::new(take, character, settings)?;
+    let contacts = match contacts {
+        Some(given) => {
+            given
+                .check(take.clip.frame_count())
+                .map_err(SolveError::Setting)?;
+            given.clone()
+        }
+        None => prepared.detect_contacts(settings),
+    };
+    prepared.solve(settings, contacts)
+}
+
+/// Turns a body's frame with its world.
+fn turned_body(body: &Body, turn: DQuat) -> Body {
+    let mut body = body.clone();
+    body.frame.up = turn * body.frame.up;
+    body.frame.forward = turn * body.frame.forward;
+    body
+}
+
+/// The take's contacts alone, with the performer's feet and floor.
+pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) {
+    let turn = take.body.frame.upright_from_file();
+    let clip = take.clip.rotated(turn);
+    let body = turned_body(take.body, turn);
+    let worlds = clip.worlds();
+    let stance = find_stance(
+        &clip,
+        &worlds,
+        &body,
+        settings.floor_height_m,
+        settings.sloped_floor,
+    );
+    let contacts = detect(&clip, &worlds, &body, &stance, settings);
+    (stance, contacts)
+}
+
+fn detect(
+    clip: &Clip,
+    worlds: &[WorldPose],
+    body: &Body,
+    stance: &Stance,
+    settings: &Settings,
+) -> Contacts {
+    let leg_length = body.leg_length_m(&clip.skeleton).unwrap_or(1.0);
+    let mut contacts = Vec::new();
+    for foot in &stance.feet {
+        for part in FootPart::ALL {
+            let Some(point) = foot.point(part) else { continue };
+            let points: Vec<DVec3> = worlds.iter().map(|world| point.world(world)).collect();
+            let mask = planted_frames(
+                &points,
+                &stance.floor,
+                leg_length,
+                clip.frame_time_secs,
+                &settings.contacts,
+            );
+            contacts.extend(runs(&mask).into_iter().map(|(first, last)| Contact {
+                side: foot.side,
+                pair: foot.pair,
+                part,
+                first,
+                last,
+            }));
+        }
+    }
+    Contacts { contacts }
+}
+
+struct Prepared {
+    take: Clip,
+    performer: Body,
+    performer_worlds: Vec<WorldPose>,
+    stance: Stance,
+    skeleton: Arc<Skeleton>,
+    body: Body,
+    rest: WorldPose,
+    feet: Vec<Foot>,
+    alignment: Alignment,
+    scale: TravelScale,
+    notes: Vec<String>,
+    file_from_upright: DQuat,
+}
+
+impl Prepared {
+    fn new(
+        take: Take<'_>,
+        character: Character<'_>,
+        settings: &Settings,
+    ) -> Result<Self, SolveError> {
+        let turn = take.body.frame.upright_from_file();
+        let clip = take.clip.rotated(turn);
+        let performer = turned_body(take.body, turn);
+        let worlds = clip.worlds();
+        let stance = find_stance(
+            &clip,
+            &worlds,
+            &performer,
+            settings.floor_height_m,
+            settings.sloped_floor,
+        );
+        let upright = character.body.frame.upright_from_file();
+        let skeleton = upright_skeleton(character.skeleton, upright)?;
+        let body = turned_body(character.body, upright);
+        let rest = skeleton.rest_world();
+        let same = same_joints(&clip.skeleton, &skeleton);
+        let feet = if same {
+            stance.feet.clone()
+        } else {
+            character_feet(&skeleton, &body, character.surface)
+        };
+        let (reference, forward) = reference_pose(&clip, &performer, &worlds, settings)?;
+        let mut alignment = align(
+            align::Side {
+                skeleton: &clip.skeleton,
+                body: &performer,
+                pose: &reference,
+                forward,
+                feet: &stance.feet,
+            },
+            align::Side {
+                skeleton: &skeleton,
+                body: &body,
+                pose: &rest,
+                forward: body.frame.forward,
+                feet: &feet,
+            },
+            settings.extra_arms,
+        );
+        let offsets = named_offsets(&skeleton, settings, upright)?;
+        alignment.add_offsets(&skeleton, &offsets);
+        let scale = travel_scale(
+            (&clip.skeleton, &performer, &stance.feet),
+            (&skeleton, &body, &feet),
+            settings,
+        );
+        let mut notes = stance.notes.clone();
+        if body.legs.is_empty() {
+            notes.push("the character has no legs, so no foot is planted".into());
+        }
+        Ok(Self {
+            take: clip,
+            performer,
+            performer_worlds: worlds,
+            stance,
+            skeleton,
+            body,
+            rest,
+            feet,
+            alignment,
+            scale,
+            notes,
+            file_from_upright: upright.inverse(),
+        })
+    }
+
+    fn detect_contacts(&self, settings: &Settings) -> Contacts {
+        detect(
+            &self.take,
+            &self.performer_worlds,
+            &self.performer,
+            &self.stance,
+            settings,
+        )
+    }
+
+    fn clip_of(&self, locals: Vec<Transform>) -> Result<Clip, SolveError> {
+        let mut clip = Clip::new(
+            Arc::clone(&self.skeleton),
+            self.take.frame_time_secs,
+            locals,
+        )?;
+        clip.name = self.take.name.clone();
+        clip.start_secs = self.take.start_secs;
+        Ok(clip)
+    }
+
+    fn solve(self, settings: &Settings, contacts: Contacts) -> Result<Retargeted, SolveError> {
+        let transfer = Transfer {
+            skeleton: &self.skeleton,
+            body: &self.body,
+            performer: &self.performer,
+            alignment: &self.alignment,
+            floor: self.stance.floor,
+            scale: self.scale,
+        };
+        let locals = self
+            .performer_worlds
+            .iter()
+            .flat_map(|world| transfer.frame(world))
+            .collect();
+        let plain = self.clip_of(locals)?;
+        let worlds = plain.worlds();
+        let mut solved = plain.clone();
+        let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
+        let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
+        if settings.plants.enabled && !self.body.legs.is_empty() {
+            let legs = self.legs(&worlds, &contacts, settings)?;
+            let tracks: Vec<LegTrack> = legs
+                .iter()
+                .map(|leg| leg.track(settings.plants.straightest_knee))
+                .collect();
+            let height = self.skeleton_height();
+            let weights = Weights {
+                offset_m: 0.03 * height,
+                bend_error: 0.1,
+                fade_secs: settings.plants.fade_secs,
+                frame_time_secs: self.take.frame_time_secs,
+            };
+            pelvis_offsets = yield_offsets(&tracks, &weights)?;
+            for (index, leg) in legs.iter().enumerate() {
+                planted_parts[index] = leg.path.parts.clone();
+            }
+            self.pose_legs(&mut solved, &worlds, &legs, &pelvis_offsets);
+        }
+        Ok(Retargeted {
+            take: self.take,
+            performer: self.performer,
+            stance: self.stance,
+            plain,
+            solved,
+            body: self.body,
+            feet: self.feet,
+            contacts,
+            planted_parts,
+            scale: self.scale,
+            pelvis_offsets,
+            notes: self.notes,
+            file_from_upright: self.file_from_upright,
+        })
+    }
+
+    /// Length of the legs, or of all bones where there are none, metres.
+    fn skeleton_height(&self) -> f64 {
+        self.body.leg_length_m(&self.skeleton).unwrap_or(1.0)
+    }
+
+    fn legs(
+        &self,
+        worlds: &[WorldPose],
+        contacts: &Contacts,
+        settings: &Settings,
+    ) -> Result<Vec<PlantedLeg>, SolveError> {
+        let frames = worlds.len();
+        let mut legs = Vec::with_capacity(self.body.legs.len());
+        for (leg, foot) in self.body.legs.iter().zip(&self.feet) {
+            let source = source_leg(&self.performer, leg).map(|i| &self.performer.legs[i]);
+            let mask = |part: FootPart| match source {
+                Some(source) => contacts.mask(source.side, source.pair, part, frames),
+                None => vec![false; frames],
+            };
+            let take = FootTake {
+                foot,
+                ankle_positions: worlds.iter().map(|w| w.position(foot.ankle)).collect(),
+                ankle_rotations: worlds.iter().map(|w| w.rotation(foot.ankle)).collect(),
+                toe_rotations: worlds.iter().map(|w| w.rotation(foot.toe_joint)).collect(),
+                heel: mask(FootPart::Heel),
+                ball: mask(FootPart::Ball),
+                toe: mask(FootPart::Toe),
+            };
+            let path = plant_foot(
+                &take,
+                &self.skeleton,
+                &self.rest,
+                &self.stance.floor,
+                settings.plants.fade_secs,
+                self.take.frame_time_secs,
+            )?;
+            legs.push(PlantedLeg::new(leg, worlds, path, self.knee_prior(leg)));
+        }
+        Ok(legs)
+    }
+
+    /// The knee's axis in the thigh's coordinates if the leg bends straight forward: the body's
+    /// left, about which a positive turn brings a hanging shank backward.
+    fn knee_prior(&self, leg: &Leg) -> DVec3 {
+        let left = self.alignment.facing * self.body.frame.left();
+        self.alignment.aligned[leg.hip].inverse() * left
+    }
+
+    /// Moves the pelvis and bends the legs so that every ankle is where its path says.
+    fn pose_legs(
+        &self,
+        solved: &mut Clip,
+        plain: &[WorldPose],
+        legs: &[PlantedLeg],
+        offsets: &[DVec3],
+    ) {
+        for frame in 0..plain.len() {
+            let locals = solved.frame_mut(frame);
+            let world = &plain[frame];
+            move_joint(&self.skeleton, locals, world, self.body.root, offsets[frame]);
+            for leg in legs {
+                leg.pose(locals, world, frame, offsets[frame]);
+            }
+        }
+    }
+}
+
+/// A leg with the path its foot must follow.
+struct PlantedLeg {
+    hip: usize,
+    knee: usize,
+    ankle: usize,
+    toe_joint: usize,
+    poses: Vec<LegPose>,
+    hips: Vec<DVec3>,
+    path: FootPath,
+}
+
+impl PlantedLeg {
+    fn new(leg: &Leg, worlds: &[WorldPose], path: FootPath, prior: DVec3) -> Self {
+        let bones = |world: &WorldPose| {
+            (
+                world.position(leg.knee) - world.position(leg.hip),
+                world.position(leg.ankle) - world.position(leg.knee),
+            )
+        };
+        let in_thigh = worlds.iter().map(|world| {
+            let to_thigh = world.rotation(leg.hip).inverse();
+            let (thigh, shank) = bones(world);
+            (to_thigh * thigh, to_thigh * shank)
+        });
+        let axis = knee_axis(in_thigh, prior);
+        let poses = worlds
+            .iter()
+            .map(|world| {
+                let (thigh, shank) = bones(world);
+                LegPose {
+                    thigh,
+                    shank,
+                    axis: world.rotation(leg.hip) * axis,
+                }
+            })
+            .collect();
+        Self {
+            hip: leg.hip,
+            knee: leg.knee,
+            ankle: leg.ankle,
+            toe_joint: leg.toe_joint(),
+            poses,
+            hips: worlds.iter().map(|world| world.position(leg.hip)).collect(),
+            path,
+        }
+    }
+
+    fn track(&self, straightest: f64) -> LegTrack {
+        let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();
+        let planted = &self.path.planted;
+        LegTrack {
+            hips: self.hips.clone(),
+            ankles: self.path.ankle_positions.clone(),
+            reaches: self.poses.iter().map(LegPose::reach).collect(),
+            wanted_bends: bends
+                .iter()
+                .zip(planted)
+                .map(|(bend, down)| if *down { bend.max(straightest) } else { bend.max(0.0) })
+                .collect(),
+            least_bends: bends
+                .iter()
+                .map(|bend| bend.clamp(0.5 * straightest, straightest))
+                .collect(),
+            planted: planted.clone(),
+        }
+    }
+
+    /// Sets the rotations of hip, knee, ankle and toes in one frame.
+    fn pose(&self, locals: &mut [Transform], plain: &WorldPose, frame: usize, offset: DVec3) {
+        let hip = self.hips[frame] + offset;
+        let turn = self.poses[frame].reach_for(self.path.ankle_positions[frame] - hip);
+        let turned = |local: &mut Transform, parent: DQuat, joint: usize, turn: DQuat| {
+            // The joint's plain world rotation, turned, seen from its plain parent, turned.
+            let world = turn * plain.rotation(joint);
+            local.rotation = (parent.inverse() * world).normalize();
+        };
+        let parent_of = |joint: usize, local: &Transform| {
+            // Plain world rotation of the parent, from the joint's own.
+            plain.rotation(joint) * local.rotation.inverse()
+        };
+        let hip_parent = parent_of(self.hip, &locals[self.hip]);
+        let knee_parent = parent_of(self.knee, &locals[self.knee]);
+        let ankle_parent = parent_of(self.ankle, &locals[self.ankle]);
+        let toe_parent = parent_of(self.toe_joint, &locals[self.toe_joint]);
+        turned(&mut locals[self.hip], hip_parent, self.hip, turn.thigh);
+        turned(
+            &mut locals[self.knee],
+            turn.thigh * knee_parent,
+            self.knee,
+            turn.shank,
+        );
+        let ankle_turn = self.path.ankle_rotations[frame] * plain.rotation(self.ankle).inverse();
+        turned(
+            &mut locals[self.ankle],
+            turn.shank * ankle_parent,
+            self.ankle,
+            ankle_turn,
+        );
+        if self.toe_joint != self.ankle {
+            let toe_turn =
+                self.path.toe_rotations[frame] * plain.rotation(self.toe_joint).inverse();
+            turned(
+                &mut locals[self.toe_joint],
+                ankle_turn * toe_parent,
+                self.toe_joint,
+                toe_turn,
+            );
+        }
+    }
+}
+
+fn upright_skeleton(skeleton: &Arc<Skeleton>, turn: DQuat) -> Result<Arc<Skeleton>, SolveError> {
+    let rest = Clip::new(Arc::clone(skeleton), 1.0, skeleton.rest_locals())?;
+    Ok(rest.rotated(turn).skeleton)
+}
+
+/// Whether two skeletons are the same body: same joints, same bones.
+fn same_joints(a: &Skeleton, b: &Skeleton) -> bool {
+    a.len() == b.len()
+        && a.joints().iter().zip(b.joints()).all(|(a, b)| {
+            let far = a.rest.translation.length().max(1e-9) * 1e-6;
+            a.name == b.name
+                && a.parent == b.parent
+                && a.rest.translation.abs_diff_eq(b.rest.translation, far)
+                && a.rest.rotation.dot(b.rest.rotation).abs() > 1.0 - 1e-9
+        })
+}
+
+/// The reference pose of the take and the performer's level facing in it.
+fn reference_pose(
+    clip: &Clip,
+    performer: &Body,
+    worlds: &[WorldPose],
+    settings: &Settings,
+) -> Result<(WorldPose, DVec3), SolveError> {
+    let rest = clip.skeleton.rest_world();
+    let Reference::Frame(frame) = settings.reference else {
+        return Ok((rest, performer.frame.forward));
+    };
+    let Some(pose) = worlds.get(frame) else {
+        return Err(SolveError::Setting(format!(
+            "reference frame {frame}: the take ends at frame {}",
+            worlds.len() - 1
+        )));
+    };
+    let turn = pose.rotation(performer.pelvis) * rest.rotation(performer.pelvis).inverse();
+    let forward = turn * performer.frame.forward;
+    let level = DVec3::new(forward.x, 0.0, forward.z)
+        .try_normalize()
+        .unwrap_or(performer.frame.forward);
+    Ok((pose.clone(), level))
+}
+
+fn named_offsets(
+    skeleton: &Skeleton,
+    settings: &Settings,
+    upright: DQuat,
+) -> Result<BTreeMap<usize, DVec3>, SolveError> {
+    settings
+        .offsets_deg
+        .iter()
+        .map(|(name, degrees)| {
+            let joint = skeleton.find(name).ok_or_else(|| {
+                SolveError::Setting(format!(
+                    "offset for \"{name}\": the character has no joint of that name"
+                ))
+            })?;
+            let radians = DVec3::from_array(degrees.map(f64::to_radians));
+            Ok((joint, upright * radians))
+        })
+        .collect()
+}
+
+/// Height of the hips above the sole of straight legs (of resting legs where they walk on their
+/// toes), metres; `None` without legs.
+fn hip_height(skeleton: &Skeleton, body: &Body, feet: &[Foot]) -> Option<f64> {
+    let rest = skeleton.rest_world();
+    let heights: Vec<f64> = body
+        .legs
+        .iter()
+        .zip(feet)
+        .filter(|(leg, _)| leg.pair == 0)
+        .map(|(leg, foot)| {
+            let above_ankle = if leg.digitigrade {
+                rest.position(leg.hip).y - rest.position(leg.ankle).y
+            } else {
+                leg.length_m(&rest)
+            };
+            above_ankle + foot.ankle_height_m(&rest)
+        })
+        .collect();
+    (!heights.is_empty()).then(|| heights.iter().sum::<f64>() / heights.len() as f64)
+}
+
+/// Height of the root above the lowest joint at rest, metres.
+fn root_height(skeleton: &Skeleton, body: &Body) -> f64 {
+    let rest = skeleton.rest_world();
+    let lowest = (0..skeleton.len())
+        .map(|joint| rest.position(joint).y)
+        .fold(f64::INFINITY, f64::min);
+    rest.position(body.root).y - lowest
+}
+
+fn travel_scale(
+    (take_skeleton, performer, take_feet): (&Skeleton, &Body, &[Foot]),
+    (skeleton, body, feet): (&Skeleton, &Body, &[Foot]),
+    settings: &Settings,
+) -> TravelScale {
+    let from = hip_height(take_skeleton, performer, take_feet);
+    let to = hip_height(skeleton, body, feet);
+    let (from, to) = match (from, to) {
+        (Some(from), Some(to)) => (from, to),
+        _ => (root_height(take_skeleton, performer), root_height(skeleton, body)),
+    };
+    let ratio = if from > 0.0 && to > 0.0 { to / from } else { 1.0 };
+    TravelScale {
+        horizontal: match settings.travel {
+            Travel::LegLength => ratio,
+            Travel::Kept => 1.0,
+            Travel::Factor(factor) => factor,
+        },
+        vertical: ratio * settings.pelvis_height.unwrap_or(1.0),
+    }
+}
+
+/// The words for a side, for people.
+pub fn side_word(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+        Side::Middle => "middle",
+    }
+}

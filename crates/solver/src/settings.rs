@@ -1,0 +1,122 @@
+//! What a person can choose about a retarget. All of it can be kept in a RON file.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+/// How far the character travels over the floor.
+#[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
+pub enum Travel {
+    /// By the ratio of leg lengths: steps fit the character's legs.
+    #[default]
+    LegLength,
+    /// As far as the performer.
+    Kept,
+    /// The performer's travel times a factor.
+    Factor(f64),
+}
+
+/// Which pose of the take corresponds to the character's rest pose.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub enum Reference {
+    /// The rest pose of the take's skeleton.
+    #[default]
+    Rest,
+    /// A frame of the take, counted from 0.
+    Frame(usize),
+}
+
+/// What further pairs of arms do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub enum ExtraArms {
+    /// They move as the first pair does.
+    #[default]
+    Follow,
+    /// They keep their rest pose relative to the chest.
+    Rest,
+}
+
+/// Thresholds of contact detection. Heights are in leg lengths, speeds in leg lengths per second,
+/// so that they hold for any size of body; times in seconds.
+///
+/// Common practice (no published source): a part counts as planted below a few centimetres and a
+/// few decimetres per second for an adult; the lower pair starts a contact, the higher ends it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct ContactSettings {
+    /// A contact starts below this height.
+    pub start_height: f64,
+    /// A contact ends above this height.
+    pub end_height: f64,
+    /// A contact starts below this speed.
+    pub start_speed: f64,
+    /// A contact ends above this speed.
+    pub end_speed: f64,
+    /// Shorter contacts are dropped, seconds.
+    pub shortest_secs: f64,
+    /// Shorter gaps between two contacts of one part are closed, seconds.
+    pub shortest_gap_secs: f64,
+    /// Positions are low-passed at this frequency before speeds are taken, Hz.
+    pub cutoff_hz: f64,
+}
+
+impl Default for ContactSettings {
+    fn default() -> Self {
+        Self {
+            start_height: 0.045,
+            end_height: 0.065,
+            start_speed: 0.45,
+            end_speed: 0.75,
+            shortest_secs: 0.06,
+            shortest_gap_secs: 0.05,
+            cutoff_hz: 12.0,
+        }
+    }
+}
+
+/// How feet are planted.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct PlantSettings {
+    /// Whether feet are planted at all; without, the result is the plain transfer.
+    pub enabled: bool,
+    /// Time over which a correction falls to 1/e outside a plant, seconds.
+    pub fade_secs: f64,
+    /// Knees are kept at least this bent where a planted leg would stretch further, radians.
+    pub straightest_knee: f64,
+}
+
+impl Default for PlantSettings {
+    fn default() -> Self {
+        Self {
+            enabled: true,
+            fade_secs: 0.25,
+            straightest_knee: 0.07,
+        }
+    }
+}
+
+/// All choices of a retarget.
+#[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Settings {
+    /// Pose of the take that corresponds to the character's rest.
+    pub reference: Reference,
+    /// Horizontal travel.
+    pub travel: Travel,
+    /// Factor on the height of the pelvis above the floor, after scaling by leg length.
+    pub pelvis_height: Option<f64>,
+    /// Turns added to joints of the character after alignment: name to rotation vector in
+    /// degrees, in the character's world axes at rest.
+    pub offsets_deg: BTreeMap<String, [f64; 3]>,
+    /// Further pairs of arms.
+    pub extra_arms: ExtraArms,
+    /// Contact detection.
+    pub contacts: ContactSettings,
+    /// Foot plants.
+    pub plants: PlantSettings,
+    /// Height of the take's floor along its up axis, metres; estimated where absent.
+    pub floor_height_m: Option<f64>,
+    /// Whether the floor may slope. A slope is taken only where the take shows one.
+    pub sloped_floor: bool,
+}

@@ -1,0 +1,189 @@
+//! Smooth corrections over frames that meet given values exactly and fade out elsewhere.
+//!
+//! A correction `c` minimises `Σ τ⁶ |c'''|² + |c|²` over the free frames, with `c` given at the
+//! others. The third derivative makes position, speed and acceleration continuous where a given
+//! stretch begins (the minimum-jerk criterion of Flash and Hogan, J. Neurosci. 5 (1985), 1688),
+//! and the second term lets it fade: the slowest root of `τ⁶ c⁽⁶⁾ = c` falls to 1/e over `2 τ`,
+//! which is called the fade time here.
+
+use understudy_motion::DVec3;
+
+use crate::banded::{BandedFactor, BandedMatrix, NotPositive};
+
+/// Third-difference stencil.
+const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
+
+/// Weight of a value that must be met: large enough that it is met to a millionth, small enough
+/// for the factorisation.
+const EXACT: f64 = 1e8;
+
+/// A smoother for one pattern of given frames; several coordinates share the factor.
+pub struct Smoother {
+    factor: BandedFactor,
+    given: Vec<bool>,
+    stiffness: f64,
+    pull: f64,
+}
+
+impl Smoother {
+    /// A smoother over `given.len()` frames, with values given where `given` is true, fading over
+    /// `fade_secs`.
+    ///
+    /// # Errors
+    /// Numbers that lead to no positive definite matrix (a frame time or fade that is not finite).
+    pub fn new(given: &[bool], fade_secs: f64, frame_time_secs: f64) -> Result<Self, NotPositive> {
+        let count = given.len();
+        // At least two frames, so that the fade exists at low rates too; the weight of
+        // the differences is kept within what double precision can factor.
+        let ratio = (0.5 * fade_secs / frame_time_secs).clamp(1.0, 60.0);
+        let stiffness = ratio.powi(6);
+        let pull = EXACT * stiffness.max(1.0);
+        let mut matrix = BandedMatrix::new(count, 3);
+        for frame in 0..count {
+            matrix.add(frame, frame, if given[frame] { pull } else { 1.0 });
+        }
+        for first in 0..count.saturating_sub(3) {
+            let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
+            matrix.add_outer(&stencil, stiffness);
+        }
+        Ok(Self {
+            factor: matrix.factor()?,
+            given: given.to_vec(),
+            stiffness,
+            pull,
+        })
+    }
+
+    /// The smooth values; entries of `values` at frames that are not given are ignored.
+    pub fn run(&self, values: &[f64]) -> Vec<f64> {
+        let right: Vec<f64> = values
+            .iter()
+            .zip(&self.given)
+            .map(|(value, given)| if *given { self.pull * value } else { 0.0 })
+            .collect();
+        let mut result = right.clone();
+        self.factor.solve(&mut result);
+        // One step of refinement removes the rounding that the large weights bring in.
+        let mut residual: Vec<f64> = self.apply(&result);
+        for (residual, right) in residual.iter_mut().zip(&right) {
+            *residual = right - *residual;
+        }
+        self.factor.solve(&mut residual);
+        for frame in 0..result.len() {
+            result[frame] += residual[frame];
+            if self.given[frame] {
+                result[frame] = values[frame];
+            }
+        }
+        result
+    }
+
+    /// [`Smoother::run`] for each coordinate.
+    pub fn run_vectors(&self, values: &[DVec3]) -> Vec<DVec3> {
+        let axis = |axis: usize| self.run(&values.iter().map(|v| v[axis]).collect::<Vec<f64>>());
+        let (x, y, z) = (axis(0), axis(1), axis(2));
+        (0..values.len())
+            .map(|i| DVec3::new(x[i], y[i], z[i]))
+            .collect()
+    }
+
+    fn apply(&self, values: &[f64]) -> Vec<f64> {
+        let mut result: Vec<f64> = values
+            .iter()
+            .zip(&self.given)
+            .map(|(v, given)| v * if *given { self.pull } else { 1.0 })
+            .collect();
+        for first in 0..values.len().saturating_sub(3) {
+            let difference: f64 = (0..4).map(|i| THIRD[i] * values[first + i]).sum();
+            for i in 0..4 {
+                result[first + i] += self.stiffness * THIRD[i] * difference;
+            }
+        }
+        result
+    }
+}
+
+/// The least smooth lift that keeps `values + lift` at or above zero.
+///
+/// `given` frames keep the lift in `given_lift`. Frames that would fall short are given the lift
+/// they need, over and over until none is left; each round can only add frames.
+///
+/// # Errors
+/// As [`Smoother::new`].
+pub fn lift_above_zero(
+    values: &[f64],
+    given: &[bool],
+    given_lift: &[f64],
+    fade_secs: f64,
+    frame_time_secs: f64,
+    tolerance: f64,
+) -> Result<Vec<f64>, NotPositive> {
+    let mut given = given.to_vec();
+    let mut wanted = given_lift.to_vec();
+    loop {
+        let lift = Smoother::new(&given, fade_secs, frame_time_secs)?.run(&wanted);
+        let short = |frame: usize| values[frame] + lift[frame] < -tolerance;
+        let missing: Vec<usize> = (0..values.len())
+            .filter(|&frame| !given[frame] && short(frame))
+            .filter(|&frame| {
+                // The worst frame of each stretch is enough; its neighbours follow by smoothness.
+                let depth = |frame: usize| values[frame] + lift[frame];
+                let before = frame == 0 || depth(frame) <= depth(frame - 1);
+                let after = frame + 1 == values.len() || depth(frame) <= depth(frame + 1);
+                before && after || given[frame.saturating_sub(1)] || given.get(frame + 1) == Some(&true)
+            })
+            .collect();
+        if missing.is_empty() {
+            return Ok(lift);
+        }
+        for frame in missing {
+            given[frame] = true;
+            wanted[frame] = -values[frame];
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn given_values_are_met_and_far_ones_fade() {
+        let dt = 1.0 / 120.0;
+        let mut given = vec![false; 400];
+        let mut values = vec![0.0; 400];
+        for frame in 150..200 {
+            given[frame] = true;
+            values[frame] = 0.02 + 1e-4 * frame as f64;
+        }
+        let smooth = Smoother::new(&given, 0.2, dt).unwrap().run(&values);
+        for frame in 150..200 {
+            assert_eq!(smooth[frame], values[frame]);
+        }
+        assert!(smooth[0].abs() < 1e-4 && smooth[399].abs() < 1e-4);
+        // Speed does not jump at the edge.
+        let speed = |frame: usize| smooth[frame + 1] - smooth[frame];
+        let jump = (speed(149) - speed(151)).abs().max((speed(198) - speed(200)).abs());
+        // Without smoothing the step would be 0.035; the peak of a min-jerk fade stays far below.
+        assert!(jump < 1e-4, "{jump}");
+    }
+
+    #[test]
+    fn nothing_given_is_nothing_changed() {
+        let smooth = Smoother::new(&[false; 50], 0.1, 0.01).unwrap().run(&[1.0; 50]);
+        assert!(smooth.iter().all(|v| v.abs() < 1e-12));
+    }
+
+    #[test]
+    fn a_dip_is_lifted_and_no_more() {
+        let values: Vec<f64> = (0..200)
+            .map(|i| 0.05 - 0.08 * (-((i as f64 - 100.0) / 12.0).powi(2)).exp())
+            .collect();
+        let lift = lift_above_zero(&values, &[false; 200], &[0.0; 200], 0.1, 1.0 / 120.0, 1e-6)
+            .unwrap();
+        let lowest = values.iter().zip(&lift).map(|(v, l)| v + l).fold(f64::INFINITY, f64::min);
+        assert!(lowest > -2e-6);
+        assert!(lift.iter().fold(0.0f64, |m, l| m.max(*l)) < 0.035);
+        assert!(lift[0].abs() < 1e-4);
+    }
+}

@@ -1,0 +1,1 @@
+"""Real captured motion out of Python packages, written as files that Understudy reads."""

@@ -1,0 +1,1 @@
+"""Independent references that Understudy's readers and solvers are checked against."""
