@@ -61,6 +61,19 @@ pub struct Side<'a> {
     pub feet: &'a [Foot],
 }
 
+/// Share of the performer's foot roll that the foot of a leg on its toes takes over.
+const ROLL_OF_LONG_FOOT: f64 = 0.5;
+
+/// Whether a leg walks on its toes while its driver walks on its soles.
+fn stands_on_toes_alone(
+    character: &Side<'_>,
+    leg: usize,
+    performer: &Side<'_>,
+    source: usize,
+) -> bool {
+    character.body.legs[leg].digitigrade && !performer.body.legs[source].digitigrade
+}
+
 struct Builder<'a> {
     performer: Side<'a>,
     character: Side<'a>,
@@ -271,7 +284,18 @@ impl Builder<'_> {
         self.result.aligned[foot.toe_joint] = turn * foot.flat_toes;
         self.result.aligned[foot.ankle] = turn * foot.flat_ankle;
         self.drive(foot.toe_joint, Driver::single(source.toe_joint));
-        self.drive(foot.ankle, Driver::single(source.ankle));
+        let follows = if stands_on_toes_alone(&self.character, index, &self.performer, source_index)
+        {
+            // The long foot of such a leg would tip over with the whole roll of a short one.
+            Driver {
+                a: self.performer.body.pelvis,
+                b: source.ankle,
+                t: ROLL_OF_LONG_FOOT,
+            }
+        } else {
+            Driver::single(source.ankle)
+        };
+        self.drive(foot.ankle, follows);
     }
 
     /// Aligns the bone between two points and returns the turn so far, for the next bone.
@@ -299,6 +323,22 @@ impl Builder<'_> {
 }
 
 impl Alignment {
+    /// From hip to ankle in the aligned pose, world, metres.
+    pub fn aligned_leg(&self, skeleton: &Skeleton, leg: &Leg) -> DVec3 {
+        let rest = skeleton.rest_world();
+        let bone = |joint: usize, to: usize| {
+            let in_joint = rest.rotation(joint).inverse() * (rest.position(to) - rest.position(joint));
+            self.aligned[joint] * in_joint
+        };
+        bone(leg.hip, leg.knee) + bone(leg.knee, leg.ankle)
+    }
+
+    /// A knee's axis in the thigh's coordinates if the leg bends straight forward: the body's
+    /// left, about which a positive turn brings a hanging shank backward.
+    pub fn knee_prior(&self, body: &Body, leg: &Leg) -> DVec3 {
+        self.aligned[leg.hip].inverse() * self.facing * body.frame.left()
+    }
+
     /// Adds turns to joints and to all that hangs on them. `offsets` maps joints of the character
     /// to rotation vectors in radians, in the character's world axes at rest.
     pub fn add_offsets(&mut self, skeleton: &Skeleton, offsets: &BTreeMap<usize, DVec3>) {

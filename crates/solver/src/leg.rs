@@ -1,6 +1,7 @@
 //! A leg of two bones that must reach a point: the law of cosines.
 
-use understudy_motion::{DQuat, DVec3};
+use understudy_anatomy::Leg;
+use understudy_motion::{DQuat, DVec3, Transform, WorldPose};
 
 
 /// A leg in one frame, as world vectors.
@@ -81,6 +82,33 @@ impl LegPose {
             thigh: swing,
             shank: swing * knee,
         }
+    }
+}
+
+/// World turns of a leg's joints.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FullTurn {
+    /// Of thigh and shank.
+    pub leg: LegTurn,
+    /// Of the foot.
+    pub foot: DQuat,
+    /// Of the toes; ignored where the foot is one piece.
+    pub toes: DQuat,
+}
+
+/// Turns the joints of a leg. `world` is the pose that `locals` had before; what lies between the
+/// joints (twist joints) turns with the bone it belongs to.
+pub fn turn_leg(locals: &mut [Transform], world: &WorldPose, leg: &Leg, turn: &FullTurn) {
+    let mut set = |joint: usize, parent_turn: DQuat, turn: DQuat| {
+        let rotation = world.rotation(joint);
+        let parent = parent_turn * rotation * locals[joint].rotation.inverse();
+        locals[joint].rotation = (parent.inverse() * turn * rotation).normalize();
+    };
+    set(leg.hip, DQuat::IDENTITY, turn.leg.thigh);
+    set(leg.knee, turn.leg.thigh, turn.leg.shank);
+    set(leg.ankle, turn.leg.shank, turn.foot);
+    if let Some(ball) = leg.ball {
+        set(ball, turn.foot, turn.toes);
     }
 }
 

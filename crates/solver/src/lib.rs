@@ -10,10 +10,10 @@ pub mod contacts;
 pub mod floor;
 pub mod foot;
 pub mod leg;
-pub mod pelvis;
 pub mod plants;
 pub mod retarget;
 pub mod settings;
+pub mod settle;
 pub mod smooth;
 pub mod transfer;
 

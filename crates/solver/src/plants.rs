@@ -5,7 +5,7 @@
 //! is down the foot turns about its anchor; in between, the difference to plain transfer fades
 //! smoothly ([`crate::smooth`]).
 
-use understudy_motion::{DQuat, DVec3, Skeleton, WorldPose};
+use understudy_motion::{DQuat, DVec3, Skeleton, WorldPose, signal};
 
 use crate::banded::NotPositive;
 use crate::contacts::runs;
@@ -40,6 +40,8 @@ pub struct FootPath {
     pub ankle_rotations: Vec<DQuat>,
     /// `world_from_toe_joint`.
     pub toe_rotations: Vec<DQuat>,
+    /// Height of the lowest point of the sole above the floor, metres.
+    pub clearances: Vec<f64>,
     /// Whether any part is down.
     pub planted: Vec<bool>,
     /// Which parts of the character's foot are down: heel, ball, toe.
@@ -151,6 +153,7 @@ impl Planter<'_> {
         let (ankles, toes) = self.ankle_rotations(&contacts, &flats, toes, &parts)?;
         let positions = self.positions(&contacts, &ankles, &toes, &planted)?;
         Ok(FootPath {
+            clearances: self.clearances(&positions, &ankles, &toes),
             ankle_positions: positions,
             ankle_rotations: ankles,
             toe_rotations: toes,
@@ -240,8 +243,8 @@ impl Planter<'_> {
         flats
     }
 
-    /// Spreads each group of linked contacts rigidly and puts it where plain transfer has it on
-    /// average.
+    /// Spreads each group of linked contacts rigidly and puts it where plain transfer has it
+    /// most of the time.
     fn place_anchors(&self, contacts: &mut [Contact], flats: &[Flat]) {
         let mut group = vec![usize::MAX; contacts.len()];
         let mut relative = vec![DVec3::ZERO; contacts.len()];
@@ -274,20 +277,23 @@ impl Planter<'_> {
         relative: &[DVec3],
         start: usize,
     ) {
-        let mut sum = DVec3::ZERO;
-        let mut count = 0.0;
+        let mut places: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
         for (index, contact) in contacts.iter().enumerate() {
             if group[index] != start {
                 continue;
             }
             for frame in contact.first..=contact.last {
-                sum += self.plain_point(contact.part, frame) - relative[index];
-                count += 1.0;
+                let place = self.plain_point(contact.part, frame) - relative[index];
+                places[0].push(place.x);
+                places[1].push(place.z);
             }
         }
+        // The median: the last frames of a roll, already on their way, do not pull the plant.
+        let [x, z] = places.map(|values| signal::median(&values).unwrap_or(0.0));
         for (index, contact) in contacts.iter_mut().enumerate() {
             if group[index] == start {
-                contact.anchor = self.floor.below(sum / count + relative[index]);
+                let place = DVec3::new(x, 0.0, z) + relative[index];
+                contact.anchor = self.floor.below(place);
             }
         }
     }
@@ -462,6 +468,21 @@ impl Planter<'_> {
         self.lifted(positions, ankles, toes, planted)
     }
 
+    /// Height of the lowest point of the sole above the floor, metres.
+    fn clearances(&self, positions: &[DVec3], ankles: &[DQuat], toes: &[DQuat]) -> Vec<f64> {
+        let first = if self.rig.heel_in_ankle.is_some() { HEEL } else { BALL };
+        (0..positions.len())
+            .map(|frame| {
+                (first..=TOE)
+                    .map(|part| {
+                        let offset = self.rig.part(part, ankles[frame], toes[frame]);
+                        self.floor.above(positions[frame] + offset)
+                    })
+                    .fold(f64::INFINITY, f64::min)
+            })
+            .collect()
+    }
+
     /// Lifts the swinging foot so that no part of its sole goes below the floor.
     fn lifted(
         &self,
@@ -470,17 +491,7 @@ impl Planter<'_> {
         toes: &[DQuat],
         planted: &[bool],
     ) -> Result<Vec<DVec3>, NotPositive> {
-        let heights: Vec<f64> = (0..positions.len())
-            .map(|frame| {
-                let first = if self.rig.heel_in_ankle.is_some() { HEEL } else { BALL };
-                (first..=TOE)
-                    .map(|part| {
-                        let offset = self.rig.part(part, ankles[frame], toes[frame]);
-                        self.floor.above(positions[frame] + offset)
-                    })
-                    .fold(f64::INFINITY, f64::min)
-            })
-            .collect();
+        let heights = self.clearances(&positions, ankles, toes);
         let none = vec![0.0; heights.len()];
         let lift = lift_above_zero(
             &heights,

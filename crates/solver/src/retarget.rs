@@ -12,10 +12,10 @@ use crate::banded::NotPositive;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
-use crate::leg::{LegPose, knee_axis};
-use crate::pelvis::{LegTrack, Weights, yield_offsets};
+use crate::leg::{FullTurn, LegPose, knee_axis, turn_leg};
 use crate::plants::{FootPath, FootTake, plant_foot};
-use crate::settings::{Reference, Settings, Travel};
+use crate::settings::{PlantSettings, Reference, Settings, Travel};
+use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::transfer::{Transfer, TravelScale, move_joint};
 
 /// A performer's take: motion and what its joints mean. Axes as in its file, metres.
@@ -313,7 +313,7 @@ impl Prepared {
             let legs = self.legs(&worlds, &contacts, settings)?;
             let tracks: Vec<LegTrack> = legs
                 .iter()
-                .map(|leg| leg.track(settings.plants.straightest_knee))
+                .map(|leg| leg.track(&settings.plants))
                 .collect();
             let height = self.skeleton_height();
             let weights = Weights {
@@ -322,11 +322,12 @@ impl Prepared {
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.frame_time_secs,
             };
-            pelvis_offsets = yield_offsets(&tracks, &weights)?;
+            let offsets = settle(&tracks, &weights)?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
-            self.pose_legs(&mut solved, &worlds, &legs, &pelvis_offsets);
+            self.pose_legs(&mut solved, &worlds, &legs, &offsets);
+            pelvis_offsets = offsets.pelvis;
         }
         Ok(Retargeted {
             take: self.take,
@@ -381,16 +382,9 @@ impl Prepared {
                 settings.plants.fade_secs,
                 self.take.frame_time_secs,
             )?;
-            legs.push(PlantedLeg::new(leg, worlds, path, self.knee_prior(leg)));
+            legs.push(PlantedLeg::new(leg, worlds, path, self.alignment.knee_prior(&self.body, leg)));
         }
         Ok(legs)
-    }
-
-    /// The knee's axis in the thigh's coordinates if the leg bends straight forward: the body's
-    /// left, about which a positive turn brings a hanging shank backward.
-    fn knee_prior(&self, leg: &Leg) -> DVec3 {
-        let left = self.alignment.facing * self.body.frame.left();
-        self.alignment.aligned[leg.hip].inverse() * left
     }
 
     /// Moves the pelvis and bends the legs so that every ankle is where its path says.
@@ -399,14 +393,14 @@ impl Prepared {
         solved: &mut Clip,
         plain: &[WorldPose],
         legs: &[PlantedLeg],
-        offsets: &[DVec3],
+        offsets: &Offsets,
     ) {
-        for frame in 0..plain.len() {
+        for (frame, world) in plain.iter().enumerate() {
             let locals = solved.frame_mut(frame);
-            let world = &plain[frame];
-            move_joint(&self.skeleton, locals, world, self.body.root, offsets[frame]);
-            for leg in legs {
-                leg.pose(locals, world, frame, offsets[frame]);
+            let pelvis = offsets.pelvis[frame];
+            move_joint(&self.skeleton, locals, world, self.body.root, pelvis);
+            for (leg, feet) in legs.iter().zip(&offsets.feet) {
+                leg.pose(locals, world, frame, pelvis, feet[frame]);
             }
         }
     }
@@ -414,10 +408,7 @@ impl Prepared {
 
 /// A leg with the path its foot must follow.
 struct PlantedLeg {
-    hip: usize,
-    knee: usize,
-    ankle: usize,
-    toe_joint: usize,
+    leg: Leg,
     poses: Vec<LegPose>,
     hips: Vec<DVec3>,
     path: FootPath,
@@ -449,18 +440,21 @@ impl PlantedLeg {
             })
             .collect();
         Self {
-            hip: leg.hip,
-            knee: leg.knee,
-            ankle: leg.ankle,
-            toe_joint: leg.toe_joint(),
+            leg: leg.clone(),
             poses,
             hips: worlds.iter().map(|world| world.position(leg.hip)).collect(),
             path,
         }
     }
 
-    fn track(&self, straightest: f64) -> LegTrack {
+    fn track(&self, settings: &PlantSettings) -> LegTrack {
+        let straightest = settings.straightest_knee;
         let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();
+        // The bends of plain transfer are the take's own.
+        let peak = bends
+            .windows(3)
+            .map(|b| (b[0] - 2.0 * b[1] + b[2]).abs())
+            .fold(0.0, f64::max);
         let planted = &self.path.planted;
         LegTrack {
             hips: self.hips.clone(),
@@ -475,51 +469,31 @@ impl PlantedLeg {
                 .iter()
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
+            clearances: self.path.clearances.clone(),
+            largest_curve: settings.largest_pop * peak,
             planted: planted.clone(),
         }
     }
 
     /// Sets the rotations of hip, knee, ankle and toes in one frame.
-    fn pose(&self, locals: &mut [Transform], plain: &WorldPose, frame: usize, offset: DVec3) {
-        let hip = self.hips[frame] + offset;
-        let turn = self.poses[frame].reach_for(self.path.ankle_positions[frame] - hip);
-        let turned = |local: &mut Transform, parent: DQuat, joint: usize, turn: DQuat| {
-            // The joint's plain world rotation, turned, seen from its plain parent, turned.
-            let world = turn * plain.rotation(joint);
-            local.rotation = (parent.inverse() * world).normalize();
+    fn pose(
+        &self,
+        locals: &mut [Transform],
+        plain: &WorldPose,
+        frame: usize,
+        pelvis: DVec3,
+        foot: DVec3,
+    ) {
+        let hip = self.hips[frame] + pelvis;
+        let ankle = self.path.ankle_positions[frame] + foot;
+        let turn = self.poses[frame].reach_for(ankle - hip);
+        let since_plain = |joint: usize, now: DQuat| now * plain.rotation(joint).inverse();
+        let full = FullTurn {
+            leg: turn,
+            foot: since_plain(self.leg.ankle, self.path.ankle_rotations[frame]),
+            toes: since_plain(self.leg.toe_joint(), self.path.toe_rotations[frame]),
         };
-        let parent_of = |joint: usize, local: &Transform| {
-            // Plain world rotation of the parent, from the joint's own.
-            plain.rotation(joint) * local.rotation.inverse()
-        };
-        let hip_parent = parent_of(self.hip, &locals[self.hip]);
-        let knee_parent = parent_of(self.knee, &locals[self.knee]);
-        let ankle_parent = parent_of(self.ankle, &locals[self.ankle]);
-        let toe_parent = parent_of(self.toe_joint, &locals[self.toe_joint]);
-        turned(&mut locals[self.hip], hip_parent, self.hip, turn.thigh);
-        turned(
-            &mut locals[self.knee],
-            turn.thigh * knee_parent,
-            self.knee,
-            turn.shank,
-        );
-        let ankle_turn = self.path.ankle_rotations[frame] * plain.rotation(self.ankle).inverse();
-        turned(
-            &mut locals[self.ankle],
-            turn.shank * ankle_parent,
-            self.ankle,
-            ankle_turn,
-        );
-        if self.toe_joint != self.ankle {
-            let toe_turn =
-                self.path.toe_rotations[frame] * plain.rotation(self.toe_joint).inverse();
-            turned(
-                &mut locals[self.toe_joint],
-                ankle_turn * toe_parent,
-                self.toe_joint,
-                toe_turn,
-            );
-        }
+        turn_leg(locals, plain, &self.leg, &full);
     }
 }
 

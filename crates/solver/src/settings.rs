@@ -63,10 +63,10 @@ pub struct ContactSettings {
 impl Default for ContactSettings {
     fn default() -> Self {
         Self {
-            start_height: 0.045,
-            end_height: 0.065,
-            start_speed: 0.45,
-            end_speed: 0.75,
+            start_height: 0.035,
+            end_height: 0.05,
+            start_speed: 0.25,
+            end_speed: 0.4,
             shortest_secs: 0.06,
             shortest_gap_secs: 0.05,
             cutoff_hz: 12.0,
@@ -84,14 +84,18 @@ pub struct PlantSettings {
     pub fade_secs: f64,
     /// Knees are kept at least this bent where a planted leg would stretch further, radians.
     pub straightest_knee: f64,
+    /// Angular acceleration of a knee against the peak of the take's own knee; where it would be
+    /// larger, pelvis and swinging foot give way.
+    pub largest_pop: f64,
 }
 
 impl Default for PlantSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            fade_secs: 0.25,
+            fade_secs: 0.12,
             straightest_knee: 0.07,
+            largest_pop: 1.0,
         }
     }
 }

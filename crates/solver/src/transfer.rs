@@ -1,11 +1,12 @@
 //! Plain transfer: rotations relative to the aligned rest, twist spread over twist joints, and
 //! the travel of the pelvis scaled to the character's legs. No foot is planted here.
 
-use understudy_anatomy::{Body, Twist};
+use understudy_anatomy::{Body, Leg, Twist};
 use understudy_motion::{DQuat, DVec3, Skeleton, Transform, WorldPose};
 
-use crate::align::Alignment;
+use crate::align::{Alignment, source_leg};
 use crate::floor::Floor;
+use crate::leg::{FullTurn, LegPose, turn_leg};
 
 /// How the travel of the pelvis is scaled.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,7 +44,11 @@ impl Transfer<'_> {
                 None => rotations[joint],
             };
         }
-        let now = WorldPose::from_locals(self.skeleton, &locals);
+        let mut now = WorldPose::from_locals(self.skeleton, &locals);
+        for leg in &self.body.legs {
+            self.fold_leg(&mut locals, &now, leg, performer);
+        }
+        now.update(self.skeleton, &locals);
         let target = self.mid_hip_target(self.performer.mid_hip(performer));
         let shift = target - self.body.mid_hip(&now);
         move_joint(self.skeleton, &mut locals, &now, self.body.root, shift);
@@ -59,6 +64,47 @@ impl Transfer<'_> {
             performer.z * self.scale.horizontal,
         );
         DVec3::new(level.x, self.floor.height_at(level) + height, level.z)
+    }
+
+    /// A leg that stands bent on its toes cannot add the performer's bends to its own: it would
+    /// fold up. It shortens by the same share as the performer's leg instead, and points the
+    /// same way.
+    fn fold_leg(
+        &self,
+        locals: &mut [Transform],
+        now: &WorldPose,
+        leg: &Leg,
+        performer: &WorldPose,
+    ) {
+        let source = source_leg(self.performer, leg).map(|index| &self.performer.legs[index]);
+        let Some(source) = source.filter(|source| leg.digitigrade && !source.digitigrade) else {
+            return;
+        };
+        let vector = |pose: &WorldPose, from: usize, to: usize| pose.position(to) - pose.position(from);
+        let thigh = vector(performer, source.hip, source.knee);
+        let shank = vector(performer, source.knee, source.ankle);
+        let straight = thigh.length() + shank.length();
+        let reference = self.alignment.aligned_leg(self.skeleton, leg);
+        let whole = thigh + shank;
+        if straight <= 0.0 || whole.length() <= 0.0 {
+            return;
+        }
+        // Where the thigh's turn alone would have brought a straight leg of the performer.
+        let carried = performer.rotation(source.hip)
+            * self.alignment.world_to_reference[source.hip];
+        let swing = DQuat::from_rotation_arc(thigh.normalize_or(DVec3::NEG_Y), whole.normalize());
+        let target = swing * (carried * reference) * (whole.length() / straight);
+        let pose = LegPose {
+            thigh: vector(now, leg.hip, leg.knee),
+            shank: vector(now, leg.knee, leg.ankle),
+            axis: now.rotation(leg.hip) * self.alignment.knee_prior(self.body, leg),
+        };
+        let turn = FullTurn {
+            leg: pose.reach_for(target),
+            foot: DQuat::IDENTITY,
+            toes: DQuat::IDENTITY,
+        };
+        turn_leg(locals, now, leg, &turn);
     }
 
     fn world_rotations(&self, performer: &WorldPose) -> Vec<DQuat> {

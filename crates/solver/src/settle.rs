@@ -1,0 +1,431 @@
+//! Pelvis and swinging feet give way: smooth offsets over the whole clip, so that planted legs
+//! reach the floor, knees keep the bend they have in plain transfer, and none of them pops.
+//!
+//! Least squares over all frames at once, by Levenberg and Marquardt's method. Unknown per frame are the offset of the pelvis and one of
+//! each foot, three coordinates each; a planted foot's offset is held at zero. The terms are
+//!
+//! - smoothness: third differences of every offset, and the offset itself, so that it fades;
+//! - knee: bend of each leg against its wanted bend, and second differences of that error;
+//! - pop: second differences of the bend must not exceed a limit;
+//! - reach: a leg must not be stretched beyond its limit;
+//! - floor: a swinging foot must stay above the floor.
+//!
+//! All are local in time, so the normal matrix is banded and the cost linear in the frames.
+
+use understudy_motion::DVec3;
+
+use crate::banded::{BandedMatrix, NotPositive};
+use crate::leg::Reach;
+use crate::smooth::lift_above_zero;
+
+/// One leg over all frames.
+pub struct LegTrack {
+    /// Hip in plain transfer, world, metres.
+    pub hips: Vec<DVec3>,
+    /// Where the ankle should be, world, metres; exact where the foot is planted.
+    pub ankles: Vec<DVec3>,
+    /// Height of the lowest point of the sole above the floor, metres.
+    pub clearances: Vec<f64>,
+    /// Geometry of the leg.
+    pub reaches: Vec<Reach>,
+    /// Wanted bend of the knee, radians.
+    pub wanted_bends: Vec<f64>,
+    /// Least bend the leg may be stretched to, radians.
+    pub least_bends: Vec<f64>,
+    /// Largest second difference of the bend from frame to frame, radians.
+    pub largest_curve: f64,
+    /// Whether the foot is planted.
+    pub planted: Vec<bool>,
+}
+
+/// Sizes that weigh the terms against each other.
+#[derive(Clone, Copy, Debug)]
+pub struct Weights {
+    /// An offset of this size counts as much as a knee error of `bend_error`, metres.
+    pub offset_m: f64,
+    /// See `offset_m`, radians.
+    pub bend_error: f64,
+    /// Time scale of smoothness, seconds.
+    pub fade_secs: f64,
+    /// Time from frame to frame, seconds.
+    pub frame_time_secs: f64,
+}
+
+/// What gives way, frame by frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Offsets {
+    /// Of the pelvis, world, metres.
+    pub pelvis: Vec<DVec3>,
+    /// Of each foot, `[leg][frame]`, world, metres; zero where it is planted.
+    pub feet: Vec<Vec<DVec3>>,
+}
+
+/// Most steps tried in each round, refused ones included.
+const STEPS: usize = 15;
+
+/// Below this bend (radians) the change of bend with distance is taken as if at it: a straight
+/// leg would otherwise answer a hair's breadth with degrees.
+const STRAIGHTEST: f64 = 0.05;
+
+/// Weight of the knee error of a swinging leg against that of a planted one: a swinging foot is
+/// free, so the pelvis need not follow it.
+const SWING: f64 = 0.02;
+
+/// How much longer the pelvis takes to give way than a foot: it carries the body's weight.
+const PELVIS_FADE: f64 = 2.5;
+
+/// Weights of what must hold against what should, from round to round: starting soft keeps the
+/// steps from getting caught between limits.
+const FIRMNESS: [f64; 4] = [1.0, 30.0, 1e3, 1e4];
+
+/// Weight of a planted foot's offset being zero.
+const FIXED: f64 = 1e8;
+
+const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
+
+/// Finds the offsets.
+///
+/// # Errors
+/// Input that is not finite.
+pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositive> {
+    let frames = legs.iter().map(|leg| leg.hips.len()).min().unwrap_or(0);
+    let mut problem = Problem {
+        legs,
+        weights,
+        frames,
+        width: 3 * (legs.len() + 1),
+        firmness: 1.0,
+        values: vec![0.0; frames * 3 * (legs.len() + 1)],
+    };
+    for firmness in FIRMNESS {
+        problem.firmness = firmness;
+        problem.minimise()?;
+    }
+    let mut offsets = problem.offsets();
+    drop_into_reach(legs, weights, &mut offsets)?;
+    Ok(offsets)
+}
+
+struct Problem<'a> {
+    legs: &'a [LegTrack],
+    weights: &'a Weights,
+    frames: usize,
+    /// Unknowns per frame.
+    width: usize,
+    /// Weight of what must hold against what should.
+    firmness: f64,
+    values: Vec<f64>,
+}
+
+/// Takes one term of the sum: residual, its gradient, its weight.
+type Sink<'a> = dyn FnMut(f64, &[(usize, f64)], f64) + 'a;
+
+impl Problem<'_> {
+    fn offset(&self, frame: usize, block: usize) -> DVec3 {
+        let at = frame * self.width + 3 * block;
+        DVec3::from_slice(&self.values[at..at + 3])
+    }
+
+    fn offsets(&self) -> Offsets {
+        let feet = self.legs.iter().enumerate().map(|(index, leg)| {
+            (0..self.frames)
+                .map(|frame| {
+                    if leg.planted[frame] {
+                        DVec3::ZERO
+                    } else {
+                        self.offset(frame, index + 1)
+                    }
+                })
+                .collect()
+        });
+        Offsets {
+            feet: feet.collect(),
+            pelvis: (0..self.frames).map(|f| self.offset(f, 0)).collect(),
+        }
+    }
+
+    /// Levenberg-Marquardt: Gauss-Newton steps, shortened where they would not help (Nocedal and
+    /// Wright, *Numerical Optimization*, section 10.3).
+    fn minimise(&mut self) -> Result<(), NotPositive> {
+        let mut cost = self.cost();
+        let mut damping = 1e-6;
+        for _ in 0..STEPS {
+            let step = self.step(damping)?;
+            let before = self.values.clone();
+            for (value, step) in self.values.iter_mut().zip(&step) {
+                *value += step;
+            }
+            let next = self.cost();
+            if next < cost {
+                let gain = (cost - next) / cost;
+                cost = next;
+                damping = (damping * 0.1).max(1e-9);
+                if gain < 1e-6 {
+                    break;
+                }
+            } else {
+                self.values = before;
+                damping *= 10.0;
+                if damping > 1e6 {
+                    break;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn cost(&self) -> f64 {
+        let mut cost = 0.0;
+        self.each_term(&mut |residual, _, weight| cost += weight * residual * residual);
+        cost
+    }
+
+    fn step(&self, damping: f64) -> Result<Vec<f64>, NotPositive> {
+        let size = self.frames * self.width;
+        let mut matrix = BandedMatrix::new(size, 4 * self.width - 1);
+        let mut step = vec![0.0; size];
+        self.each_term(&mut |residual, gradient, weight| {
+            matrix.add_outer(gradient, weight);
+            for &(index, value) in gradient {
+                step[index] -= weight * residual * value;
+            }
+        });
+        matrix.scale_diagonal(1.0 + damping);
+        matrix.factor()?.solve(&mut step);
+        Ok(step)
+    }
+
+    fn each_term(&self, sink: &mut Sink<'_>) {
+        self.add_smoothness(sink);
+        for (index, leg) in self.legs.iter().enumerate() {
+            self.add_knee(sink, index, leg);
+            self.add_floor(sink, index, leg);
+        }
+    }
+
+    fn add_smoothness(&self, sink: &mut Sink<'_>) {
+        let pull = self.weights.offset_m.powi(-2);
+        for slot in 0..self.width {
+            let is_pelvis = slot < 3;
+            let fade_secs = if is_pelvis { PELVIS_FADE } else { 1.0 } * self.weights.fade_secs;
+            let ratio = 0.5 * fade_secs / self.weights.frame_time_secs;
+            let stiffness = pull * ratio.clamp(1.0, 60.0).powi(6);
+            let at = |frame: usize| frame * self.width + slot;
+            for frame in 0..self.frames {
+                let is_fixed = !is_pelvis && self.legs[slot / 3 - 1].planted[frame];
+                let weight = if is_fixed { FIXED * stiffness } else { pull };
+                sink(self.values[at(frame)], &[(at(frame), 1.0)], weight);
+            }
+            for first in 0..self.frames.saturating_sub(3) {
+                let gradient: [(usize, f64); 4] =
+                    std::array::from_fn(|i| (at(first + i), THIRD[i]));
+                let difference = gradient.iter().map(|(i, w)| w * self.values[*i]).sum();
+                sink(difference, &gradient, stiffness);
+            }
+        }
+    }
+
+    /// Hip as seen from the ankle in one frame, metres.
+    fn to_hip(&self, index: usize, leg: &LegTrack, frame: usize) -> DVec3 {
+        leg.hips[frame] + self.offset(frame, 0) - leg.ankles[frame] - self.offset(frame, index + 1)
+    }
+
+    /// Entries of a gradient: `direction` for the pelvis, its opposite for the foot.
+    fn gradient(&self, index: usize, frame: usize, direction: DVec3) -> [(usize, f64); 6] {
+        let at = frame * self.width;
+        std::array::from_fn(|i| {
+            if i < 3 {
+                (at + i, direction[i])
+            } else {
+                (at + 3 * (index + 1) + i - 3, -direction[i - 3])
+            }
+        })
+    }
+
+    fn add_knee(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
+        let base = self.weights.bend_error.powi(-2);
+        let ratio = (0.1 * self.weights.fade_secs / self.weights.frame_time_secs).max(1.0);
+        let stiffness = base * ratio.powi(4);
+        let bends: Vec<(f64, DVec3)> = (0..self.frames)
+            .map(|frame| bend_and_gradient(&leg.reaches[frame], self.to_hip(index, leg, frame)))
+            .collect();
+        for (frame, (bend, direction)) in bends.iter().enumerate() {
+            let weight = if leg.planted[frame] { base } else { SWING * base };
+            let gradient = self.gradient(index, frame, *direction);
+            sink(*bend - leg.wanted_bends[frame], &gradient, weight);
+            self.add_reach(sink, index, leg, frame);
+        }
+        for middle in 1..self.frames.saturating_sub(1) {
+            let frames = [middle - 1, middle, middle + 1];
+            let factors = [1.0, -2.0, 1.0];
+            let curve_of = |value: &dyn Fn(usize) -> f64| -> f64 {
+                frames.iter().zip(factors).map(|(f, w)| w * value(*f)).sum()
+            };
+            let mut gradient = Vec::with_capacity(18);
+            for (frame, factor) in frames.into_iter().zip(factors) {
+                gradient.extend(self.gradient(index, frame, factor * bends[frame].1));
+            }
+            let error = curve_of(&|frame| bends[frame].0 - leg.wanted_bends[frame]);
+            sink(error, &gradient, stiffness);
+            let curve = curve_of(&|frame| bends[frame].0);
+            let excess = curve.abs() - leg.largest_curve;
+            if excess > 0.0 && leg.largest_curve > 0.0 {
+                let weight = self.firmness * leg.largest_curve.powi(-2);
+                sink(excess * curve.signum(), &gradient, weight);
+            }
+        }
+    }
+
+    fn add_reach(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack, frame: usize) {
+        let to_hip = self.to_hip(index, leg, frame);
+        let distance = to_hip.length();
+        let excess = distance - leg.reaches[frame].distance(leg.least_bends[frame]);
+        if excess > 0.0 && distance > 0.0 {
+            let gradient = self.gradient(index, frame, to_hip / distance);
+            let weight = self.firmness * self.weights.offset_m.powi(-2);
+            sink(excess, &gradient, weight);
+        }
+    }
+
+    fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
+        let weight = self.firmness * self.weights.offset_m.powi(-2);
+        for frame in 0..self.frames {
+            let height = leg.clearances[frame] + self.offset(frame, index + 1).y;
+            if !leg.planted[frame] && height < 0.0 {
+                let at = frame * self.width + 3 * (index + 1) + 1;
+                sink(height, &[(at, 1.0)], weight);
+            }
+        }
+    }
+}
+
+/// Bend of a knee and its derivative by a movement of the hip.
+fn bend_and_gradient(reach: &Reach, to_hip: DVec3) -> (f64, DVec3) {
+    let straight = reach.distance(STRAIGHTEST);
+    let distance = to_hip.length().max(1e-6 * straight);
+    // Beyond the straightest bend the curve goes on as its tangent.
+    let at = distance.min(straight);
+    let bend = reach.bend(at);
+    let slope = -at / (reach.product * bend.sin().max(STRAIGHTEST.sin()));
+    (bend + slope * (distance - at), to_hip / distance * slope)
+}
+
+/// Lowers the pelvis where a planted leg still cannot reach, by a smooth drop.
+fn drop_into_reach(
+    legs: &[LegTrack],
+    weights: &Weights,
+    offsets: &mut Offsets,
+) -> Result<(), NotPositive> {
+    let spare: Vec<f64> = offsets
+        .pelvis
+        .iter()
+        .enumerate()
+        .map(|(frame, offset)| {
+            legs.iter()
+                .filter(|leg| leg.planted[frame])
+                .map(|leg| spare_height(leg, frame, *offset))
+                .fold(f64::INFINITY, f64::min)
+                .min(weights.offset_m)
+        })
+        .collect();
+    if spare.iter().all(|spare| *spare >= 0.0) {
+        return Ok(());
+    }
+    let free = vec![false; spare.len()];
+    let none = vec![0.0; spare.len()];
+    let drop = lift_above_zero(
+        &spare,
+        &free,
+        &none,
+        weights.fade_secs,
+        weights.frame_time_secs,
+        1e-6 * weights.offset_m,
+    )?;
+    for (offset, drop) in offsets.pelvis.iter_mut().zip(drop) {
+        offset.y -= drop.max(0.0);
+    }
+    Ok(())
+}
+
+/// How much higher the pelvis could stand before the leg is stretched to its limit, metres;
+/// negative where it is stretched beyond it. A foot too far aside for any drop counts as far as
+/// a drop of the height itself can help.
+fn spare_height(leg: &LegTrack, frame: usize, offset: DVec3) -> f64 {
+    let to_hip = leg.hips[frame] + offset - leg.ankles[frame];
+    // A quarter of the least bend is kept back for rounding, the rest may be used.
+    let limit = leg.reaches[frame].distance(0.25 * leg.least_bends[frame]);
+    let aside = to_hip.x.hypot(to_hip.z);
+    let tallest = (limit * limit - aside * aside).max(0.0).sqrt();
+    tallest - to_hip.y
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// The gradient of the bend against central differences.
+        #[test]
+        fn the_gradient_is_the_slope(
+            x in -0.3..0.3f64, y in 0.2..0.9f64, z in -0.3..0.3f64,
+        ) {
+            let reach = Reach { constant: 0.43f64.powi(2) + 0.41f64.powi(2), product: 0.43 * 0.41 };
+            let at = DVec3::new(x, y, z);
+            let (_, gradient) = bend_and_gradient(&reach, at);
+            let step = 1e-6;
+            for axis in DVec3::AXES {
+                let side = |sign: f64| bend_and_gradient(&reach, at + axis * (sign * step)).0;
+                let slope = (side(1.0) - side(-1.0)) / (2.0 * step);
+                // Where the curve turns into its tangent the slope has a corner in its change.
+                prop_assert!((slope - gradient.dot(axis)).abs() < 1e-3 * (1.0 + slope.abs()));
+            }
+        }
+    }
+
+    fn standing_leg(frames: usize, hip_height: f64) -> LegTrack {
+        let reach = Reach {
+            constant: 0.5,
+            product: 0.25,
+        };
+        LegTrack {
+            hips: vec![DVec3::new(0.1, hip_height, 0.0); frames],
+            ankles: vec![DVec3::new(0.1, 0.0, 0.0); frames],
+            clearances: vec![0.0; frames],
+            reaches: vec![reach; frames],
+            wanted_bends: vec![0.2; frames],
+            least_bends: vec![0.05; frames],
+            largest_curve: 0.1,
+            planted: vec![true; frames],
+        }
+    }
+
+    const WEIGHTS: Weights = Weights {
+        offset_m: 0.03,
+        bend_error: 0.1,
+        fade_secs: 0.2,
+        frame_time_secs: 1.0 / 60.0,
+    };
+
+    #[test]
+    fn a_leg_that_is_too_short_pulls_the_pelvis_down() {
+        // The leg is 1 m long; the hip is asked to stand at 1.04 m.
+        let leg = standing_leg(60, 1.04);
+        let longest = leg.reaches[0].distance(0.0);
+        assert!((longest - 1.0).abs() < 1e-12);
+        let offsets = settle(&[leg], &WEIGHTS).unwrap();
+        for offset in &offsets.pelvis {
+            assert!(offset.y < -0.04 && offset.y > -0.07, "{offset}");
+        }
+        assert!(offsets.feet[0].iter().all(|foot| *foot == DVec3::ZERO));
+    }
+
+    #[test]
+    fn a_leg_that_fits_moves_nothing() {
+        let mut leg = standing_leg(60, 0.0);
+        let height = leg.reaches[0].distance(0.2);
+        leg.hips.fill(DVec3::new(0.1, height, 0.0));
+        let offsets = settle(&[leg], &WEIGHTS).unwrap();
+        assert!(offsets.pelvis.iter().all(|offset| offset.length() < 1e-9));
+    }
+}
