@@ -4,6 +4,7 @@ use glam::DVec3;
 
 use crate::role::Part;
 use crate::shape::Tree;
+use crate::tokens::Slot;
 
 /// A finger or a toe.
 #[derive(Clone, Debug)]
@@ -65,7 +66,9 @@ pub(crate) fn fingers(tree: &Tree, wrist: usize, chains: Vec<Vec<usize>>) -> Vec
         return Vec::new();
     }
     if count == 1 {
-        return with_rays(chains, &[2], 0.5);
+        // One bare leaf may as well be a place to hold things.
+        let bare = chains[0].len() == 1 && tree.tips[chains[0][0]].is_empty();
+        return with_rays(chains, &[2], if bare { 0.1 } else { 0.5 });
     }
     let wrist = tree.position(wrist);
     let reaches: Vec<Reach> = chains.iter().map(|chain| Reach::of(tree, chain)).collect();
@@ -227,7 +230,9 @@ pub(crate) fn finger_parts(tree: &Tree, wrist: usize, digit: &Digit) -> Vec<(Par
             Part::CarpalDistalInterphalangeal(ray),
         ]
     };
-    let metacarpal = ray == 1 || starts_near(tree, wrist, &digit.joints);
+    // A "hand" past the wrist is the palm's bone.
+    let palm = digit.joints.len() > 1 && tree.hints[digit.joints[0]].says(Slot::Wrist) > 0.0;
+    let metacarpal = ray == 1 || palm || starts_near(tree, wrist, &digit.joints);
     parts(tree, &digit.joints, &full, metacarpal, Part::FingerTip(ray))
 }
 

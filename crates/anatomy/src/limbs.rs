@@ -133,7 +133,8 @@ impl<'a> Stem<'a> {
     fn name_score(&self, index: usize, slot: Slot) -> f64 {
         let hint = &self.tree.hints[self.path[index]];
         let mut score = 2.0 * hint.says(slot);
-        if hint.denies(slot) {
+        // A wing that stands for an arm names all its joints alike.
+        if hint.denies(slot) && hint.says(Slot::Wing) == 0.0 {
             score -= 1.5;
         }
         if hint.twist {
@@ -149,7 +150,14 @@ impl<'a> Stem<'a> {
     fn skip_cost(&self, from: usize, to: usize) -> f64 {
         let skipped: f64 = self.path[from + 1..to.min(self.path.len()).max(from + 1)]
             .iter()
-            .map(|&joint| if self.tree.hints[joint].twist { 0.0 } else { 0.35 })
+            .map(|&joint| {
+                // Limbs branch at hands and feet, not inside their segments.
+                let branches = self.tree.children[joint].len() > 2;
+                match self.tree.hints[joint].twist {
+                    true => 0.0,
+                    false => 0.35 + f64::from(u8::from(branches)),
+                }
+            })
             .sum();
         if to > from + 1 {
             skipped + 12.0 * self.crookedness(from, to)
@@ -187,6 +195,9 @@ impl<'a> Stem<'a> {
             + self.name_score(a, Slot::Ankle);
         score -= 1.5 * (thigh / shank).ln().abs();
         score -= before + 2.0 * (foot / leg - 0.8).max(0.0);
+        // What lies as far beside the midplane as the hip is no joint that carries the hip.
+        let beside = (0..h).filter(|&at| self.off_middle[at] > 0.6 * self.off_middle[h]);
+        score -= 1.2 * beside.count() as f64;
         score -= self.skip_cost(h, k) + self.skip_cost(k, a);
         // A hip lies beside the midplane; a joint on it carries the hip.
         if self.off_middle[h] < 0.02 * leg && h + 1 < self.path.len() {
@@ -212,7 +223,7 @@ impl<'a> Stem<'a> {
         let mut score = self.name_score(s, Slot::Shoulder) + self.name_score(e, Slot::Elbow);
         score += match choice.lower {
             Some(wrist) => self.name_score(wrist, Slot::Wrist) + self.branching(wrist),
-            None if forearm_known => -0.1,
+            None if forearm_known => -0.5,
             None => -0.8,
         };
         if forearm_known {
@@ -280,12 +291,12 @@ fn arm_choices(joints: usize) -> Vec<Choice> {
 
 /// The joints of both legs of a pair; `None` where a path is too short to be a leg.
 pub(crate) fn find_legs(tree: &Tree, pair: &Pair, lateral: Option<DVec3>) -> Option<[Limb; 2]> {
-    find_limbs(tree, pair, lateral, leg_choices, Stem::leg_score)
+    find_limbs(tree, pair, lateral, leg_choices, |stem, choice| stem.leg_score(choice))
 }
 
 /// The joints of both arms of a pair; `None` where a path is too short to be an arm.
 pub(crate) fn find_arms(tree: &Tree, pair: &Pair, lateral: Option<DVec3>) -> Option<[Limb; 2]> {
-    find_limbs(tree, pair, lateral, arm_choices, Stem::arm_score)
+    find_limbs(tree, pair, lateral, arm_choices, |stem, choice| stem.arm_score(choice))
 }
 
 fn find_limbs(

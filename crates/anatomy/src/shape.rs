@@ -21,8 +21,6 @@ pub(crate) struct Tree<'a> {
     pub children: Vec<Vec<usize>>,
     /// Ends of bones without further joint, world, metres.
     pub tips: Vec<Vec<DVec3>>,
-    /// Whether `tips` came from the surface instead of end sites.
-    pub tip_from_surface: Vec<bool>,
     /// Why a joint is left out, where it is.
     pub left_out: Vec<Option<&'static str>>,
     /// Distance from the parent, metres.
@@ -59,7 +57,7 @@ impl<'a> Tree<'a> {
             .enumerate()
             .map(|(index, joint)| joint.tips.iter().map(|&tip| rest.point(index, tip)).collect())
             .collect();
-        let tip_from_surface = surface_tips(skeleton, surface, &rest, &mut tips);
+        surface_tips(skeleton, surface, &rest, &mut tips);
         let length = (0..n)
             .map(|index| {
                 let parent = skeleton.parent(index);
@@ -72,7 +70,6 @@ impl<'a> Tree<'a> {
             hints,
             children: vec![Vec::new(); n],
             tips,
-            tip_from_surface,
             left_out: vec![None; n],
             length,
             extent: vec![0.0; n],
@@ -118,7 +115,8 @@ impl<'a> Tree<'a> {
                 && parent.is_some()
                 && self.tips[joint].is_empty()
                 && self.length[joint] <= 1e-6 * longest
-                && !self.hints[joint].speaks();
+                && !self.hints[joint].speaks()
+                && !self.hints[joint].twist;
             self.left_out[joint] = if parent.is_some_and(|up| self.is_left_out_below(up)) {
                 parent.and_then(|up| self.left_out[up])
             } else if self.skeleton.joint(joint).kind == JointKind::Carrier {
@@ -303,10 +301,9 @@ fn surface_tips(
     surface: Option<&Surface>,
     rest: &WorldPose,
     tips: &mut [Vec<DVec3>],
-) -> Vec<bool> {
-    let mut from_surface = vec![false; skeleton.len()];
+) {
     let Some(surface) = surface else {
-        return from_surface;
+        return;
     };
     let points = surface.points_by_joint(skeleton.len(), rest);
     for (joint, points) in points.iter().enumerate() {
@@ -321,8 +318,6 @@ fn surface_tips(
             .max_by(|a, b| a.distance(from).total_cmp(&b.distance(from)));
         if let Some(tip) = farthest {
             tips[joint].push(tip);
-            from_surface[joint] = true;
         }
     }
-    from_surface
 }

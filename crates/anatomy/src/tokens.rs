@@ -9,7 +9,9 @@ use crate::body::Side;
 /// A coarse place in the body that a word can mean.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Slot {
-    /// The node that carries everything.
+    /// A node on the floor or at the origin that carries the whole body.
+    Floor,
+    /// The body's first joint.
     Root,
     /// Pelvis.
     Pelvis,
@@ -124,7 +126,7 @@ enum Sense {
 
 use Sense::{Digit, End, Filler, Helper, Lower, Other, Place, Twist, Upper};
 use Slot::{
-    Ankle, Ball, Clavicle, Ear, Elbow, Eye, Eyebrow, Eyelid, Finger, Head, Hip, Jaw, Knee, Neck,
+    Ankle, Ball, Clavicle, Ear, Elbow, Eye, Eyebrow, Eyelid, Finger, Floor, Head, Hip, Jaw, Knee, Neck,
     Pelvis, Root, Shoulder, Spine, Tail, Toe, Wing, Wrist,
 };
 
@@ -145,10 +147,26 @@ const ANKLE: Sense = Place(2, &[(Ankle, 1.0)]);
 const FOOT: Sense = Place(2, &[(Ankle, 0.9), (Ball, 0.3)]);
 const BALL: Sense = Place(3, &[(Ball, 1.0)]);
 const TOE: Sense = Place(4, &[(Toe, 1.0), (Ball, 0.8)]);
-const LEG: Sense = Place(1, &[(Knee, 0.6), (Hip, 0.5)]);
-const ARM: Sense = Place(1, &[(Shoulder, 0.8), (Elbow, 0.4)]);
+// Words for the whole limb mean its upper parts most often, but some skeletons number them.
+const LEG: Sense = Place(
+    1,
+    &[(Knee, 0.6), (Hip, 0.5), (Ankle, 0.2), (Ball, 0.2), (Toe, 0.1)],
+);
+const ARM: Sense = Place(
+    1,
+    &[(Shoulder, 0.8), (Elbow, 0.4), (Wrist, 0.2), (Clavicle, 0.2)],
+);
+
+const FLOOR: Sense = Place(0, &[(Floor, 1.0)]);
 
 const WORDS: &[(&str, Sense)] = &[
+    ("reference", FLOOR),
+    ("floor", FLOOR),
+    ("ground", FLOOR),
+    ("world", FLOOR),
+    ("scene", FLOOR),
+    ("origin", FLOOR),
+    ("trajectory", FLOOR),
     ("root", ROOT),
     ("humanoid", ROOT),
     ("pelvis", PELVIS),

@@ -4,9 +4,12 @@
 //! [`Description`].
 
 pub mod character;
+mod curve;
+pub mod demo_take;
 pub mod description;
 pub mod error;
 mod flesh;
+mod footsteps;
 mod mesh;
 mod naming;
 pub mod performer;
@@ -15,6 +18,7 @@ pub mod proportions;
 mod truth;
 
 pub use character::{BodyMesh, Character, character, character_from_ron};
+pub use demo_take::{DemoTake, FootShape, SolePart, TrueContact, demo_take};
 pub use description::{Description, RestPose};
 pub use error::BodyError;
 pub use performer::performer;

@@ -47,22 +47,21 @@ const FOLDED: f64 = 0.4;
 /// total length of all bones.
 pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
     let extent = largest(skeleton_in_file_units, rest_extent);
-    let from_bones = largest(skeleton_in_file_units, bone_length) / BONES_PER_STATURE;
-    let (height, reason) = if extent >= FOLDED * from_bones {
-        (extent, format!("the body rests {extent:.4} units tall"))
-    } else {
-        let reason = format!(
-            "the rest pose is folded, and bones of {:.4} units belong to a body of {from_bones:.4}",
-            from_bones * BONES_PER_STATURE
-        );
-        (from_bones, reason)
-    };
+    let bones = largest(skeleton_in_file_units, bone_length);
+    let height = rest_height(skeleton_in_file_units);
     if !(height.is_finite() && height > 0.0) {
         return UnitFinding {
             unit: LengthUnit::Metre,
             how: "taken as metres, because no bone has a length to guess from".to_owned(),
         };
     }
+    let reason = if height == extent {
+        format!("the body rests {extent:.4} units tall")
+    } else {
+        format!(
+            "the rest pose is folded, and bones of {bones:.4} units belong to a body of {height:.4}"
+        )
+    };
     let unit = LengthUnit::guess_from_height(height);
     UnitFinding {
         unit,
@@ -70,6 +69,17 @@ pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
             "guessed: {reason}, which is {:.2} m in {unit}",
             height * unit.metres()
         ),
+    }
+}
+
+/// Height of the body at rest, or the height its bones suggest where the rest pose is folded.
+pub(crate) fn rest_height(skeleton: &Skeleton) -> f64 {
+    let extent = largest(skeleton, rest_extent);
+    let from_bones = largest(skeleton, bone_length) / BONES_PER_STATURE;
+    if extent >= FOLDED * from_bones {
+        extent
+    } else {
+        from_bones
     }
 }
 

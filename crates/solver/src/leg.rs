@@ -4,6 +4,10 @@ use understudy_anatomy::Leg;
 use understudy_motion::{DQuat, DVec3, Transform, WorldPose};
 
 
+/// Bend of a knee (radians) past which calf and thigh lie against each other. Common practice;
+/// AAOS gives 135 degrees for active flexion, and a body's weight folds it further.
+pub const MOST_FOLDED: f64 = 2.6;
+
 /// A leg in one frame, as world vectors.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LegPose {

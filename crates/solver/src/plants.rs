@@ -86,6 +86,12 @@ const HEEL: usize = 0;
 const BALL: usize = 1;
 const TOE: usize = 2;
 
+/// Change of heading (radians) between two flat phases that counts as a turn on the ball.
+const TURN_ON_BALL: f64 = 1e-3;
+
+/// Passes that turn soles out of the floor before what is left is taken as it is.
+const PASSES: usize = 4;
+
 /// One contact of the character's foot.
 #[derive(Clone, Copy, Debug)]
 struct Contact {
@@ -141,7 +147,8 @@ struct Planter<'a> {
 impl Planter<'_> {
     fn run(&self) -> Result<FootPath, NotPositive> {
         let frames = self.take.ankle_positions.len();
-        let masks = self.part_masks();
+        let mut masks = self.part_masks();
+        self.free_turning_toes(&mut masks);
         let mut contacts = list_contacts(&masks);
         let flats = self.flats(&contacts);
         self.place_anchors(&mut contacts, &flats);
@@ -149,8 +156,7 @@ impl Planter<'_> {
             .map(|f| std::array::from_fn(|part| masks[part][f]))
             .collect();
         let planted: Vec<bool> = parts.iter().map(|p| p.iter().any(|on| *on)).collect();
-        let toes = self.toe_rotations(&contacts, &flats, &masks)?;
-        let (ankles, toes) = self.ankle_rotations(&contacts, &flats, toes, &parts)?;
+        let (ankles, toes) = self.rotations(&contacts, &flats, &parts)?;
         let positions = self.positions(&contacts, &ankles, &toes, &planted)?;
         Ok(FootPath {
             clearances: self.clearances(&positions, &ankles, &toes),
@@ -194,6 +200,24 @@ impl Planter<'_> {
         }
     }
 
+    /// A foot that turns on its ball sweeps its toes over the floor: they are not planted until
+    /// the turn is over.
+    fn free_turning_toes(&self, masks: &mut [Vec<bool>; 3]) {
+        let contacts = list_contacts(masks);
+        let flats = self.flats(&contacts);
+        for (index, contact) in contacts.iter().enumerate() {
+            if contact.part != BALL {
+                continue;
+            }
+            let knots = heading_knots(index, &contacts, &flats);
+            let Some(last) = knots.last() else { continue };
+            let turned = knots.iter().any(|knot| (knot.2 - last.2).abs() > TURN_ON_BALL);
+            if turned {
+                masks[TOE][contact.first..last.0].fill(false);
+            }
+        }
+    }
+
     /// Heading of the foot at a frame in plain transfer: angle about Y from the flat foot's own.
     fn heading(&self, frame: usize) -> f64 {
         let foot = self.take.foot;
@@ -220,16 +244,30 @@ impl Planter<'_> {
             .part(part, turn * foot.flat_ankle, turn * foot.flat_toes)
     }
 
-    /// Overlaps of heel with ball (or tip), and of ball with tip.
+    /// Overlaps of heel with ball (or tip), and of ball with tip. The heading is the foot's own on
+    /// average; toes that stay down while the heel is up keep the heading of the flat foot.
     fn flats(&self, contacts: &[Contact]) -> Vec<Flat> {
+        let front = if self.take.foot.is_one_piece() { TOE } else { BALL };
+        let mut flats = self.overlaps(contacts, HEEL, front);
+        if front == BALL {
+            let mut toes = self.overlaps(contacts, BALL, TOE);
+            for flat in &mut toes {
+                let knots = heading_knots(flat.a, contacts, &flats);
+                let ball = &contacts[flat.a];
+                flat.heading = heading_at(&knots, flat.last)
+                    .unwrap_or_else(|| self.mean_heading(ball.first, ball.last));
+            }
+            flats.extend(toes);
+        }
+        flats
+    }
+
+    fn overlaps(&self, contacts: &[Contact], back: usize, front: usize) -> Vec<Flat> {
         let mut flats = Vec::new();
         for (a, one) in contacts.iter().enumerate() {
             for (b, other) in contacts.iter().enumerate() {
-                let front = if self.take.foot.is_one_piece() { TOE } else { BALL };
-                let pairs = (one.part == HEEL && other.part == front)
-                    || (one.part == BALL && other.part == TOE);
                 let (first, last) = (one.first.max(other.first), one.last.min(other.last));
-                if pairs && first <= last {
+                if one.part == back && other.part == front && first <= last {
                     flats.push(Flat {
                         a,
                         b,
@@ -306,18 +344,77 @@ impl Planter<'_> {
                 .part(part, take.ankle_rotations[frame], take.toe_rotations[frame])
     }
 
-    /// Toes lie flat while the ball is down, heading as the foot does when flat.
-    fn toe_rotations(
+    /// Rotations of ankle and toes. The foot lies flat while heel and front are down, toes while
+    /// the ball is; in between both are free, but no part of the sole turns into the floor.
+    fn rotations(
         &self,
         contacts: &[Contact],
         flats: &[Flat],
-        masks: &[Vec<bool>; 3],
-    ) -> Result<Vec<DQuat>, NotPositive> {
+        parts: &[[bool; 3]],
+    ) -> Result<(Vec<DQuat>, Vec<DQuat>), NotPositive> {
         let take = self.take;
-        if take.foot.is_one_piece() {
-            return Ok(take.toe_rotations.clone());
+        let one_piece = take.foot.is_one_piece();
+        let mut wanted_ankles = self.flat_ankles(contacts, flats, parts.len());
+        let mut wanted_toes = self.flat_toes(contacts, flats, parts.len());
+        // Each pass can only add frames, and few ever need a second.
+        for _ in 0..PASSES {
+            let ankles = self.smooth_rotations(&take.ankle_rotations, &wanted_ankles)?;
+            let toes = if one_piece {
+                ankles.clone()
+            } else {
+                self.smooth_rotations(&take.toe_rotations, &wanted_toes)?
+            };
+            let mut changed = false;
+            for (frame, down) in parts.iter().enumerate() {
+                if !down.iter().any(|on| *on) {
+                    continue;
+                }
+                let (ankle, toe) = (ankles[frame], toes[frame]);
+                if wanted_ankles[frame].is_none() {
+                    wanted_ankles[frame] = self.raised(ankle, toe, *down);
+                    changed |= wanted_ankles[frame].is_some();
+                }
+                if !one_piece && wanted_toes[frame].is_none() {
+                    wanted_toes[frame] = self.raised_toes(ankle, toe, *down);
+                    changed |= wanted_toes[frame].is_some();
+                }
+            }
+            if !changed {
+                return Ok((ankles, toes));
+            }
         }
-        let mut wanted: Vec<Option<DQuat>> = vec![None; take.toe_rotations.len()];
+        let ankles = self.smooth_rotations(&take.ankle_rotations, &wanted_ankles)?;
+        let toes = if one_piece {
+            ankles.clone()
+        } else {
+            self.smooth_rotations(&take.toe_rotations, &wanted_toes)?
+        };
+        Ok((ankles, toes))
+    }
+
+    /// Ankle rotations of the frames in which heel and front are down.
+    fn flat_ankles(
+        &self,
+        contacts: &[Contact],
+        flats: &[Flat],
+        frames: usize,
+    ) -> Vec<Option<DQuat>> {
+        let mut wanted = vec![None; frames];
+        for flat in flats.iter().filter(|flat| contacts[flat.a].part == HEEL) {
+            let ankle = self.flat_turn(flat.heading) * self.take.foot.flat_ankle;
+            wanted[flat.first..=flat.last].fill(Some(ankle));
+        }
+        wanted
+    }
+
+    /// Toe rotations of the frames in which the ball is down, heading as the foot does when flat.
+    fn flat_toes(
+        &self,
+        contacts: &[Contact],
+        flats: &[Flat],
+        frames: usize,
+    ) -> Vec<Option<DQuat>> {
+        let mut wanted = vec![None; frames];
         for (index, contact) in contacts.iter().enumerate() {
             if contact.part != BALL {
                 continue;
@@ -326,52 +423,10 @@ impl Planter<'_> {
             let mean = self.mean_heading(contact.first, contact.last);
             for frame in contact.first..=contact.last {
                 let heading = heading_at(&known, frame).unwrap_or(mean);
-                wanted[frame] = Some(self.flat_turn(heading) * take.foot.flat_toes);
+                wanted[frame] = Some(self.flat_turn(heading) * self.take.foot.flat_toes);
             }
         }
-        // A toe that is down alone before the ball is, is turned only by its own roll.
-        debug_assert_eq!(masks[TOE].len(), wanted.len());
-        self.smooth_rotations(&take.toe_rotations, &wanted)
-    }
-
-    /// The foot lies flat while heel and front are down, is free in between, and never turns a
-    /// part of its sole into the floor. Returns rotations of ankle and toes.
-    fn ankle_rotations(
-        &self,
-        contacts: &[Contact],
-        flats: &[Flat],
-        toes: Vec<DQuat>,
-        parts: &[[bool; 3]],
-    ) -> Result<(Vec<DQuat>, Vec<DQuat>), NotPositive> {
-        let take = self.take;
-        let one_piece = take.foot.is_one_piece();
-        let mut wanted: Vec<Option<DQuat>> = vec![None; parts.len()];
-        for flat in flats.iter().filter(|flat| contacts[flat.a].part == HEEL) {
-            for slot in &mut wanted[flat.first..=flat.last] {
-                *slot = Some(self.flat_turn(flat.heading) * take.foot.flat_ankle);
-            }
-        }
-        let mut ankles = self.smooth_rotations(&take.ankle_rotations, &wanted)?;
-        // Each pass can only add frames, and there are finitely many.
-        for _ in 0..4 {
-            let mut changed = false;
-            for frame in 0..parts.len() {
-                if wanted[frame].is_some() || !parts[frame].iter().any(|on| *on) {
-                    continue;
-                }
-                let toe = if one_piece { ankles[frame] } else { toes[frame] };
-                if let Some(raised) = self.raised(ankles[frame], toe, parts[frame]) {
-                    wanted[frame] = Some(raised);
-                    changed = true;
-                }
-            }
-            if !changed {
-                break;
-            }
-            ankles = self.smooth_rotations(&take.ankle_rotations, &wanted)?;
-        }
-        let toes = if one_piece { ankles.clone() } else { toes };
-        Ok((ankles, toes))
+        wanted
     }
 
     /// The ankle rotation that lifts the sole's other end out of the floor, by the shortest turn
@@ -401,7 +456,31 @@ impl Planter<'_> {
             let thickness = -(toes * self.rig.ball_in_toes).dot(up).min(0.0);
             (heel - ball, -thickness)
         };
-        let now = ankle * arm;
+        self.lift_end(ankle, arm, height)
+    }
+
+    /// The toe rotation that lifts the tip (where only the heel is down) or the ball (where only
+    /// the tip is) out of the floor; `None` where neither is below.
+    fn raised_toes(&self, ankle: DQuat, toes: DQuat, parts: [bool; 3]) -> Option<DQuat> {
+        let up = self.floor.normal;
+        match parts {
+            [true, false, _] => {
+                let heel = self.rig.heel_in_ankle?;
+                let joint = (ankle * (self.rig.ball_joint_in_ankle - heel)).dot(up);
+                self.lift_end(toes, self.rig.tip_in_toes, -joint)
+            }
+            [false, false, true] => {
+                self.lift_end(toes, self.rig.ball_in_toes - self.rig.tip_in_toes, 0.0)
+            }
+            _ => None,
+        }
+    }
+
+    /// The shortest turn that brings the end of an arm up to a height above its start, as the
+    /// new rotation; `None` where it is high enough.
+    fn lift_end(&self, rotation: DQuat, arm: DVec3, height: f64) -> Option<DQuat> {
+        let up = self.floor.normal;
+        let now = rotation * arm;
         let level = now.dot(up);
         if level >= height - 1e-5 * self.size {
             return None;
@@ -410,7 +489,7 @@ impl Planter<'_> {
         let reach = now.length();
         let sine = (height / reach).clamp(-1.0, 1.0);
         let target = along * (1.0 - sine * sine).sqrt() + up * sine;
-        Some(DQuat::from_rotation_arc(now / reach, target) * ankle)
+        Some(DQuat::from_rotation_arc(now / reach, target) * rotation)
     }
 
     /// Rotations that meet the wanted ones and fade back to the plain ones.
@@ -523,20 +602,14 @@ fn list_contacts(masks: &[Vec<bool>; 3]) -> Vec<Contact> {
     contacts
 }
 
-/// Frames at which the heading of a ball contact is known, as (first, last, heading).
+/// Frames at which the heading of a ball contact is known, as (first, last, heading): where the
+/// heel is down too.
 fn heading_knots(ball: usize, contacts: &[Contact], flats: &[Flat]) -> Vec<(usize, usize, f64)> {
     let mut knots: Vec<(usize, usize, f64)> = flats
         .iter()
         .filter(|flat| flat.b == ball && contacts[flat.a].part == HEEL)
         .map(|flat| (flat.first, flat.last, flat.heading))
         .collect();
-    if knots.is_empty() {
-        knots = flats
-            .iter()
-            .filter(|flat| flat.a == ball)
-            .map(|flat| (flat.first, flat.last, flat.heading))
-            .collect();
-    }
     knots.sort_by_key(|knot| knot.0);
     knots
 }

@@ -12,7 +12,7 @@ use crate::banded::NotPositive;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
-use crate::leg::{FullTurn, LegPose, knee_axis, turn_leg};
+use crate::leg::{FullTurn, LegPose, MOST_FOLDED, knee_axis, turn_leg};
 use crate::plants::{FootPath, FootTake, plant_foot};
 use crate::settings::{PlantSettings, Reference, Settings, Travel};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
@@ -469,6 +469,7 @@ impl PlantedLeg {
                 .iter()
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
+            largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
             clearances: self.path.clearances.clone(),
             largest_curve: settings.largest_pop * peak,
             planted: planted.clone(),

@@ -68,7 +68,7 @@ impl Default for ContactSettings {
             start_speed: 0.25,
             end_speed: 0.4,
             shortest_secs: 0.06,
-            shortest_gap_secs: 0.05,
+            shortest_gap_secs: 0.08,
             cutoff_hz: 12.0,
         }
     }

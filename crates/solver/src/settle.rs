@@ -7,7 +7,7 @@
 //! - smoothness: third differences of every offset, and the offset itself, so that it fades;
 //! - knee: bend of each leg against its wanted bend, and second differences of that error;
 //! - pop: second differences of the bend must not exceed a limit;
-//! - reach: a leg must not be stretched beyond its limit;
+//! - reach: a leg must not be stretched or folded beyond its limits;
 //! - floor: a swinging foot must stay above the floor.
 //!
 //! All are local in time, so the normal matrix is banded and the cost linear in the frames.
@@ -32,6 +32,8 @@ pub struct LegTrack {
     pub wanted_bends: Vec<f64>,
     /// Least bend the leg may be stretched to, radians.
     pub least_bends: Vec<f64>,
+    /// Largest bend the leg may be folded to, radians.
+    pub largest_bends: Vec<f64>,
     /// Largest second difference of the bend from frame to frame, radians.
     pub largest_curve: f64,
     /// Whether the foot is planted.
@@ -279,8 +281,11 @@ impl Problem<'_> {
     fn add_reach(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack, frame: usize) {
         let to_hip = self.to_hip(index, leg, frame);
         let distance = to_hip.length();
-        let excess = distance - leg.reaches[frame].distance(leg.least_bends[frame]);
-        if excess > 0.0 && distance > 0.0 {
+        let reach = leg.reaches[frame];
+        // Positive where the leg is stretched too far, negative where it is folded too far.
+        let excess = (distance - reach.distance(leg.least_bends[frame])).max(0.0)
+            + (distance - reach.distance(leg.largest_bends[frame])).min(0.0);
+        if excess != 0.0 && distance > 0.0 {
             let gradient = self.gradient(index, frame, to_hip / distance);
             let weight = self.firmness * self.weights.offset_m.powi(-2);
             sink(excess, &gradient, weight);
@@ -395,6 +400,7 @@ mod tests {
             reaches: vec![reach; frames],
             wanted_bends: vec![0.2; frames],
             least_bends: vec![0.05; frames],
+            largest_bends: vec![2.6; frames],
             largest_curve: 0.1,
             planted: vec![true; frames],
         }

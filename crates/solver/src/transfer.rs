@@ -6,7 +6,7 @@ use understudy_motion::{DQuat, DVec3, Skeleton, Transform, WorldPose};
 
 use crate::align::{Alignment, source_leg};
 use crate::floor::Floor;
-use crate::leg::{FullTurn, LegPose, turn_leg};
+use crate::leg::{FullTurn, LegPose, MOST_FOLDED, turn_leg};
 
 /// How the travel of the pelvis is scaled.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -99,8 +99,9 @@ impl Transfer<'_> {
             shank: vector(now, leg.knee, leg.ankle),
             axis: now.rotation(leg.hip) * self.alignment.knee_prior(self.body, leg),
         };
+        let nearest = pose.reach().distance(MOST_FOLDED);
         let turn = FullTurn {
-            leg: pose.reach_for(target),
+            leg: pose.reach_for(target.clamp_length_min(nearest)),
             foot: DQuat::IDENTITY,
             toes: DQuat::IDENTITY,
         };

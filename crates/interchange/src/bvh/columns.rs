@@ -1,6 +1,6 @@
 //! Channel values of one joint over all frames.
 
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::TAU;
 
 use glam::{DQuat, DVec3};
 use understudy_motion::RotationOrder;
@@ -186,9 +186,9 @@ fn rotation_rows(
 fn tidy(value: f64) -> f64 {
     const STEPS: f64 = 1e12;
     let rounded = (value * STEPS).round() / STEPS;
-    // Beyond 2^53 steps there are no decimals left to round.
+    // Beyond 2^53 steps there are no decimals left to round. Adding 0 makes -0 a plain 0.
     if (value * STEPS).abs() < 9e15 {
-        rounded
+        rounded + 0.0
     } else {
         value
     }
@@ -250,20 +250,14 @@ fn single(axis: usize, turn: DQuat, previous: f64) -> f64 {
     unwound(2.0 * turn.xyz()[axis].atan2(turn.w), previous)
 }
 
-/// Angles about two different axes: those of the order that ends on the third axis, by whichever
-/// of its two solutions leaves less for the third.
+/// Angles about two different axes. The first turn alone moves the second axis, and the second
+/// turn, undone, alone moves the first axis; so both angles can be read off, in any pose.
 fn pair(a: usize, b: usize, turn: DQuat, previous: &[f64]) -> [f64; 2] {
-    let third = 3 - a - b;
-    let Some(order) = RotationOrder::new([a as u8, b as u8, third as u8]) else {
-        return [0.0; 2];
-    };
-    let lost = |angles: [f64; 3]| unwound(angles[2], 0.0).abs();
-    let [x, y, z] = order.decompose_near(turn, [previous[0], previous[1], 0.0]);
-    let other = [x + PI, PI - y, z + PI];
-    let best = if lost(other) + LOST_ROTATION < lost([x, y, z]) {
-        other
-    } else {
-        [x, y, z]
-    };
-    [unwound(best[0], previous[0]), unwound(best[1], previous[1])]
+    let (first, second) = (DVec3::AXES[a], DVec3::AXES[b]);
+    let across = first.cross(second);
+    let moved_second = turn * second;
+    let moved_first = turn.inverse() * first;
+    let alpha = moved_second.dot(across).atan2(moved_second.dot(second));
+    let beta = moved_first.dot(across).atan2(moved_first.dot(first));
+    [unwound(alpha, previous[0]), unwound(beta, previous[1])]
 }

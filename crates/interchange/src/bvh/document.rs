@@ -3,6 +3,7 @@
 use glam::DVec3;
 use thiserror::Error;
 
+use crate::bvh::write::number_text;
 use crate::text::is_name;
 
 /// One of the six channels a joint can have.
@@ -177,12 +178,12 @@ impl BvhDocument {
         })
     }
 
-    /// The same document with its frame time as it was printed. Text that is another number is
-    /// left out.
+    /// The same document with its frame time as it was printed. Text that is another number, or
+    /// is printed that way anyway, is left out.
     pub fn with_frame_time_text(mut self, text: &str) -> Self {
-        if text.parse() == Ok(self.frame_time_secs) {
-            self.frame_time_text = Some(text.to_owned());
-        }
+        let same = text.parse() == Ok(self.frame_time_secs);
+        let usual = text == number_text(self.frame_time_secs);
+        self.frame_time_text = (same && !usual).then(|| text.to_owned());
         self
     }
 
@@ -206,7 +207,7 @@ impl BvhDocument {
         self.frame_time_secs
     }
 
-    /// The frame time as the file prints it, where the document was read from one.
+    /// The frame time as the file prints it, where that is not the shortest way.
     pub fn frame_time_text(&self) -> Option<&str> {
         self.frame_time_text.as_deref()
     }

@@ -49,7 +49,8 @@ const STILL_M: f64 = 1e-10;
 /// mean the same as the layout's are taken over from it, so that a file that was read is written
 /// as it was. Other joints get rotations Z, X, Y; roots and joints that move against their parent
 /// get X, Y and Z positions before them, which are added to the `OFFSET`. A root without a
-/// layout has the `OFFSET` 0, so that readers who replace it and readers who add to it agree.
+/// layout has the `OFFSET` 0, so that readers who replace it and readers who add to it agree; so
+/// has any other joint that travels so far that [`crate::bvh::bvh_to_clip`] would misread it.
 ///
 /// BVH knows no rest rotation and no scale. A skeleton that has either is straightened: world
 /// directions of the rest pose become the axes of every joint, so that all angles are 0 in the
@@ -299,6 +300,14 @@ impl<'a> Writer<'a> {
         let block = self.block(style);
         let offset = match (block, parent) {
             (None, None) => DVec3::ZERO,
+            (None, Some(_)) if self.would_be_misread(joint) => {
+                warnings.push(format!(
+                    "joint \"{}\" travels against its parent; its OFFSET is written as 0, \
+                     so that its position channels cannot be misread",
+                    shortened(self.clip.skeleton.name(joint))
+                ));
+                DVec3::ZERO
+            }
             _ => self.kept(self.figure.rests[joint], block.map(|block| block.offset)),
         };
         let columns = self.columns(joint, parent, offset, style);
@@ -311,6 +320,22 @@ impl<'a> Writer<'a> {
             end_sites: self.end_sites(joint, block),
         };
         (written, columns)
+    }
+
+    /// Whether a joint moves so far that, by the lengths of bones, its position channels look as
+    /// if they meant the other thing.
+    fn would_be_misread(&self, joint: usize) -> bool {
+        let rest = self.figure.rests[joint];
+        let misfit = |bone: DVec3| (bone.length() - rest.length()).abs();
+        let total = |bone: fn(DVec3, DVec3) -> DVec3| -> f64 {
+            let frames = self.figure.frames.iter();
+            frames.map(|frame| misfit(bone(frame[joint].0, rest))).sum()
+        };
+        let as_meant = total(|at, _| at);
+        match self.reading.joints {
+            PositionReading::AddedToOffset => total(|at, rest| at - rest) < as_meant,
+            PositionReading::ReplacesOffset => total(|at, rest| at + rest) < as_meant,
+        }
     }
 
     fn columns(

@@ -90,10 +90,9 @@ pub fn bvh_to_clip(
             "the motion has no frames; at least one is needed",
         ));
     }
-    let in_file_units = skeleton_of(document, 1.0)?;
     let unit = match options.unit {
         Some(unit) => UnitFinding::chosen(unit),
-        None => guess_unit(&in_file_units),
+        None => guess_unit_of(document)?,
     };
     let mut warnings = Vec::new();
     let reading = BvhReading {
@@ -116,6 +115,36 @@ pub fn bvh_to_clip(
         unit,
         reading,
         warnings,
+    })
+}
+
+/// Guesses from the rest pose, or from the first frame where only that has lengths.
+fn guess_unit_of(document: &BvhDocument) -> Result<UnitFinding, FileError> {
+    let rest = skeleton_of(document, 1.0)?;
+    let no_length = |joint: &BvhJoint| {
+        let own = joint.parent.is_none() || joint.offset == DVec3::ZERO;
+        own && joint
+            .end_sites
+            .iter()
+            .all(|site| site.offset == DVec3::ZERO)
+    };
+    if !document.joints().iter().all(no_length) {
+        return Ok(guess_unit(&rest));
+    }
+    let as_channels_say = BvhReading {
+        unit: LengthUnit::Metre,
+        roots: PositionReading::AddedToOffset,
+        joints: PositionReading::AddedToOffset,
+    };
+    let mut joints = rest.joints().to_vec();
+    for (index, joint) in joints.iter_mut().enumerate() {
+        joint.rest = local(document, &as_channels_say, 0, index);
+    }
+    let first = Skeleton::new(joints).map_err(|error| FileError::new(error.to_string()))?;
+    let found = guess_unit(&first);
+    Ok(UnitFinding {
+        how: format!("{}, by the first frame, since every OFFSET is 0", found.how),
+        ..found
     })
 }
 

@@ -61,7 +61,7 @@ fn push_line(text: &mut String, line: &str) {
 fn write_motion(text: &mut String, document: &BvhDocument) {
     let frame_time = match document.frame_time_text() {
         Some(printed) => printed.to_owned(),
-        None => number(document.frame_time_secs()),
+        None => number_text(document.frame_time_secs()),
     };
     text.push_str("MOTION\n");
     push_line(text, &format!("Frames: {}", document.frame_count()));
@@ -81,10 +81,11 @@ fn write_motion(text: &mut String, document: &BvhDocument) {
 }
 
 fn offset(offset: DVec3) -> String {
-    offset.to_array().map(number).join(" ")
+    offset.to_array().map(number_text).join(" ")
 }
 
-fn number(value: f64) -> String {
+/// A number as this module prints it.
+pub(super) fn number_text(value: f64) -> String {
     let mut text = String::new();
     push_number(&mut text, value);
     text
@@ -110,7 +111,7 @@ mod tests {
     #[test]
     fn numbers_are_short_and_exact() {
         let check = |value: f64, expected: &str| {
-            assert_eq!(number(value), expected);
+            assert_eq!(number_text(value), expected);
             assert_eq!(expected.parse(), Ok(value));
         };
         check(0.0, "0");

@@ -10,7 +10,7 @@ use super::model::{Model, pick};
 use crate::error::FileError;
 
 /// An accessor without a buffer view is all zeros, so nothing in the file bounds its count.
-const MAX_ZERO_ELEMENTS: usize = 1 << 22;
+const MAX_ZERO_ELEMENTS: usize = 1 << 20;
 
 impl Model<'_> {
     /// Numbers of an accessor, element after element. `place` is where its index stands.
@@ -194,14 +194,10 @@ impl Model<'_> {
     fn view(&self, index: usize, here: &str) -> Result<(&[u8], Option<usize>), FileError> {
         let view = pick(&self.views, index, "bufferViews", here)?;
         let place = format!("bufferViews[{index}]");
-        let raw = self
-            .document
-            .json
-            .get("bufferViews")
-            .and_then(|v| v.get(index));
-        let compressed = raw
-            .and_then(|view| view.get("extensions"))
-            .and_then(|extensions| extensions.get("EXT_meshopt_compression"));
+        let compressed = view
+            .extensions
+            .as_ref()
+            .and_then(|extensions| extensions.others.get("EXT_meshopt_compression"));
         if compressed.is_some() {
             return Err(invalid(
                 place,

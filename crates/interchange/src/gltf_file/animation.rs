@@ -21,8 +21,8 @@ use super::tree::{Tree, unit_or_identity};
 use crate::error::FileError;
 
 /// Bounds on what a clip may hold, so that two keys a year apart do not fill the memory.
-const MAX_FRAMES: f64 = 2e6;
-const MAX_TRANSFORMS: f64 = 5e7;
+const MAX_FRAMES: f64 = 1e6;
+const MAX_TRANSFORMS: f64 = 2e7;
 
 /// The channels of one animation that move nodes.
 pub(super) struct AnimationChannels {
@@ -257,13 +257,12 @@ impl KeyReader<'_> {
 
 /// Times of all keys of all tracks, sorted; times that differ by rounding count once.
 fn all_keys(tracks: &[Track]) -> Vec<f64> {
-    let mut seen: Vec<*const f64> = Vec::new();
+    let mut seen: Vec<&Rc<[f64]>> = Vec::new();
     let mut keys = Vec::new();
-    for track in tracks {
-        let address = track.curve.times.as_ptr();
-        if !seen.contains(&address) {
-            seen.push(address);
-            keys.extend_from_slice(&track.curve.times);
+    for times in tracks.iter().map(|track| &track.curve.times) {
+        if !seen.iter().any(|known| Rc::ptr_eq(known, times)) {
+            seen.push(times);
+            keys.extend_from_slice(times);
         }
     }
     keys.sort_by(f64::total_cmp);
@@ -320,16 +319,11 @@ enum Moment {
 
 impl Curve {
     fn moment(&self, secs: f64, snap_secs: f64) -> Moment {
-        let last = self.times.len() - 1;
-        let next = self.times.partition_point(|time| *time <= secs);
-        if next > last {
-            return Moment::At(last);
-        }
-        if self.times[next] - secs <= snap_secs || next == 0 {
-            return Moment::At(next);
-        }
-        let key = next - 1;
-        if secs - self.times[key] <= snap_secs {
+        let next = self.times.partition_point(|time| *time <= secs + snap_secs);
+        let Some(key) = next.checked_sub(1) else {
+            return Moment::At(0);
+        };
+        if next == self.times.len() || secs - self.times[key] <= snap_secs {
             return Moment::At(key);
         }
         let gap = self.times[next] - self.times[key];

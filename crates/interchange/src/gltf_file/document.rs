@@ -5,7 +5,6 @@ use std::path::Path;
 use base64::Engine as _;
 use base64::alphabet;
 use base64::engine::{DecodePaddingMode, GeneralPurpose, GeneralPurposeConfig};
-use gltf::binary::Glb;
 use percent_encoding::percent_decode_str;
 use serde_json::Value;
 
@@ -87,26 +86,61 @@ fn split_container(bytes: &[u8]) -> Result<(&[u8], Option<Vec<u8>>), FileError> 
         return Ok((bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes), None));
     }
     let place = "GLB header";
-    let length = bytes
-        .get(8..)
-        .and_then(|rest| rest.first_chunk::<4>())
-        .map(|raw| u32::from_le_bytes(*raw) as usize)
-        .ok_or_else(|| invalid(place, "the file ends within it"))?;
-    if length < GLB_HEADER_BYTES || length > bytes.len() {
-        return Err(invalid(
+    let word = |at: usize| word(bytes, at).ok_or_else(|| invalid(place, "the file ends within it"));
+    let (version, length) = (word(4)?, word(8)? as usize);
+    if version != 2 {
+        return Err(invalid(place, format!("version {version}; only 2 is read")));
+    }
+    let content = bytes.get(GLB_HEADER_BYTES..length).ok_or_else(|| {
+        invalid(
             place,
             format!(
                 "it says {length} bytes, but the file has {}; it was cut off or damaged",
                 bytes.len()
             ),
-        ));
+        )
+    })?;
+    let json = Chunk::split_off(content)?;
+    if json.kind != *b"JSON" {
+        return Err(invalid("GLB chunks", "the first is not the JSON chunk"));
     }
-    let glb = Glb::from_slice(bytes).map_err(|error| invalid("GLB chunks", error.to_string()))?;
-    let json = match glb.json {
-        std::borrow::Cow::Borrowed(json) => json,
-        std::borrow::Cow::Owned(_) => return Err(invalid("GLB chunks", "no JSON chunk")),
-    };
-    Ok((json, glb.bin.map(std::borrow::Cow::into_owned)))
+    if json.rest.is_empty() {
+        return Ok((json.content, None));
+    }
+    // Chunks of any other kind are to be ignored (section 4.4.3).
+    let bin = Chunk::split_off(json.rest)?;
+    let is_bin = bin.kind == *b"BIN\0";
+    Ok((json.content, is_bin.then(|| bin.content.to_vec())))
+}
+
+/// A chunk of a GLB file and what follows it.
+struct Chunk<'a> {
+    kind: [u8; 4],
+    content: &'a [u8],
+    rest: &'a [u8],
+}
+
+impl<'a> Chunk<'a> {
+    fn split_off(bytes: &'a [u8]) -> Result<Self, FileError> {
+        let cut_off = || invalid("GLB chunks", "a chunk goes past the end of the file");
+        let length = word(bytes, 0).ok_or_else(cut_off)? as usize;
+        let kind = word(bytes, 4).ok_or_else(cut_off)?.to_le_bytes();
+        let (content, rest) = bytes
+            .get(8..)
+            .and_then(|bytes| bytes.split_at_checked(length))
+            .ok_or_else(cut_off)?;
+        Ok(Self {
+            kind,
+            content,
+            rest,
+        })
+    }
+}
+
+/// The little-endian 32-bit number at a byte.
+fn word(bytes: &[u8], at: usize) -> Option<u32> {
+    let raw = bytes.get(at..)?.first_chunk()?;
+    Some(u32::from_le_bytes(*raw))
 }
 
 fn check_version(json: &Value) -> Result<(), FileError> {

@@ -18,6 +18,9 @@ const COARSEST_RATE: f64 = 10.0;
 /// Splines bend between their keys, so they are followed at no less than film rate.
 const COARSEST_SPLINE_RATE: f64 = 24.0;
 
+/// Uneven keys fall between frames, so their frames are at least this dense, per second.
+const COARSEST_UNEVEN_RATE: f64 = 60.0;
+
 /// Frame time of an animation whose keys are all at one moment, seconds.
 const STILL_FRAME_TIME_SECS: f64 = 1.0 / 30.0;
 
@@ -86,7 +89,7 @@ fn subdivided(keys: &[f64], step: f64, steps: f64, has_splines: bool) -> Grid {
 }
 
 fn uneven(keys: &[f64], min_gap: f64) -> Grid {
-    let step = min_gap.max(1.0 / FINEST_RATE);
+    let step = min_gap.clamp(1.0 / FINEST_RATE, 1.0 / COARSEST_UNEVEN_RATE);
     Grid {
         frame_time_secs: step,
         frame_count: (span(keys) / step - 1e-6).ceil() + 1.0,
@@ -103,10 +106,15 @@ fn uniform_step(keys: &[f64], min_gap: f64) -> Option<(f64, f64)> {
     (1..=MOST_PARTS)
         .map(|parts| min_gap / f64::from(parts))
         .take_while(|step| *step == min_gap || *step * FINEST_RATE > 1.0 - 1e-3)
-        .find_map(|step| fit(keys, step))
+        .find_map(|step| {
+            // A few keys nearly meet some fine grid by chance, so a grid finer than the keys
+            // has to be met exactly.
+            let tolerance = if step == min_gap { GRID_TOLERANCE } else { 0.0 };
+            fit(keys, step, tolerance)
+        })
 }
 
-fn fit(keys: &[f64], guess: f64) -> Option<(f64, f64)> {
+fn fit(keys: &[f64], guess: f64, tolerance: f64) -> Option<(f64, f64)> {
     let first = *keys.first()?;
     let mut step = guess;
     let mut steps = Vec::with_capacity(keys.len());
@@ -130,13 +138,26 @@ fn fit(keys: &[f64], guess: f64) -> Option<(f64, f64)> {
         })
     };
     let measured = misfit(step);
-    if measured > GRID_TOLERANCE * step + rounding(keys) {
+    if measured > tolerance * step + rounding(keys) {
         return None;
     }
     // The exact frame time of a rate that people use, where the keys cannot tell the difference.
-    let exact = frame_time_from_spoken(&spoken_rate(step))
-        .filter(|exact| misfit(*exact) <= measured.max(rounding(keys)));
+    let exact = frame_times_near(step)
+        .into_iter()
+        .find(|exact| misfit(*exact) <= measured.max(rounding(keys)));
     Some((exact.unwrap_or(step), total))
+}
+
+/// Frame times that a measured one may stand for: the rate by its name or to three decimals, a
+/// whole rate, a whole rate divided by 1.001.
+fn frame_times_near(step: f64) -> Vec<f64> {
+    let whole = (1.0 / step).round().max(1.0);
+    let nominal = (1.001 / step).round().max(1.0);
+    let spoken = frame_time_from_spoken(&spoken_rate(step));
+    spoken
+        .into_iter()
+        .chain([1.0 / whole, 1001.0 / (1000.0 * nominal)])
+        .collect()
 }
 
 fn span(keys: &[f64]) -> f64 {
@@ -211,6 +232,8 @@ mod tests {
         assert!(grid.warning.is_some());
         let grid = find(&[0.0, 0.1, 0.1 + 1.0 / 77.7, 0.5271], false);
         assert!(grid.warning.is_some_and(|text| text.contains("even grid")));
+        let grid = find(&[0.0, 1.0, 2.513_17], false);
+        assert_eq!(grid.frame_time_secs, 1.0 / 60.0);
         let grid = find(&[3.0], false);
         assert_eq!((grid.frame_count, grid.warning), (1.0, None));
     }

@@ -96,6 +96,7 @@ pub fn read_gltf_bytes(
     document.metres_per_unit = options.unit.metres();
     let model = Model::new(&document)?;
     let animations = animation::read_channels(&model)?;
+    warn_of_extensions(&document, &mut warnings)?;
     let tree = tree::read_skeleton(&model, &animations, &mut warnings)?;
     let surface = surface::read_surface(&model, &tree.joint_of_node, &mut warnings)?;
     let clips = animation::read_clips(
@@ -114,6 +115,36 @@ pub fn read_gltf_bytes(
         warnings,
         document,
     })
+}
+
+/// Beginnings of the names of extensions that change looks alone, or that this reader knows.
+const HARMLESS_EXTENSIONS: [&str; 7] = [
+    "EXT_meshopt_compression",
+    "EXT_texture_",
+    "KHR_draco_mesh_compression",
+    "KHR_lights_",
+    "KHR_materials_",
+    "KHR_mesh_quantization",
+    "KHR_texture_",
+];
+
+/// A file may demand extensions; what they do to motion or surface is not known here.
+fn warn_of_extensions(
+    document: &GltfDocument,
+    warnings: &mut Vec<String>,
+) -> Result<(), FileError> {
+    for name in document::items(&document.json, "extensionsRequired")? {
+        let name = name.as_str().unwrap_or_default();
+        if !HARMLESS_EXTENSIONS
+            .iter()
+            .any(|known| name.starts_with(known))
+        {
+            warnings.push(format!(
+                "the file requires the extension {name}, which is kept but not read"
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// An error at an item of the document, `skins[0].joints[3]`.

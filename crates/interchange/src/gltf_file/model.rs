@@ -77,11 +77,10 @@ pub(super) fn numbers<const N: usize>(
         return Ok(None);
     };
     let wrong = || invalid(place, format!("\"{key}\" is not a list of {N} numbers"));
-    let list: Vec<f64> = member
+    let list: Option<Vec<f64>> = member
         .as_array()
-        .ok_or_else(wrong)?
-        .iter()
-        .filter_map(Value::as_f64)
-        .collect();
-    list.try_into().map(Some).map_err(|_| wrong())
+        .and_then(|list| list.iter().map(Value::as_f64).collect());
+    list.and_then(|list| list.try_into().ok())
+        .map(Some)
+        .ok_or_else(wrong)
 }

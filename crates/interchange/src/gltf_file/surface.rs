@@ -98,7 +98,7 @@ fn read_primitive(
     place: &str,
     warnings: &mut Vec<String>,
 ) -> Result<Option<SkinnedMesh>, FileError> {
-    if is_compressed(model, place, primitive) {
+    if is_compressed(model, primitive) {
         warnings.push(format!(
             "{place}: is compressed (KHR_draco_mesh_compression); its surface is not read"
         ));
@@ -133,15 +133,15 @@ fn read_primitive(
     }))
 }
 
-/// Compressed primitives keep accessors without data; a missing `POSITION` view tells them.
-fn is_compressed(model: &Model<'_>, place: &str, primitive: &Primitive) -> bool {
-    let pointer = format!("/{}", place.replace("].", "/").replace(['[', ']'], "/"));
-    let extensions = format!("{}/extensions", pointer.trim_end_matches('/'));
-    let raw = model.document.json.pointer(&extensions);
+/// Compressed primitives have accessors without data. Files may hold both forms; then the plain
+/// one is read.
+fn is_compressed(model: &Model<'_>, primitive: &Primitive) -> bool {
     let has_data = attribute(primitive, Semantic::Positions)
         .and_then(|index| model.accessors.get(index))
         .is_some_and(|accessor| accessor.buffer_view.is_some() || accessor.sparse.is_some());
-    !has_data && raw.is_some_and(|found| found.get("KHR_draco_mesh_compression").is_some())
+    let extensions = primitive.extensions.as_ref();
+    !has_data
+        && extensions.is_some_and(|found| found.others.contains_key("KHR_draco_mesh_compression"))
 }
 
 fn attribute(primitive: &Primitive, semantic: Semantic) -> Option<usize> {
@@ -189,25 +189,32 @@ fn influences(
                 format!("its count differs from the {vertex_count} vertices"),
             ));
         }
-        for (at, (&slot, &weight)) in slots.iter().zip(&weights).enumerate() {
-            if weight > 0.0 {
-                let slot = slot as usize;
-                if slot >= skin.joints.len() {
-                    return Err(invalid(
-                        joints_place,
-                        format!(
-                            "vertex {} follows joint {slot} of a skin of {}",
-                            at / 4,
-                            skin.joints.len()
-                        ),
-                    ));
-                }
-                add_influence(&mut influences[at / 4], slot, weight);
-            }
-        }
+        add_set(&mut influences, &slots, &weights, skin.joints.len())
+            .map_err(|problem| invalid(joints_place, problem))?;
     }
     normalise(&mut influences, skin, place, warnings)?;
     Ok(influences)
+}
+
+fn add_set(
+    influences: &mut [Vec<(usize, f64)>],
+    slots: &[u32],
+    weights: &[f64],
+    joint_count: usize,
+) -> Result<(), String> {
+    for (at, (&slot, &weight)) in slots.iter().zip(weights).enumerate() {
+        let slot = slot as usize;
+        if weight > 0.0 && slot >= joint_count {
+            let vertex = at / 4;
+            return Err(format!(
+                "vertex {vertex} follows joint {slot} of a skin of {joint_count}"
+            ));
+        }
+        if weight > 0.0 {
+            add_influence(&mut influences[at / 4], slot, weight);
+        }
+    }
+    Ok(())
 }
 
 fn add_influence(influences: &mut Vec<(usize, f64)>, slot: usize, weight: f64) {

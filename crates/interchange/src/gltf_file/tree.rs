@@ -61,10 +61,6 @@ impl Forest {
         }
         Ok(Self { order, parents })
     }
-
-    fn ancestors(&self, node: usize) -> impl Iterator<Item = usize> + '_ {
-        std::iter::successors(self.parents[node], |&at| self.parents[at])
-    }
 }
 
 fn parents(model: &Model<'_>) -> Result<Vec<Option<usize>>, FileError> {
@@ -170,7 +166,7 @@ fn animated_nodes(
 fn mark_ancestors(forest: &Forest, kinds: &mut [Option<JointKind>]) {
     // Children come after their parents, so going backwards carries marks all the way up.
     for &node in forest.order.iter().rev() {
-        if let (Some(_), Some(parent)) = (kinds[node], forest.ancestors(node).next()) {
+        if let (Some(_), Some(parent)) = (kinds[node], forest.parents[node]) {
             kinds[parent].get_or_insert(JointKind::Carrier);
         }
     }

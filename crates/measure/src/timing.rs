@@ -1,0 +1,260 @@
+//! Timing shift: whether the character moves earlier or later than the take.
+//!
+//! Speeds of wrists, ankles and head relative to the pelvis are compared by normalised
+//! cross-correlation (Pearson's coefficient over the frames that overlap at each lag) over lags
+//! of up to a quarter of a second. The peak between frames is that of the parabola through the
+//! best lag and its two neighbours (Oppenheim & Schafer, *Discrete-Time Signal Processing*, for
+//! correlation; the parabola is common practice).
+
+use serde::Serialize;
+use understudy_anatomy::JointPoint;
+use understudy_motion::{DVec3, signal};
+use understudy_solver::align::source_leg;
+
+use crate::subject::{Subject, limb_name};
+
+/// Longest shift looked for, seconds.
+const LONGEST_SECS: f64 = 0.25;
+
+/// A limb whose speeds agree less than this tells nothing about time.
+const LEAST_CORRELATION: f64 = 0.5;
+
+/// Speeds that vary by less than this, in leg lengths per second, are stillness.
+const STILL: f64 = 1e-6;
+
+/// Shift of one limb.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LimbShift {
+    /// For a person: "left wrist", "head".
+    pub limb: String,
+    /// Best whole lag; positive where the character is late.
+    pub shift_frames: i64,
+    /// Best lag between frames.
+    pub fine_shift_frames: f64,
+    /// Correlation at the best whole lag, −1 to 1.
+    pub correlation: f64,
+    /// Correlation with no lag.
+    pub correlation_unshifted: f64,
+}
+
+/// Shift of all limbs.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Timing {
+    /// The largest shift of a limb whose correlation is at least 0.5; 0 where there is none.
+    pub worst_shift_frames: i64,
+    /// The largest such shift between frames.
+    pub worst_fine_shift_frames: f64,
+    /// The least correlation of a limb at its best lag; 1 where no limb moves.
+    pub least_correlation: f64,
+    /// Limbs that move.
+    pub limbs: Vec<LimbShift>,
+}
+
+/// Compares the limbs' speeds with those of the take. Frames of both correspond one to one.
+pub fn measure_timing(subject: &Subject<'_>, take: &Subject<'_>) -> Timing {
+    let longest = (LONGEST_SECS / subject.clip.frame_time_secs).round() as usize;
+    let frames = subject.frame_count().min(take.frame_count());
+    // At least half of the clip must overlap.
+    let longest = longest.min(frames / 2);
+    let limbs: Vec<LimbShift> = matched_limbs(subject, take)
+        .into_iter()
+        .filter_map(|(limb, own, other)| {
+            let own = relative_speeds(subject, own)?;
+            let other = relative_speeds(take, other)?;
+            shift(limb, &other, &own, longest)
+        })
+        .collect();
+    let sure = || {
+        limbs
+            .iter()
+            .filter(|limb| limb.correlation >= LEAST_CORRELATION)
+    };
+    Timing {
+        worst_shift_frames: sure()
+            .map(|limb| limb.shift_frames)
+            .max_by_key(|shift| shift.abs())
+            .unwrap_or(0),
+        worst_fine_shift_frames: sure()
+            .map(|limb| limb.fine_shift_frames)
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0),
+        least_correlation: limbs.iter().map(|l| l.correlation).fold(1.0, f64::min),
+        limbs,
+    }
+}
+
+/// Name and point of each limb's end on both bodies.
+fn matched_limbs(
+    subject: &Subject<'_>,
+    take: &Subject<'_>,
+) -> Vec<(String, JointPoint, JointPoint)> {
+    let mut limbs = Vec::new();
+    for arm in &subject.body.arms {
+        if let Some(source) = take.body.arm(arm.side, arm.pair) {
+            let name = format!("{} wrist", limb_name(arm.side, arm.pair));
+            let end = |arm: &understudy_anatomy::Arm| {
+                arm.wrist.map_or(arm.hand_tip, JointPoint::origin)
+            };
+            limbs.push((name, end(arm), end(source)));
+        }
+    }
+    for leg in &subject.body.legs {
+        if let Some(source) = source_leg(take.body, leg) {
+            let name = format!("{} ankle", limb_name(leg.side, leg.pair));
+            let source = take.body.legs[source].ankle;
+            limbs.push((
+                name,
+                JointPoint::origin(leg.ankle),
+                JointPoint::origin(source),
+            ));
+        }
+    }
+    if let (Some(own), Some(other)) = (subject.body.head, take.body.head) {
+        limbs.push((
+            "head".to_owned(),
+            JointPoint::origin(own),
+            JointPoint::origin(other),
+        ));
+    }
+    limbs
+}
+
+/// Speed of a point relative to the pelvis in world axes, leg lengths per second; `None` where it
+/// does not change.
+fn relative_speeds(subject: &Subject<'_>, point: JointPoint) -> Option<Vec<f64>> {
+    let pelvis = JointPoint::origin(subject.body.pelvis);
+    let relative: Vec<DVec3> = subject
+        .worlds
+        .iter()
+        .map(|world| (point.world(world) - pelvis.world(world)) / subject.leg_length_m)
+        .collect();
+    let velocities = signal::velocity(&relative, subject.clip.frame_time_secs);
+    // The one-sided differences at the two ends lie half a frame off.
+    let speeds: Vec<f64> = velocities
+        .get(1..velocities.len().saturating_sub(1))?
+        .iter()
+        .map(|velocity| velocity.length())
+        .collect();
+    let low = speeds.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = speeds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    (high - low > STILL).then_some(speeds)
+}
+
+fn shift(limb: String, take: &[f64], own: &[f64], longest: usize) -> Option<LimbShift> {
+    let longest = i64::try_from(longest).ok()?;
+    let values: Vec<f64> = (-longest..=longest)
+        .map(|lag| correlation(take, own, lag))
+        .collect();
+    let centre = values.len() / 2;
+    // Of equal correlations the shortest lag wins.
+    let best = (0..values.len())
+        .filter(|&at| values[at].is_finite())
+        .min_by(|&a, &b| {
+            values[b]
+                .total_cmp(&values[a])
+                .then(a.abs_diff(centre).cmp(&b.abs_diff(centre)))
+        })?;
+    let shift_frames = i64::try_from(best).ok()? - longest;
+    Some(LimbShift {
+        limb,
+        shift_frames,
+        fine_shift_frames: shift_frames as f64 + between_frames(&values, best),
+        correlation: values[best],
+        correlation_unshifted: values[centre],
+    })
+}
+
+/// Pearson's coefficient of `take[i]` and `own[i + lag]` over all `i` for which both exist.
+fn correlation(take: &[f64], own: &[f64], lag: i64) -> f64 {
+    let skip = usize::try_from(lag.unsigned_abs()).unwrap_or(usize::MAX);
+    let from = |values: &[f64], skip: usize| values.get(skip..).unwrap_or_default().to_vec();
+    let (take, own) = if lag >= 0 {
+        (take.to_vec(), from(own, skip))
+    } else {
+        (from(take, skip), own.to_vec())
+    };
+    let count = take.len().min(own.len());
+    pearson(&take[..count], &own[..count])
+}
+
+fn pearson(a: &[f64], b: &[f64]) -> f64 {
+    let (mean_a, mean_b) = (crate::stats::mean(a), crate::stats::mean(b));
+    let (mut aa, mut bb, mut ab) = (0.0, 0.0, 0.0);
+    for (a, b) in a.iter().zip(b) {
+        let (a, b) = (a - mean_a, b - mean_b);
+        aa += a * a;
+        bb += b * b;
+        ab += a * b;
+    }
+    ab / (aa * bb).sqrt()
+}
+
+/// Offset of the top of the parabola through a peak and its neighbours, within half a frame.
+fn between_frames(values: &[f64], best: usize) -> f64 {
+    let (Some(before), Some(after)) = (
+        best.checked_sub(1).and_then(|at| values.get(at)),
+        values.get(best + 1),
+    ) else {
+        return 0.0;
+    };
+    let curve = before - 2.0 * values[best] + after;
+    if curve < 0.0 {
+        (0.5 * (before - after) / curve).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::{DT, Dummy, L_ELBOW, L_HIP, L_KNEE};
+    use understudy_motion::{Clip, DQuat};
+
+    /// Limbs that swing without repeating, `late` frames after the clock.
+    fn swinging(dummy: &Dummy, late: f64) -> Clip {
+        dummy.clip(120, |frame, locals| {
+            let t = (frame as f64 - late) * DT;
+            locals[L_HIP].rotation = DQuat::from_rotation_x(0.5 * (7.0 * t + t * t).sin());
+            locals[L_KNEE].rotation = DQuat::from_rotation_x(0.6 + 0.5 * (9.0 * t).cos());
+            locals[L_ELBOW].rotation = DQuat::from_rotation_y(0.8 * (5.0 * t * t).sin());
+        })
+    }
+
+    #[test]
+    fn four_frames_late_is_four_frames() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.7));
+        for late in [4.0, -3.0, 0.0] {
+            let (take, clip) = (swinging(&performer, 0.0), swinging(&character, late));
+            let timing =
+                measure_timing(&character.subject(&clip, &[]), &performer.subject(&take, &[]));
+            assert_eq!(timing.worst_shift_frames, late as i64);
+            // The top of a parabola is only near that of the correlation.
+            assert!((timing.worst_fine_shift_frames - late).abs() < 0.05);
+            let moving: Vec<&str> = timing.limbs.iter().map(|l| l.limb.as_str()).collect();
+            assert_eq!(moving, ["left wrist", "left ankle"]);
+            assert!(timing.least_correlation > 1.0 - 1e-9);
+        }
+    }
+
+    #[test]
+    fn parts_of_a_frame_are_seen() {
+        let dummy = Dummy::new(1.0);
+        let (take, clip) = (swinging(&dummy, 0.0), swinging(&dummy, 2.3));
+        let timing = measure_timing(&dummy.subject(&clip, &[]), &dummy.subject(&take, &[]));
+        for limb in &timing.limbs {
+            assert_eq!(limb.shift_frames, 2);
+            assert!((limb.fine_shift_frames - 2.3).abs() < 0.1, "{limb:?}");
+        }
+    }
+
+    #[test]
+    fn stillness_has_no_timing() {
+        let dummy = Dummy::new(1.0);
+        let clip = crate::testing::still(&dummy, 1);
+        let subject = dummy.subject(&clip, &[]);
+        let timing = measure_timing(&subject, &subject);
+        assert!(timing.limbs.is_empty());
+        assert_eq!((timing.worst_shift_frames, timing.least_correlation), (0, 1.0));
+    }
+}
