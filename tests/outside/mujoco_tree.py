@@ -44,6 +44,7 @@ class Result:
     times_secs: np.ndarray
     positions_m: np.ndarray
     nodes: list[int] | None = None  # of a GLB: the index of each joint's node
+    rotations_xyzw: np.ndarray | None = None  # (frames, joints, 4) in the world; not of AMC
 
     def to_json(self) -> str:
         content = {
@@ -80,18 +81,22 @@ class RigidTree:
         self.data = mujoco.MjData(self.model)
         # MuJoCo may order bodies differently from the file.
         self.ids = [self.model.body(f"b{index}").id for index in range(len(parents))]
+        first = self.model.jnt_qposadr[self.model.body_jntadr[self.ids]]
+        self.columns = first[:, None] + np.arange(7)
 
-    def positions(self, translations: np.ndarray, quaternions_xyzw: np.ndarray) -> np.ndarray:
-        """World positions (frames, joints, 3) from (frames, joints, 3) and (frames, joints, 4)."""
-        result = np.empty_like(translations)
-        for frame, (translation, quaternion) in enumerate(zip(translations, quaternions_xyzw)):
-            for index, body in enumerate(self.ids):
-                slide = self.model.jnt_qposadr[self.model.body_jntadr[body]]
-                self.data.qpos[slide : slide + 3] = translation[index]
-                self.data.qpos[slide + 3 : slide + 7] = np.roll(quaternion[index], 1)
+    def world(self, translations: np.ndarray, quaternions_xyzw: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """World positions (frames, joints, 3) and rotations (frames, joints, 4), xyzw.
+
+        Local translations are (frames, joints, 3), local rotations (frames, joints, 4), xyzw.
+        """
+        positions, rotations = np.empty_like(translations), np.empty_like(quaternions_xyzw)
+        poses = np.concatenate([translations, np.roll(quaternions_xyzw, 1, axis=2)], axis=2)
+        for frame, pose in enumerate(poses):
+            self.data.qpos[self.columns] = pose
             mujoco.mj_kinematics(self.model, self.data)
-            result[frame] = self.data.xpos[self.ids]
-        return result
+            positions[frame] = self.data.xpos[self.ids]
+            rotations[frame] = np.roll(self.data.xquat[self.ids], -1, axis=1)
+        return positions, rotations
 
 
 def from_bvh(path: Path, units_per_metre: float, rule: str = "absolute") -> Result:
@@ -99,9 +104,9 @@ def from_bvh(path: Path, units_per_metre: float, rule: str = "absolute") -> Resu
     joints = range(len(clip.names))
     translations = np.stack([clip.local_translation(j, rule) for j in joints], axis=1)
     quaternions = np.stack([clip.local_rotation(j).as_quat() for j in joints], axis=1)
-    positions = RigidTree(clip.parents).positions(translations, quaternions)
+    positions, rotations = RigidTree(clip.parents).world(translations, quaternions)
     times_secs = np.arange(clip.frames) * clip.frame_time_secs
-    return Result(clip.names, clip.parents, times_secs, positions / units_per_metre)
+    return Result(clip.names, clip.parents, times_secs, positions / units_per_metre, rotations_xyzw=rotations)
 
 
 # --- ASF and AMC ------------------------------------------------------------------------------
@@ -348,9 +353,9 @@ def from_glb(path: Path, animation: int = 0, times_secs: np.ndarray | None = Non
         times_secs = np.unique(np.concatenate(keys)) if keys else np.zeros(1)
     local = [_local(node, index, tracks, times_secs) for index, node in enumerate(nodes)]
     order, parents, translations, quaternions = _flatten(nodes, parent_of, local)
-    positions = RigidTree(parents).positions(np.stack(translations, axis=1), np.stack(quaternions, axis=1))
+    positions, rotations = RigidTree(parents).world(np.stack(translations, axis=1), np.stack(quaternions, axis=1))
     names = [nodes[index].get("name", f"node {index}") for index in order]
-    return Result(names, parents, times_secs, positions, order)
+    return Result(names, parents, times_secs, positions, order, rotations)
 
 
 def _tracks(glb: Glb, animation: int) -> dict[tuple[int, str], tuple[np.ndarray, np.ndarray, str]]:

@@ -55,12 +55,13 @@ class ReferenceClip:
                 translation[:, axis] = start + self.values[joint][:, k]
         return translation
 
-    def positions(self, rule: str = "absolute") -> np.ndarray:
-        """World positions (frames, joints, 3) in file units."""
+    def positions(self, rule: str = "absolute", root_rule: str | None = None) -> np.ndarray:
+        """World positions (frames, joints, 3) in file units; `root_rule` goes before at roots."""
         positions = np.zeros((self.frames, len(self.names), 3))
         world: list[Rotation] = []
         for joint, parent in enumerate(self.parents):
-            rotation, translation = self.local_rotation(joint), self.local_translation(joint, rule)
+            own_rule = root_rule if root_rule and parent < 0 else rule
+            rotation, translation = self.local_rotation(joint), self.local_translation(joint, own_rule)
             if parent < 0:
                 positions[:, joint] = translation
                 world.append(rotation)

@@ -24,7 +24,9 @@ pub enum AnatomyError {
     #[error("no joint has the role humanoid_root; give it to the joint above legs and spine")]
     NoRoot,
     /// Two joints have one role.
-    #[error("joints \"{first}\" and \"{second}\" both have the role {role}; give it to one of them")]
+    #[error(
+        "joints \"{first}\" and \"{second}\" both have the role {role}; give it to one of them"
+    )]
     Twice {
         /// The role.
         role: Role,
@@ -34,7 +36,9 @@ pub enum AnatomyError {
         second: String,
     },
     /// A limb lacks a joint it cannot do without.
-    #[error("joint \"{joint}\" is {present}, but no joint is {missing}; name one, or take the limb's roles away")]
+    #[error(
+        "joint \"{joint}\" is {present}, but no joint is {missing}; name one, or take the limb's roles away"
+    )]
     Missing {
         /// Name of a joint the limb has.
         joint: String,
@@ -251,8 +255,7 @@ impl Builder<'_> {
     }
 
     fn check_below(&self, upper: usize, lower: usize) -> Result<(), AnatomyError> {
-        let (Some(upper_role), Some(lower_role)) =
-            (self.roles.role(upper), self.roles.role(lower))
+        let (Some(upper_role), Some(lower_role)) = (self.roles.role(upper), self.roles.role(lower))
         else {
             return Ok(());
         };
@@ -450,7 +453,11 @@ impl Builder<'_> {
     /// only its origin.
     fn fixed_to(&self, joint: usize, world: DVec3) -> JointPoint {
         let local = self.rest.affines[joint].inverse().transform_point3(world);
-        let local = if local.is_finite() { local } else { DVec3::ZERO };
+        let local = if local.is_finite() {
+            local
+        } else {
+            DVec3::ZERO
+        };
         JointPoint { joint, local }
     }
 
@@ -618,7 +625,8 @@ impl Builder<'_> {
         let mut twists = Vec::new();
         for (joint, assignment) in self.roles.iter() {
             let role = assignment.role;
-            let same = |side: Side, pair: usize| side == role.side && pair == usize::from(role.pair);
+            let same =
+                |side: Side, pair: usize| side == role.side && pair == usize::from(role.pair);
             let leg = legs.iter().find(|leg| same(leg.side, leg.pair));
             let arm = arms.iter().find(|arm| same(arm.side, arm.pair));
             let ends = match role.part {

@@ -1,10 +1,10 @@
 //! Roles given so far, with their confidence and reason.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 
 use crate::body::Side;
 use crate::map::{Assignment, RoleMap};
-use crate::role::{Part, Role};
+use crate::role::{Part, Role, parse_role};
 use crate::shape::Tree;
 use crate::tokens::Slot;
 
@@ -48,7 +48,7 @@ impl<'a> Claims<'a> {
         if self.has(joint) {
             return;
         }
-        let mut role = role;
+        let mut role = self.named_role(joint, role).unwrap_or(role);
         while !self.taken.insert(role) {
             if role.extra == u8::MAX {
                 return;
@@ -66,20 +66,65 @@ impl<'a> Claims<'a> {
         );
     }
 
+    /// The very joint of the standard that a name gives, where it is of the same kind and side as
+    /// the one that the tree shows, such as `vt6` in a spine.
+    fn named_role(&self, joint: usize, shown: Role) -> Option<Role> {
+        let name = self.tree.skeleton.name(joint);
+        let named = parse_role(name.rsplit(':').next()?)?;
+        let slots = slots_of(shown.part);
+        let alike = !slots.is_empty()
+            && slots == slots_of(named.part)
+            && (named.side, named.pair) == (shown.side, shown.pair);
+        (alike && !self.taken.contains(&named)).then_some(named)
+    }
+
+    /// Share of the names with an anatomical meaning that fit the roles given, and their number.
+    /// Every kind of joint counts alike, so that many fingers cannot outvote the rest.
+    pub fn agreement(&self) -> (f64, usize) {
+        let mut kinds: BTreeMap<Slot, (f64, f64)> = BTreeMap::new();
+        let mut voices = 0;
+        for (joint, assignment) in self.roles.iter() {
+            let hint = &self.tree.spoken[joint];
+            let slots = slots_of(assignment.role.part);
+            let Some(&kind) = slots.first().filter(|_| hint.speaks()) else {
+                continue;
+            };
+            let fits = slots.iter().any(|&slot| hint.says(slot) > 0.0);
+            let (fit, all) = kinds.entry(kind).or_default();
+            *fit += f64::from(u8::from(fits));
+            *all += 1.0;
+            voices += 1;
+        }
+        let shares: f64 = kinds.values().map(|(fit, all)| fit / all).sum();
+        (shares / kinds.len().max(1) as f64, voices)
+    }
+
     fn weigh(&self, joint: usize, role: Role, shape: f64, why: &str) -> (f64, String) {
-        let hint = &self.tree.hints[joint];
+        let hint = &self.tree.spoken[joint];
         let slots = slots_of(role.part);
-        let says = slots.iter().map(|&slot| hint.says(slot)).fold(0.0, f64::max);
+        let says = slots
+            .iter()
+            .map(|&slot| hint.says(slot))
+            .fold(0.0, f64::max);
         let name = self.tree.skeleton.name(joint);
         let (mut confidence, mut reason) = if says >= 0.5 {
             let agreed = AGREED + 0.08 * shape;
-            (agreed, format!("its name \"{name}\" and its place agree: {why}"))
+            (
+                agreed,
+                format!("its name \"{name}\" and its place agree: {why}"),
+            )
         } else if says > 0.0 {
             let agreed = 0.75 + 0.1 * shape;
-            (agreed, format!("its place, and its name \"{name}\" may mean it: {why}"))
+            (
+                agreed,
+                format!("its place, and its name \"{name}\" may mean it: {why}"),
+            )
         } else if hint.speaks() && !slots.is_empty() {
             let disputed = (0.25 + 0.25 * shape).min(DISPUTED);
-            (disputed, format!("its place only, its name \"{name}\" says otherwise: {why}"))
+            (
+                disputed,
+                format!("its place only, its name \"{name}\" says otherwise: {why}"),
+            )
         } else {
             (shape.min(SHAPE_ONLY), format!("its place only: {why}"))
         };
@@ -90,7 +135,7 @@ impl<'a> Claims<'a> {
     }
 
     fn weigh_side(&self, joint: usize, side: Side, confidence: &mut f64, reason: &mut String) {
-        match self.tree.hints[joint].side {
+        match self.tree.spoken[joint].side {
             Some(named) if named != side => {
                 *confidence = confidence.min(0.45);
                 reason.push_str("; its name puts it on the other side");

@@ -68,7 +68,7 @@ pub(crate) fn fingers(tree: &Tree, wrist: usize, chains: Vec<Vec<usize>>) -> Vec
     if count == 1 {
         // One bare leaf may as well be a place to hold things.
         let bare = chains[0].len() == 1 && tree.tips[chains[0][0]].is_empty();
-        return with_rays(chains, &[2], if bare { 0.1 } else { 0.5 });
+        return with_rays(chains, &[3], if bare { 0.1 } else { 0.5 });
     }
     let wrist = tree.position(wrist);
     let reaches: Vec<Reach> = chains.iter().map(|chain| Reach::of(tree, chain)).collect();
@@ -82,7 +82,11 @@ pub(crate) fn fingers(tree: &Tree, wrist: usize, chains: Vec<Vec<usize>>) -> Vec
     }
     let has_thumb = scores[0].max(scores[1]) > 0.5 || count == 5;
     let rays = ray_numbers(count, has_thumb);
-    let certainty = if count > 5 { 0.3 } else { (0.5 + lead / 2.0).min(0.8) };
+    let certainty = if count > 5 {
+        0.3
+    } else {
+        (0.5 + lead / 2.0).min(0.8)
+    };
     let sorted = ordered.iter().map(|&index| chains[index].clone()).collect();
     with_rays(sorted, &rays, certainty)
 }
@@ -100,6 +104,7 @@ pub(crate) fn toes(tree: &Tree, inward: DVec3, mut chains: Vec<Vec<usize>>) -> V
     chains.sort_by(|a, b| place(b).total_cmp(&place(a)));
     let rays = match chains.len() {
         1 => vec![2],
+        2 => vec![1, 2],
         count => ray_numbers(count, true),
     };
     with_rays(chains, &rays, 0.7)
@@ -119,8 +124,12 @@ fn with_rays(chains: Vec<Vec<usize>>, rays: &[u8], certainty: f64) -> Vec<Digit>
     digits
 }
 
-/// Rays from the thumb's side outward; a creature's sixth digit and further ones share the last.
+/// Rays from the thumb's side outward. One finger beside a thumb stands for all four, whose axis is
+/// the middle one; a creature's sixth digit and further ones share the last.
 fn ray_numbers(count: usize, has_thumb: bool) -> Vec<u8> {
+    if has_thumb && count == 2 {
+        return vec![1, 3];
+    }
     let first = if has_thumb { 1 } else { 2 };
     (0..count)
         .map(|index| u8::try_from(index + first).unwrap_or(5).min(5))
@@ -186,11 +195,20 @@ fn thumbness(
     let tip = |at: usize| reaches[at].end.distance(wrist);
     let ratio = |of: &dyn Fn(usize) -> f64| {
         let mean = others().map(of).sum::<f64>() / count;
-        if mean > 0.0 { 1.0 - of(index) / mean } else { 0.0 }
+        if mean > 0.0 {
+            1.0 - of(index) / mean
+        } else {
+            0.0
+        }
     };
     let fewer = others().all(|other| chains[other].len() > chains[index].len());
-    let spoken = chains[index].iter().any(|&joint| tree.hints[joint].ray == Some(1));
-    away / 0.8 + 0.7 * ratio(&start) + ratio(&tip) + 0.3 * f64::from(u8::from(fewer))
+    let spoken = chains[index]
+        .iter()
+        .any(|&joint| tree.hints[joint].ray == Some(1));
+    away / 0.8
+        + 0.7 * ratio(&start)
+        + ratio(&tip)
+        + 0.3 * f64::from(u8::from(fewer))
         + 2.0 * f64::from(u8::from(spoken))
 }
 
@@ -238,7 +256,12 @@ pub(crate) fn finger_parts(tree: &Tree, wrist: usize, digit: &Digit) -> Vec<(Par
 
 /// Parts of a toe's joints outward, as [`finger_parts`]. Below a ball the toe begins with its
 /// first interphalangeal joint.
-pub(crate) fn toe_parts(tree: &Tree, base: usize, below_ball: bool, digit: &Digit) -> Vec<(Part, usize)> {
+pub(crate) fn toe_parts(
+    tree: &Tree,
+    base: usize,
+    below_ball: bool,
+    digit: &Digit,
+) -> Vec<(Part, usize)> {
     let ray = digit.ray;
     let mut full = vec![Part::Tarsometatarsal(ray), Part::Metatarsophalangeal(ray)];
     if ray == 1 {

@@ -228,7 +228,11 @@ fn decide(
     }
     if names == 0.0 {
         let confidence: f64 = if feet { 0.85 } else { 0.6 };
-        let confidence = if unanimous { confidence } else { confidence - 0.3 };
+        let confidence = if unanimous {
+            confidence
+        } else {
+            confidence - 0.3
+        };
         return guess(up, facing(shape), confidence, false, notes);
     }
     if shape == 0.0 || names * shape > 0.0 {

@@ -152,7 +152,8 @@ impl<'a> Stem<'a> {
             .iter()
             .map(|&joint| {
                 // Limbs branch at hands and feet, not inside their segments.
-                let branches = self.tree.children[joint].len() > 2;
+                let chains = self.tree.children[joint].iter();
+                let branches = chains.filter(|&&child| self.tree.count[child] > 1).count() > 1;
                 match self.tree.hints[joint].twist {
                     true => 0.0,
                     false => 0.35 + f64::from(u8::from(branches)),
@@ -231,7 +232,7 @@ impl<'a> Stem<'a> {
         }
         score += 1.5 * arm / (self.total() + 0.5 * self.first).max(arm);
         score -= 2.0 * (hand / arm - 0.6).max(0.0);
-        score -= 3.0 * ((self.along[s]) / arm - 0.7).max(0.0);
+        score -= 3.0 * (self.along[s] / arm - 0.45).max(0.0);
         score -= 0.5 * (s as f64 - 2.0).max(0.0);
         score -= self.skip_cost(s, e) + self.skip_cost(e, end.max(e));
         score += self.clavicles(s, arm);
@@ -243,11 +244,17 @@ impl<'a> Stem<'a> {
         let names: f64 = (0..shoulder)
             .map(|index| {
                 let hint = &self.tree.hints[self.path[index]];
-                1.5 * hint.says(Slot::Clavicle) - if hint.denies(Slot::Clavicle) { 1.5 } else { 0.0 }
+                1.5 * hint.says(Slot::Clavicle)
+                    - if hint.denies(Slot::Clavicle) {
+                        1.5
+                    } else {
+                        0.0
+                    }
             })
             .sum();
         let near_middle = self.off_middle[shoulder] < 0.2 * arm;
-        names - if near_middle { 1.2 } else { 0.0 }
+        let first_far = shoulder > 0 && self.off_middle[0] > 0.14 * arm;
+        names - if near_middle { 1.2 } else { 0.0 } - if first_far { 0.6 } else { 0.0 }
     }
 
     /// A hand branches into its fingers.
@@ -291,12 +298,16 @@ fn arm_choices(joints: usize) -> Vec<Choice> {
 
 /// The joints of both legs of a pair; `None` where a path is too short to be a leg.
 pub(crate) fn find_legs(tree: &Tree, pair: &Pair, lateral: Option<DVec3>) -> Option<[Limb; 2]> {
-    find_limbs(tree, pair, lateral, leg_choices, |stem, choice| stem.leg_score(choice))
+    find_limbs(tree, pair, lateral, leg_choices, |stem, choice| {
+        stem.leg_score(choice)
+    })
 }
 
 /// The joints of both arms of a pair; `None` where a path is too short to be an arm.
 pub(crate) fn find_arms(tree: &Tree, pair: &Pair, lateral: Option<DVec3>) -> Option<[Limb; 2]> {
-    find_limbs(tree, pair, lateral, arm_choices, |stem, choice| stem.arm_score(choice))
+    find_limbs(tree, pair, lateral, arm_choices, |stem, choice| {
+        stem.arm_score(choice)
+    })
 }
 
 fn find_limbs(
@@ -307,7 +318,9 @@ fn find_limbs(
     score: fn(&Stem, Choice) -> f64,
 ) -> Option<[Limb; 2]> {
     let stems = [pair.a, pair.b].map(|start| Stem::new(tree, pair.node, start, lateral));
-    let joints = stems.each_ref().map(|stem| stem.path.len().min(LONGEST_STEM));
+    let joints = stems
+        .each_ref()
+        .map(|stem| stem.path.len().min(LONGEST_STEM));
     if joints[0] == joints[1] {
         // Both sides choose together, so that a slight difference cannot part them.
         let (choice, certainty) = best(choices(joints[0]), |choice| {

@@ -90,7 +90,11 @@ impl Mapping {
             .map(|joint| {
                 let name = skeleton.name(joint);
                 let unique = resolve(skeleton, name).is_ok();
-                let key = if unique { name.to_owned() } else { path_of(skeleton, joint) };
+                let key = if unique {
+                    name.to_owned()
+                } else {
+                    path_of(skeleton, joint)
+                };
                 (key, recognition.roles.role(joint))
             })
             .collect();
@@ -226,12 +230,18 @@ pub fn resolve(skeleton: &Skeleton, key: &str) -> Result<usize, MappingError> {
         ([joint], _) => Ok(*joint),
         ([], _) => Err(MappingError::NoSuchJoint {
             joint: key.to_owned(),
-            near: nearest(key, skeleton.joints().iter().map(|joint| joint.name.clone())),
+            near: nearest(
+                key,
+                skeleton.joints().iter().map(|joint| joint.name.clone()),
+            ),
         }),
         (_, Some(joint)) => Ok(*joint),
         (several, None) => Err(MappingError::Ambiguous {
             joint: key.to_owned(),
-            paths: several.iter().map(|&joint| path_of(skeleton, joint)).collect(),
+            paths: several
+                .iter()
+                .map(|&joint| path_of(skeleton, joint))
+                .collect(),
         }),
     }
 }

@@ -9,6 +9,7 @@
 //! so and no sided role keeps a confidence of 0.5.
 
 use glam::DVec3;
+use serde::{Deserialize, Serialize};
 use understudy_motion::{Skeleton, Surface, WorldFrame};
 
 use crate::body::{Body, Side};
@@ -28,7 +29,7 @@ use crate::vertebrae::{neck_parts, spine_parts};
 use crate::{AnatomyError, Assembly};
 
 /// What recognition found.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Recognition {
     /// The role of every joint, with confidence and reason.
     pub roles: RoleMap,
@@ -58,24 +59,45 @@ impl Recognition {
 /// surface, where there is one, shows where the ends of the last bones are. Never fails: a tree
 /// that is no body gets few roles and many notes.
 pub fn recognise(skeleton: &Skeleton, surface: Option<&Surface>) -> Recognition {
-    let tree = Tree::new(skeleton, surface);
-    let mut notes = Vec::new();
-    let Some(top) = body_root(&tree, &mut notes) else {
-        return Recognition {
+    let silent = Tree::new(skeleton, surface, false);
+    let by_shape = read(&silent);
+    let (agreement, voices) = by_shape
+        .as_ref()
+        .map_or((1.0, 0), |reader| reader.claims.agreement());
+    if agreement < TRUST_NAMES
+        && voices >= FEW_VOICES
+        && let Some(mut reader) = by_shape.filter(Reader::is_clear)
+    {
+        reader.notes.push(format!(
+            "{:.0} % of the names with a meaning contradict tree and rest pose; names are not followed",
+            100.0 * (1.0 - agreement)
+        ));
+        return reader.into_recognition();
+    }
+    let tree = Tree::new(skeleton, surface, true);
+    match read(&tree) {
+        Some(reader) => reader.into_recognition(),
+        None => Recognition {
             roles: RoleMap::new(skeleton.len()),
             frame: WorldFrame::Y_UP,
             frame_confidence: 0.0,
             notes: vec!["no joint of the skeleton can be part of a body".to_owned()],
-        };
-    };
-    let mut reader = Reader::new(&tree, top, notes);
-    reader.read();
-    Recognition {
-        frame: reader.frame,
-        frame_confidence: reader.claims.side_confidence,
-        roles: reader.claims.roles,
-        notes: reader.notes,
+        },
     }
+}
+
+/// Names are followed where at least this share of them fits what the tree shows without them;
+/// names dealt out at random fit less often (our choice).
+const TRUST_NAMES: f64 = 0.35;
+/// Fewer names than this are no base for distrust.
+const FEW_VOICES: usize = 6;
+
+fn read<'a>(tree: &'a Tree<'a>) -> Option<Reader<'a>> {
+    let mut notes = Vec::new();
+    let top = body_root(tree, &mut notes)?;
+    let mut reader = Reader::new(tree, top, notes);
+    reader.read();
+    Some(reader)
 }
 
 /// The top joint of the largest tree.
@@ -148,6 +170,8 @@ struct Reader<'a> {
     wings: Vec<Pair>,
     /// Joints of the trunk from root to head, both included.
     trunk: Vec<usize>,
+    /// Joints between pelvis and hips.
+    before_hips: Vec<usize>,
 }
 
 impl<'a> Reader<'a> {
@@ -164,6 +188,21 @@ impl<'a> Reader<'a> {
             arms: Vec::new(),
             wings: Vec::new(),
             trunk: Vec::new(),
+            before_hips: Vec::new(),
+        }
+    }
+
+    /// Whether legs and the way the body looks are found, so that names can be judged by them.
+    fn is_clear(&self) -> bool {
+        !self.legs.is_empty() && self.claims.side_confidence >= 0.5
+    }
+
+    fn into_recognition(self) -> Recognition {
+        Recognition {
+            frame: self.frame,
+            frame_confidence: self.claims.side_confidence,
+            roles: self.claims.roles,
+            notes: self.notes,
         }
     }
 
@@ -231,9 +270,16 @@ impl<'a> Reader<'a> {
         };
         if let Some((_, limbs)) = legs {
             // The pelvis says where the body looks; chest and head may be turned aside.
-            let [a, b] = limbs.each_ref().map(|limb| tree.position(limb.upper_joint()));
+            let [a, b] = limbs
+                .each_ref()
+                .map(|limb| tree.position(limb.upper_joint()));
             if (a - b).length() > 1e-4 * tree.size {
-                marks.lateral = (a - b) * if (a - b).dot(lateral) < 0.0 { -1.0 } else { 1.0 };
+                marks.lateral = (a - b)
+                    * if (a - b).dot(lateral) < 0.0 {
+                        -1.0
+                    } else {
+                        1.0
+                    };
             }
             marks.legs = limbs.iter().map(|limb| leg_marks(tree, limb)).collect();
         }
@@ -291,7 +337,11 @@ impl<'a> Reader<'a> {
 
     fn set_legs(&mut self, large: &[Pair], first: Pair, limbs: [Limb; 2]) {
         let tree = self.tree;
-        self.leg_length = limbs.iter().map(|limb| limb_length(tree, limb)).sum::<f64>() / 2.0;
+        self.leg_length = limbs
+            .iter()
+            .map(|limb| limb_length(tree, limb))
+            .sum::<f64>()
+            / 2.0;
         let mut legs = vec![LimbPair::new(tree, first, limbs, &self.frame)];
         for other in large.iter().filter(|other| **other != first) {
             if is_further_leg(tree, &first, other, &self.frame)
@@ -302,7 +352,11 @@ impl<'a> Reader<'a> {
         }
         // The front pair comes first; pairs abreast keep the order of the tree.
         let forward = self.frame.forward;
-        legs.sort_by(|x, y| y.middle(tree).dot(forward).total_cmp(&x.middle(tree).dot(forward)));
+        legs.sort_by(|x, y| {
+            y.middle(tree)
+                .dot(forward)
+                .total_cmp(&x.middle(tree).dot(forward))
+        });
         self.legs = legs;
     }
 
@@ -383,7 +437,13 @@ impl<'a> Reader<'a> {
             return ballot.share(ballot.wing) > 0.5;
         }
         let between = pair_middle(self.tree, pair) - pair_middle(self.tree, arms);
-        between.dot(self.frame.forward) < -0.06 * self.leg_length
+        // Behind along the file's forward and across the back itself, which may lean.
+        let parent = self.tree.skeleton.parent(arms.node);
+        let back = parent
+            .and_then(|up| (self.tree.position(arms.node) - self.tree.position(up)).try_normalize())
+            .unwrap_or(self.frame.up);
+        let behind = |offset: DVec3| offset.dot(self.frame.forward) < -0.07 * self.leg_length;
+        behind(between) && behind(between.reject_from_normalized(back))
     }
 
     fn is_second_arm(&self, pair: &Pair, arms: &Pair) -> bool {
@@ -437,7 +497,6 @@ impl<'a> Reader<'a> {
             chain.push(next);
             at = next;
         }
-        // Where only legs are known, the chain may start at a joint the root lies above.
         chain
     }
 
@@ -450,7 +509,11 @@ impl<'a> Reader<'a> {
                 .fold(0.0, f64::max);
             let rise = (self.tree.far_end(joint) - self.tree.position(at)).normalize_or_zero();
             let upward = 1.0 + 0.6 * rise.dot(self.frame.up);
-            let contrary = if hint.speaks() && said == 0.0 { 0.05 } else { 1.0 };
+            let contrary = if hint.speaks() && said == 0.0 {
+                0.05
+            } else {
+                1.0
+            };
             let size = self.tree.reach(joint) + 1e-6 * self.tree.size;
             size * upward * contrary * (1.0 + 4.0 * said) * (self.tree.count[joint] as f64).sqrt()
         };
@@ -478,15 +541,21 @@ impl<'a> Reader<'a> {
         let role = |part| Role::central(part);
         if common != pelvis {
             let why = "legs and spine part here";
-            self.claims.claim(common, role(Part::HumanoidRoot), 0.78, why);
             self.claims
-                .claim(pelvis, role(Part::Sacroiliac), 0.75, "both legs hang from it");
+                .claim(common, role(Part::HumanoidRoot), 0.78, why);
+            self.claims.claim(
+                pelvis,
+                role(Part::Sacroiliac),
+                0.75,
+                "both legs hang from it",
+            );
             return (common, pelvis);
         }
         let Some(root) = self.root_above(common) else {
             let why = "legs and spine hang from it";
             let shape = if self.legs.is_empty() { 0.4 } else { 0.8 };
-            self.claims.claim(common, role(Part::HumanoidRoot), shape, why);
+            self.claims
+                .claim(common, role(Part::HumanoidRoot), shape, why);
             return (common, pelvis);
         };
         let why = "it carries the joint that legs and spine hang from";
@@ -521,7 +590,10 @@ impl<'a> Reader<'a> {
         let head = (!above.is_empty()).then(|| self.head_index(above));
         let base = self.tree.position(pelvis);
         let top = above.first().map(|&joint| self.tree.position(joint));
-        let points: Vec<DVec3> = spine.iter().map(|&joint| self.tree.position(joint)).collect();
+        let points: Vec<DVec3> = spine
+            .iter()
+            .map(|&joint| self.tree.position(joint))
+            .collect();
         let parts = spine_parts(base, &points, top);
         let shape = if chest.is_some() { 0.78 } else { 0.45 };
         for (&joint, (part, extra)) in spine.iter().zip(parts) {
@@ -592,8 +664,16 @@ impl<'a> Reader<'a> {
             let mut score = 2.0 * hint.says(Slot::Head);
             score -= if hint.end { 2.5 } else { 0.0 };
             score -= if hint.denies(Slot::Head) { 1.0 } else { 0.0 };
-            score += if self.midline.pairs.iter().any(|pair| pair.node == joint) { 1.2 } else { 0.0 };
-            score += if self.singles(joint).len() > 1 { 0.6 } else { 0.0 };
+            score += if self.midline.pairs.iter().any(|pair| pair.node == joint) {
+                1.2
+            } else {
+                0.0
+            };
+            score += if self.singles(joint).len() > 1 {
+                0.6
+            } else {
+                0.0
+            };
             // An end site beside children is the top of a head with a face.
             let beside = !tree.tips[joint].is_empty() && !tree.children[joint].is_empty();
             score += if beside { 1.0 } else { 0.0 };
@@ -631,12 +711,15 @@ impl<'a> Reader<'a> {
         } else {
             "the end of the midline above the arms"
         };
-        let (joint, certainty) = (above[head], if above.len() > 2 { shape - 0.1 } else { shape });
+        let (joint, certainty) = (
+            above[head],
+            if above.len() > 2 { shape - 0.1 } else { shape },
+        );
         self.claims
             .claim(joint, Role::central(Part::Skullbase), certainty, why);
         if let [tip] = above[head + 1..]
             && tree.children[tip].is_empty()
-            && (tree.hints[tip].end || self.rises(joint, tip))
+            && (tree.hints[tip].end || (tree.tips[joint].is_empty() && self.rises(joint, tip)))
         {
             let why = "a leaf at the end of the head";
             self.claims
@@ -668,7 +751,12 @@ impl<'a> Reader<'a> {
         let role = |part| Role::new(part, side).in_pair(pair);
         let shape = 0.62 + 0.18 * limb.certainty;
         let claims = &mut self.claims;
-        claims.claim(limb.upper_joint(), role(Part::Hip), shape, "top of a leg's two long segments");
+        claims.claim(
+            limb.upper_joint(),
+            role(Part::Hip),
+            shape,
+            "top of a leg's two long segments",
+        );
         let why = "between the two long segments of a leg";
         claims.claim(limb.middle_joint(), role(Part::Knee), shape, why);
         if let Some(ankle) = limb.lower_joint() {
@@ -677,13 +765,7 @@ impl<'a> Reader<'a> {
             self.claim_foot(limb, ankle, side, pair);
         }
         self.claim_twists(limb, [Part::ThighTwist, Part::ShankTwist], side, pair);
-        for &joint in limb.before() {
-            let name = self.tree.skeleton.name(joint);
-            self.notes.push(format!(
-                "\"{name}\" lies between pelvis and hip and has no role; the hip is \"{}\"",
-                self.tree.skeleton.name(limb.upper_joint())
-            ));
-        }
+        self.before_hips.extend(limb.before());
     }
 
     fn claim_foot(&mut self, limb: &Limb, ankle: usize, side: Side, pair: usize) {
@@ -706,7 +788,11 @@ impl<'a> Reader<'a> {
         let inward = self.frame.left() * if side == Side::Left { -1.0 } else { 1.0 };
         let below_ball = !palms.is_empty();
         for (index, &palm) in palms.iter().enumerate() {
-            let part = Role { extra: 0, ..role(Part::Metatarsophalangeal(2)) }.with_extra(index);
+            let part = Role {
+                extra: 0,
+                ..role(Part::Metatarsophalangeal(2))
+            }
+            .with_extra(index);
             self.claims.claim(palm, part, 0.72, "the toes part here");
         }
         let one_chain = chains.len() == 1;
@@ -728,7 +814,7 @@ impl<'a> Reader<'a> {
     fn single_toe_parts(&self, digit: &Digit) -> Vec<(Part, usize)> {
         let tree = self.tree;
         let last = digit.joints.len() - 1;
-        let mut parts = vec![
+        let parts = [
             Part::Metatarsophalangeal(2),
             Part::TarsalProximalInterphalangeal(2),
             Part::TarsalDistalInterphalangeal(2),
@@ -744,7 +830,6 @@ impl<'a> Reader<'a> {
                 result.push((parts[place], index - place));
             }
         }
-        parts.clear();
         result
     }
 
@@ -795,7 +880,8 @@ impl<'a> Reader<'a> {
         let (palms, chains) = chains_below(self.tree, wrist);
         for (index, &palm) in palms.iter().enumerate() {
             let part = role(Part::Midcarpal(2)).with_extra(index);
-            self.claims.claim(palm, part, 0.6, "it carries several fingers");
+            self.claims
+                .claim(palm, part, 0.6, "it carries several fingers");
         }
         for digit in fingers(self.tree, wrist, chains) {
             let shape = 0.4 + 0.4 * digit.certainty;
@@ -821,7 +907,9 @@ impl<'a> Reader<'a> {
                 continue;
             };
             let mut found: Vec<(f64, usize)> = Vec::new();
-            let carriers: Vec<usize> = std::iter::once(from).chain(inside.iter().copied()).collect();
+            let carriers: Vec<usize> = std::iter::once(from)
+                .chain(inside.iter().copied())
+                .collect();
             let leaves = carriers
                 .iter()
                 .flat_map(|&carrier| tree.children[carrier].iter().copied())
@@ -843,8 +931,12 @@ impl<'a> Reader<'a> {
                 let number = u8::try_from(index + 1).unwrap_or(u8::MAX);
                 let role = Role::new(parts[segment](number), side).in_pair(pair);
                 let shape = if tree.hints[joint].twist { 0.95 } else { 0.6 };
-                self.claims
-                    .claim(joint, role, shape, "on the line of the segment it shares the twist of");
+                self.claims.claim(
+                    joint,
+                    role,
+                    shape,
+                    "on the line of the segment it shares the twist of",
+                );
             }
         }
     }
@@ -856,7 +948,11 @@ impl<'a> Reader<'a> {
             (_, Some(lower)) => self.tree.position(limb.path[lower]),
             (_, None) => self.tree.far_tip(limb.middle_joint())?,
         };
-        let from = limb.path[if segment == 0 { limb.upper } else { limb.middle }];
+        let from = limb.path[if segment == 0 {
+            limb.upper
+        } else {
+            limb.middle
+        }];
         (end.distance(self.tree.position(from)) > 1e-9 * self.tree.size).then_some(end)
     }
 
@@ -864,7 +960,14 @@ impl<'a> Reader<'a> {
         for (index, pair) in self.wings.clone().into_iter().enumerate() {
             let (left, right) = sides(self.tree, &pair, &self.frame);
             for (side, start) in [(Side::Left, left), (Side::Right, right)] {
-                self.claim_series(start, Part::Wing, side, index, 0.65, "a pair behind the arms");
+                self.claim_series(
+                    start,
+                    Part::Wing,
+                    side,
+                    index,
+                    0.65,
+                    "a pair behind the arms",
+                );
             }
         }
     }
@@ -922,7 +1025,12 @@ impl<'a> Reader<'a> {
         let claims = &mut self.claims;
         match face_slot(self.tree, &self.frame, pair) {
             Some(Slot::Eye) => {
-                claims.claim(start, role(Part::Eyeball, eyes), 0.6, "a pair in front of the head");
+                claims.claim(
+                    start,
+                    role(Part::Eyeball, eyes),
+                    0.6,
+                    "a pair in front of the head",
+                );
             }
             Some(Slot::Eyelid) => claims.claim(start, role(Part::Eyelid, 0), 0.6, "on the head"),
             Some(Slot::Eyebrow) => claims.claim(start, role(Part::Eyebrow, 0), 0.6, "on the head"),
@@ -963,7 +1071,9 @@ impl<'a> Reader<'a> {
 
     fn is_tail(&self, node: usize, start: usize) -> bool {
         let tree = self.tree;
-        let holds_claims = below(tree, start).into_iter().any(|joint| self.claims.has(joint));
+        let holds_claims = below(tree, start)
+            .into_iter()
+            .any(|joint| self.claims.has(joint));
         if holds_claims {
             return false;
         }
@@ -983,9 +1093,13 @@ impl<'a> Reader<'a> {
         for joint in self.claims.roles.unmapped() {
             let name = tree.skeleton.name(joint);
             let above = tree.skeleton.is_at_or_above(joint, self.top)
-                || self.trunk.first().is_some_and(|&root| tree.skeleton.is_at_or_above(joint, root));
+                || self
+                    .trunk
+                    .first()
+                    .is_some_and(|&root| tree.skeleton.is_at_or_above(joint, root));
             let why = match tree.left_out[joint] {
                 Some(why) => why,
+                None if self.before_hips.contains(&joint) => "it lies between pelvis and hip",
                 None if above => "it carries the whole body and is no joint of it",
                 None => "neither its name nor its place shows a part of a body",
             };
@@ -1014,7 +1128,10 @@ fn face_slot(tree: &Tree, frame: &WorldFrame, pair: &Pair) -> Option<Slot> {
 
 /// The deepest joint at or above both.
 fn common_joint(tree: &Tree, a: usize, b: usize) -> Option<usize> {
-    let (pa, pb) = (tree.skeleton.path_from_root(a), tree.skeleton.path_from_root(b));
+    let (pa, pb) = (
+        tree.skeleton.path_from_root(a),
+        tree.skeleton.path_from_root(b),
+    );
     pa.iter()
         .zip(&pb)
         .take_while(|(x, y)| x == y)
@@ -1052,7 +1169,9 @@ fn elbow_opening(tree: &Tree, limb: &Limb) -> DVec3 {
     let shoulder = tree.position(limb.upper_joint());
     let line = tree.position(wrist) - shoulder;
     match line.try_normalize() {
-        Some(along) => -(tree.position(limb.middle_joint()) - shoulder).reject_from_normalized(along),
+        Some(along) => {
+            -(tree.position(limb.middle_joint()) - shoulder).reject_from_normalized(along)
+        }
         None => DVec3::ZERO,
     }
 }

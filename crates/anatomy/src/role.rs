@@ -373,7 +373,8 @@ impl FromStr for Role {
     }
 }
 
-fn parse_role(text: &str) -> Option<Role> {
+/// The role a text names, without a search for what else it may have meant.
+pub(crate) fn parse_role(text: &str) -> Option<Role> {
     let (rest, pair) = match text.split_once('@') {
         Some((rest, number)) => (rest, number.parse::<u8>().ok()?.checked_sub(1)?),
         None => (text, 0),
@@ -459,7 +460,15 @@ mod tests {
     fn wrong_names_are_refused_with_near_ones() {
         let error = "l_hipp".parse::<Role>().unwrap_err();
         assert!(error.to_string().contains("l_hip"), "{error}");
-        for text in ["", "hip", "l_vl5", "vt13", "l_hip@0", "carpometacarpal_1", "l_"] {
+        for text in [
+            "",
+            "hip",
+            "l_vl5",
+            "vt13",
+            "l_hip@0",
+            "carpometacarpal_1",
+            "l_",
+        ] {
             assert!(text.parse::<Role>().is_err(), "{text}");
         }
     }

@@ -92,7 +92,13 @@ pub fn limb_segments(skeleton: &Skeleton, body: &Body) -> Vec<Segment> {
     segments
 }
 
-fn segment(kind: SegmentKind, side: Side, pair: usize, from: JointPoint, to: JointPoint) -> Segment {
+fn segment(
+    kind: SegmentKind,
+    side: Side,
+    pair: usize,
+    from: JointPoint,
+    to: JointPoint,
+) -> Segment {
     let side_word = match side {
         Side::Left => "left ",
         Side::Right => "right ",

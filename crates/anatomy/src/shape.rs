@@ -8,15 +8,18 @@ use understudy_motion::{JointKind, Skeleton, Surface, WorldPose};
 use crate::body::Side;
 use crate::tokens::{NameHint, hints};
 
-/// Subtrees count as a pair from this likeness (0 to 1) on. Chosen so that limbs that differ by a
-/// helper joint still pair, and spine and tail do not.
-const PAIR_LIKENESS: f64 = 0.7;
+/// Subtrees count as a pair from this likeness (0 to 1) on. Chosen so that an arm with
+/// fingers still pairs with one without, and spine and tail do not pair.
+const PAIR_LIKENESS: f64 = 0.62;
 
 /// A skeleton at rest with what recognition asks of it again and again.
 pub(crate) struct Tree<'a> {
     pub skeleton: &'a Skeleton,
     pub rest: WorldPose,
+    /// What names say, as far as recognition listens to them.
     pub hints: Vec<NameHint>,
+    /// What names say in any case.
+    pub spoken: Vec<NameHint>,
     /// Children that may be part of the body.
     pub children: Vec<Vec<usize>>,
     /// Ends of bones without further joint, world, metres.
@@ -47,15 +50,27 @@ pub(crate) struct Pair {
 }
 
 impl<'a> Tree<'a> {
-    pub fn new(skeleton: &'a Skeleton, surface: Option<&Surface>) -> Self {
+    /// The tree of a skeleton; `listen` tells whether names count.
+    pub fn new(skeleton: &'a Skeleton, surface: Option<&Surface>, listen: bool) -> Self {
         let rest = skeleton.rest_world();
         let joints = skeleton.joints();
         let n = joints.len();
-        let hints = hints(joints.iter().map(|joint| joint.name.as_str()));
+        let spoken = hints(joints.iter().map(|joint| joint.name.as_str()));
+        let hints = if listen {
+            spoken.clone()
+        } else {
+            vec![NameHint::default(); n]
+        };
         let mut tips: Vec<Vec<DVec3>> = joints
             .iter()
             .enumerate()
-            .map(|(index, joint)| joint.tips.iter().map(|&tip| rest.point(index, tip)).collect())
+            .map(|(index, joint)| {
+                joint
+                    .tips
+                    .iter()
+                    .map(|&tip| rest.point(index, tip))
+                    .collect()
+            })
             .collect();
         surface_tips(skeleton, surface, &rest, &mut tips);
         let length = (0..n)
@@ -68,6 +83,7 @@ impl<'a> Tree<'a> {
             skeleton,
             rest,
             hints,
+            spoken,
             children: vec![Vec::new(); n],
             tips,
             left_out: vec![None; n],
@@ -100,35 +116,36 @@ impl<'a> Tree<'a> {
         let mut speaks_below = vec![false; n];
         for joint in (0..n).rev() {
             let hint = &self.hints[joint];
-            let part = hint.speaks() && !hint.helper;
-            speaks_below[joint] |= part;
+            speaks_below[joint] |= hint.speaks() && !hint.helper;
             if let Some(parent) = self.skeleton.parent(joint) {
                 speaks_below[parent] |= speaks_below[joint];
             }
         }
-        for joint in 0..n {
-            let parent = self.skeleton.parent(joint);
-            let leaf = self.skeleton.children(joint).is_empty();
-            // Scaled-down files must work too: the lengths of all bones set the measure.
-            let longest = self.length.iter().copied().fold(0.0, f64::max);
-            let without_length = leaf
-                && parent.is_some()
-                && self.tips[joint].is_empty()
-                && self.length[joint] <= 1e-6 * longest
-                && !self.hints[joint].speaks()
-                && !self.hints[joint].twist;
-            self.left_out[joint] = if parent.is_some_and(|up| self.is_left_out_below(up)) {
-                parent.and_then(|up| self.left_out[up])
-            } else if self.skeleton.joint(joint).kind == JointKind::Carrier {
-                Some("a node that carries joints and is none itself")
-            } else if self.hints[joint].helper && !speaks_below[joint] {
-                Some("its name says handle, target, attachment or a part without bones")
-            } else if without_length {
-                Some("an end without length and without a name of the body")
-            } else {
-                None
-            };
+        // Scaled-down files must work too: the lengths of all bones set the measure.
+        let longest = self.length.iter().copied().fold(0.0, f64::max);
+        for (joint, speaks_below) in speaks_below.into_iter().enumerate() {
+            self.left_out[joint] = self.why_left_out(joint, speaks_below, longest);
         }
+    }
+
+    fn why_left_out(&self, joint: usize, speaks_below: bool, longest: f64) -> Option<&'static str> {
+        let parent = self.skeleton.parent(joint);
+        if let Some(up) = parent
+            && self.is_left_out_below(up)
+        {
+            return self.left_out[up];
+        }
+        if self.skeleton.joint(joint).kind == JointKind::Carrier {
+            return Some("a node that carries joints and is none itself");
+        }
+        let hint = &self.hints[joint];
+        if hint.helper && !speaks_below {
+            return Some("its name says handle, target, attachment or a part without bones");
+        }
+        let bare_leaf = self.skeleton.children(joint).is_empty() && self.tips[joint].is_empty();
+        let without_length = parent.is_some() && self.length[joint] <= 1e-6 * longest;
+        (bare_leaf && without_length && !hint.speaks() && !hint.twist)
+            .then_some("an end without length and without a name of the body")
     }
 
     /// Carriers hand their children on; other joints that are left out take them along.
@@ -249,7 +266,8 @@ impl<'a> Tree<'a> {
             all += at(&la).max(at(&lb));
         }
         let sequence = if all > 0.0 { shared / all } else { 1.0 };
-        let count = ratio(self.count[a] as f64, self.count[b] as f64).sqrt();
+        // Fingers on one hand only must not part two arms.
+        let count = ratio(self.count[a] as f64, self.count[b] as f64).powf(0.1);
         let shape = sequence * ratio(self.reach(a), self.reach(b)) * count;
         match (self.side_below(a), self.side_below(b)) {
             (Some(x), Some(y)) if x == y => 0.5 * shape,
@@ -277,15 +295,16 @@ impl<'a> Tree<'a> {
         apart.dot(lateral).abs().powi(2)
     }
 
-    /// From the first joint of chain `b` to its mate in chain `a` that does not lie in the same
-    /// place.
+    /// From a joint of chain `b` to its mate in chain `a`: the first ones that lie clearly apart for
+    /// the size of the chains, since chains may begin in nearly one place.
     pub fn apart(&self, a: usize, b: usize) -> Option<DVec3> {
         let (pa, pb) = (self.main_path(a), self.main_path(b));
+        let clear = 0.05 * self.reach(a).max(self.reach(b)).max(2e-3 * self.size);
         pa.iter()
             .zip(&pb)
             .map(|(&x, &y)| self.position(x) - self.position(y))
             .chain(std::iter::once(self.far_end(a) - self.far_end(b)))
-            .find(|apart| apart.length() > 1e-4 * self.size)
+            .find(|apart| apart.length() > clear)
     }
 }
 

@@ -126,8 +126,8 @@ enum Sense {
 
 use Sense::{Digit, End, Filler, Helper, Lower, Other, Place, Twist, Upper};
 use Slot::{
-    Ankle, Ball, Clavicle, Ear, Elbow, Eye, Eyebrow, Eyelid, Finger, Floor, Head, Hip, Jaw, Knee, Neck,
-    Pelvis, Root, Shoulder, Spine, Tail, Toe, Wing, Wrist,
+    Ankle, Ball, Clavicle, Ear, Elbow, Eye, Eyebrow, Eyelid, Finger, Floor, Head, Hip, Jaw, Knee,
+    Neck, Pelvis, Root, Shoulder, Spine, Tail, Toe, Wing, Wrist,
 };
 
 const ROOT: Sense = Place(0, &[(Root, 1.0)]);
@@ -150,7 +150,13 @@ const TOE: Sense = Place(4, &[(Toe, 1.0), (Ball, 0.8)]);
 // Words for the whole limb mean its upper parts most often, but some skeletons number them.
 const LEG: Sense = Place(
     1,
-    &[(Knee, 0.6), (Hip, 0.5), (Ankle, 0.2), (Ball, 0.2), (Toe, 0.1)],
+    &[
+        (Knee, 0.6),
+        (Hip, 0.5),
+        (Ankle, 0.2),
+        (Ball, 0.2),
+        (Toe, 0.1),
+    ],
 );
 const ARM: Sense = Place(
     1,
@@ -427,9 +433,7 @@ fn drop_common_prefix(all: &mut [Vec<String>]) {
         let Some(first) = all[0].first().cloned() else {
             return;
         };
-        let shared = all
-            .iter()
-            .all(|words| words.len() > 1 && words[0] == first);
+        let shared = all.iter().all(|words| words.len() > 1 && words[0] == first);
         if !shared {
             return;
         }
@@ -443,7 +447,9 @@ fn hint_of(raw: &[String]) -> NameHint {
     let words: Vec<String> = raw.iter().flat_map(|word| compound(word)).collect();
     let mut hint = NameHint::default();
     let (mut upper, mut lower, mut rank) = (false, false, 0);
-    let toes = words.iter().any(|word| word.starts_with("toe") || word == "hallux");
+    let toes = words
+        .iter()
+        .any(|word| word.starts_with("toe") || word == "hallux");
     let mut other = false;
     for word in &words {
         match sense_of(word) {
@@ -454,7 +460,11 @@ fn hint_of(raw: &[String]) -> NameHint {
             Some(Digit(ray)) => {
                 hint.ray = Some(ray);
                 rank = 5;
-                let slots: &[(Slot, f64)] = if toes { &[(Toe, 1.0)] } else { &[(Finger, 1.0)] };
+                let slots: &[(Slot, f64)] = if toes {
+                    &[(Toe, 1.0)]
+                } else {
+                    &[(Finger, 1.0)]
+                };
                 hint.slots = slots.to_vec();
             }
             Some(Sense::Side(side)) => {
@@ -553,13 +563,30 @@ mod tests {
     fn names_of_many_styles_mean_the_same() {
         let check = |name: &str, side: Option<Side>, slot: Slot| {
             let hint = hint(name);
-            assert_eq!((hint.side, hint.best()), (side, Some(slot)), "{name}: {hint:?}");
+            assert_eq!(
+                (hint.side, hint.best()),
+                (side, Some(slot)),
+                "{name}: {hint:?}"
+            );
         };
         let (left, right) = (Some(Side::Left), Some(Side::Right));
-        for name in ["LeftUpLeg", "l_thigh", "thigh.L", "lfemur", "UpperLeg_L", "Lft-upper leg"] {
+        for name in [
+            "LeftUpLeg",
+            "l_thigh",
+            "thigh.L",
+            "lfemur",
+            "UpperLeg_L",
+            "Lft-upper leg",
+        ] {
             check(name, left, Hip);
         }
-        for name in ["r_forearm", "lowerarm.R", "RightForeArm", "rradius", "stall:ForearmR"] {
+        for name in [
+            "r_forearm",
+            "lowerarm.R",
+            "RightForeArm",
+            "rradius",
+            "stall:ForearmR",
+        ] {
             check(name, right, Elbow);
         }
         check("rtoes", right, Toe);

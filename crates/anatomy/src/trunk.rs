@@ -51,7 +51,9 @@ impl Midline {
             .filter(|pair| !self.is_ambiguous(tree, pair))
             .collect();
         let weight = |pair: &Pair| tree.reach(pair.a) * pair.likeness.powi(4);
-        let largest = clear.iter().max_by(|x, y| weight(x).total_cmp(&weight(y)))?;
+        let largest = clear
+            .iter()
+            .max_by(|x, y| weight(x).total_cmp(&weight(y)))?;
         let axis = tree.apart(largest.a, largest.b)?.try_normalize()?;
         let mut sum = DVec3::ZERO;
         for pair in &clear {
@@ -77,7 +79,8 @@ impl Midline {
                 // Names that pair off settle it, and so does a third chain that is no mate.
                 tree.side_below(pair.a).is_none()
                     && crate::shape::ratio(tree.reach(other), tree.reach(pair.a)) > 0.7
-                    && crate::shape::ratio(tree.count[other] as f64, tree.count[pair.a] as f64) > 0.7
+                    && crate::shape::ratio(tree.count[other] as f64, tree.count[pair.a] as f64)
+                        > 0.7
             })
     }
 
@@ -161,7 +164,11 @@ impl NameBallot {
 
     /// Share of one voice among all, 0 where no name speaks.
     pub fn share(&self, voice: f64) -> f64 {
-        if self.total() > 0.0 { voice / self.total() } else { 0.0 }
+        if self.total() > 0.0 {
+            voice / self.total()
+        } else {
+            0.0
+        }
     }
 
     pub fn is_silent(&self) -> bool {
@@ -197,7 +204,9 @@ pub(crate) fn large_pairs(tree: &Tree, midline: &Midline) -> Vec<Pair> {
         .iter()
         .filter(|pair| {
             tree.reach(pair.a) > 0.25 * largest
-                && [pair.a, pair.b].iter().all(|&start| tree.main_path(start).len() >= 2)
+                && [pair.a, pair.b]
+                    .iter()
+                    .all(|&start| tree.main_path(start).len() >= 2)
         })
         .copied()
         .collect()
@@ -224,7 +233,9 @@ pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Optio
         }
         let from = pair_middle(tree, pair);
         let ends = (tree.far_end(pair.a) + tree.far_end(pair.b)) / 2.0 - from;
-        let away = ends.normalize_or_zero().dot((from - centre).normalize_or_zero());
+        let away = ends
+            .normalize_or_zero()
+            .dot((from - centre).normalize_or_zero());
         let branching = tree.count[pair.a] > 2 * tree.main_path(pair.a).len() + 2;
         score + 0.7 * away - if branching { 0.5 } else { 0.0 }
     };
@@ -235,28 +246,28 @@ pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Optio
         .map(|(_, pair)| pair)
 }
 
-/// Whether another large pair is a pair of legs too: its names say so, or it stands on the same
-/// floor and hangs from the same joint or from a level trunk.
+/// Whether another large pair is a pair of legs too: its names say so, or it reaches down as far
+/// and hangs from the same joint or from a level trunk.
 pub(crate) fn is_further_leg(tree: &Tree, first: &Pair, other: &Pair, frame: &WorldFrame) -> bool {
     let ballot = NameBallot::of(tree, other);
     if !ballot.is_silent() {
         return ballot.share(ballot.leg) > 0.5;
     }
-    let foot = |pair: &Pair| {
-        let lowest = |start| {
-            below(tree, start)
-                .into_iter()
-                .flat_map(|joint| {
-                    let tips = tree.tips[joint].iter().copied();
-                    tips.chain([tree.position(joint)])
-                })
-                .map(|point| point.dot(frame.up))
-                .fold(f64::INFINITY, f64::min)
-        };
-        lowest(pair.a).min(lowest(pair.b))
+    // How far each pair reaches down; the pose may lean, so the floor itself is no measure.
+    let drop = |pair: &Pair| {
+        let lowest = [pair.a, pair.b]
+            .into_iter()
+            .flat_map(|start| below(tree, start))
+            .flat_map(|joint| {
+                let tips = tree.tips[joint].iter().copied();
+                tips.chain([tree.position(joint)])
+            })
+            .map(|point| point.dot(frame.up))
+            .fold(f64::INFINITY, f64::min);
+        pair_middle(tree, pair).dot(frame.up) - lowest
     };
-    let leg = tree.reach(first.a);
-    let stands = (foot(other) - foot(first)).abs() < 0.12 * leg && tree.main_path(other.a).len() >= 3;
+    let stands = crate::shape::ratio(drop(other).max(0.0), drop(first).max(0.0)) > 0.75
+        && tree.main_path(other.a).len() >= 3;
     let between = pair_middle(tree, other) - pair_middle(tree, first);
     let level = between.dot(frame.up).abs() < 0.64 * between.length().max(1e-9);
     stands && (level || other.node == first.node)
@@ -264,8 +275,14 @@ pub(crate) fn is_further_leg(tree: &Tree, first: &Pair, other: &Pair, frame: &Wo
 
 /// Left and right of a pair in a frame: `(left, right)`.
 pub(crate) fn sides(tree: &Tree, pair: &Pair, frame: &WorldFrame) -> (usize, usize) {
-    let apart = tree.apart(pair.a, pair.b).map_or(0.0, |a| a.dot(frame.left()));
-    if apart >= 0.0 { (pair.a, pair.b) } else { (pair.b, pair.a) }
+    let apart = tree
+        .apart(pair.a, pair.b)
+        .map_or(0.0, |a| a.dot(frame.left()));
+    if apart >= 0.0 {
+        (pair.a, pair.b)
+    } else {
+        (pair.b, pair.a)
+    }
 }
 
 /// +1 where names put the end of a pair that lies along `axis` left, −1 right, 0 silent.

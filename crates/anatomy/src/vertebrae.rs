@@ -68,7 +68,10 @@ fn places(wanted: &[f64], count: usize) -> Vec<(usize, usize)> {
         let spread: Vec<usize> = (0..joints).map(|index| index * count / joints).collect();
         return (0..joints)
             .map(|index| {
-                let first = spread.iter().position(|&p| p == spread[index]).unwrap_or(index);
+                let first = spread
+                    .iter()
+                    .position(|&p| p == spread[index])
+                    .unwrap_or(index);
                 (spread[index], index - first)
             })
             .collect();

@@ -4,8 +4,10 @@ mod common;
 
 use common::{Figure, figure, fits};
 use proptest::prelude::*;
-use understudy_anatomy::{AppendageKind, Body, Recognition, Role, Side, limb_segments, recognise};
-use understudy_motion::{DQuat, DVec3, Joint, Skeleton, WorldFrame};
+use understudy_anatomy::{
+    AppendageKind, Body, JointPoint, Recognition, Role, Side, limb_segments, recognise,
+};
+use understudy_motion::{DQuat, DVec3, Joint, Skeleton, SkinnedMesh, Surface, WorldFrame};
 
 fn report(figure: &Figure, found: &Recognition) -> String {
     let mut text = String::new();
@@ -53,7 +55,10 @@ fn examine(what: &str, figure: &Figure) -> Result<Recognition, String> {
     Ok(found)
 }
 
-fn examine_all(figures: Vec<(String, Figure)>, further: impl Fn(&str, &Figure, &Recognition) -> bool) {
+fn examine_all(
+    figures: Vec<(String, Figure)>,
+    further: impl Fn(&str, &Figure, &Recognition) -> bool,
+) {
     let mut failures = Vec::new();
     for (what, figure) in &figures {
         match examine(what, figure) {
@@ -62,7 +67,12 @@ fn examine_all(figures: Vec<(String, Figure)>, further: impl Fn(&str, &Figure, &
             Err(failure) => failures.push(failure),
         }
     }
-    assert!(failures.is_empty(), "{} fail\n{}", failures.len(), failures.join("\n"));
+    assert!(
+        failures.is_empty(),
+        "{} fail\n{}",
+        failures.len(),
+        failures.join("\n")
+    );
 }
 
 const FINGERS: &str = "
@@ -136,8 +146,8 @@ root 0 0.9 0 = humanoid_root
           %humerus 0.17 1.3 -0.02 = l_shoulder
             %radius 0.45 1.3 -0.02 = l_elbow
               %wrist 0.61 1.3 -0.02 = l_radiocarpal
-                %hand 0.69 1.3 -0.02 = l_carpometacarpal_2|l_metacarpophalangeal_2
-                  %fingers 0.73 1.3 -0.02 ^ 0.77 1.3 -0.02 = l_metacarpophalangeal_2|l_carpal_proximal_interphalangeal_2
+                %hand 0.69 1.3 -0.02 = l_carpometacarpal_3|l_metacarpophalangeal_3
+                  %fingers 0.73 1.3 -0.02 ^ 0.77 1.3 -0.02 = l_metacarpophalangeal_3|l_carpal_proximal_interphalangeal_3
                 %thumb 0.69 1.3 -0.02 ^ 0.73 1.3 0.03 = l_carpometacarpal_1",
     )
 }
@@ -276,7 +286,7 @@ reference 0 0 0 = -
               %lowerarm 0.47 1.43 0 = l_elbow
                 %lowerarm_roll 0.6 1.43 0 = l_forearm_twist_1
                   %hand 0.73 1.43 0 = l_radiocarpal
-                    %weapon_socket 0.8 1.43 0 = -|l_metacarpophalangeal_2
+                    %weapon_socket 0.8 1.43 0 = -|l_metacarpophalangeal_3
   ik_goals 0 0 0 = -
     %ik_foot 0.09 0.08 -0.02 = -",
     )
@@ -287,7 +297,11 @@ fn keeper() -> Figure {
     let mut toes = String::new();
     for ray in 1..=5 {
         let x = 0.05 + 0.02 * f64::from(ray);
-        let third = if ray == 1 { "interphalangeal" } else { "proximal_interphalangeal" };
+        let third = if ray == 1 {
+            "interphalangeal"
+        } else {
+            "proximal_interphalangeal"
+        };
         toes.push_str(&format!(
             "
           %toe{ray}a {x} 0.02 0.1 = l_metatarsophalangeal_{ray}
@@ -325,7 +339,10 @@ fn many_spine_joints() -> Figure {
     let mut text = format!("Hips 0 0.96 0 = humanoid_root{LEG}");
     for index in 0..30 {
         let y = 0.98 + 0.016 * index as f64;
-        text.push_str(&format!("{}Spine{index} 0 {y} 0 = v*\n", " ".repeat(2 + index)));
+        text.push_str(&format!(
+            "{}Spine{index} 0 {y} 0 = v*\n",
+            " ".repeat(2 + index)
+        ));
     }
     let indent = " ".repeat(40);
     text.push_str(&format!(
@@ -362,8 +379,12 @@ fn stands(frame: &WorldFrame, up: DVec3, forward: DVec3) -> bool {
 
 #[test]
 fn roles_with_names() {
-    let figures = all().into_iter().map(|(what, figure)| (what.to_owned(), figure));
-    examine_all(figures.collect(), |_, _, found| stands(&found.frame, DVec3::Y, DVec3::Z));
+    let figures = all()
+        .into_iter()
+        .map(|(what, figure)| (what.to_owned(), figure));
+    examine_all(figures.collect(), |_, _, found| {
+        stands(&found.frame, DVec3::Y, DVec3::Z)
+    });
 }
 
 /// Bodies whose rest pose shows where they look.
@@ -372,13 +393,18 @@ fn roles_without_names() {
     let figures = all()
         .into_iter()
         .map(|(what, figure)| (format!("nameless {what}"), figure.nameless()));
-    examine_all(figures.collect(), |_, _, found| stands(&found.frame, DVec3::Y, DVec3::Z));
+    examine_all(figures.collect(), |_, _, found| {
+        stands(&found.frame, DVec3::Y, DVec3::Z)
+    });
 }
 
 /// The sagittal axis of a rest that says nothing about front and back is a convention, so bodies
 /// of this list must show it.
 fn showing() -> Vec<(&'static str, Figure)> {
-    all().into_iter().filter(|(what, _)| *what != "balls").collect()
+    all()
+        .into_iter()
+        .filter(|(what, _)| *what != "balls")
+        .collect()
 }
 
 #[test]
@@ -436,7 +462,9 @@ fn crooked_rests() {
             let figure = if nameless { figure.nameless() } else { figure };
             (format!("{what}, nameless {nameless}"), figure)
         });
-        examine_all(figures.to_vec(), |_, _, found| stands(&found.frame, DVec3::Y, DVec3::Z));
+        examine_all(figures.to_vec(), |_, _, found| {
+            stands(&found.frame, DVec3::Y, DVec3::Z)
+        });
     }
 }
 
@@ -477,12 +505,23 @@ fn bodies_hold_their_parts() {
     let human = human();
     let of_human = body(&human);
     assert_eq!(of_human.arms[0].fingers.len(), 5);
-    assert!(of_human.arms[0].fingers.iter().all(|finger| finger.joints.len() == 3));
+    assert!(
+        of_human.arms[0]
+            .fingers
+            .iter()
+            .all(|finger| finger.joints.len() == 3)
+    );
     let rest = human.skeleton.rest_world();
     let tip = of_human.arms[0].hand_tip.world(&rest);
-    assert!((tip - DVec3::new(0.92, 1.43, 0.01)).length() < 1e-12, "{tip}");
+    assert!(
+        (tip - DVec3::new(0.92, 1.43, 0.01)).length() < 1e-12,
+        "{tip}"
+    );
     let toe = of_human.legs[1].toe_tip.world(&rest);
-    assert!((toe - DVec3::new(-0.09, 0.01, 0.18)).length() < 1e-12, "{toe}");
+    assert!(
+        (toe - DVec3::new(-0.09, 0.01, 0.18)).length() < 1e-12,
+        "{toe}"
+    );
     let top = of_human.head_top.unwrap().world(&rest);
     assert!((top - DVec3::new(0.0, 1.75, 0.0)).length() < 1e-12, "{top}");
     let of_twists = body(&twists());
@@ -506,7 +545,12 @@ fn a_foot_without_an_end_gets_a_human_share() {
     // memory, after Drillis and Contini) lie before the ankle.
     assert!((tip.z - 0.75 * 0.152 * 0.83 / 0.491).abs() < 1e-9, "{tip}");
     assert!((tip.y + 0.039 * 0.83 / 0.491).abs() < 1e-9, "{tip}");
-    assert!(assembly.notes.iter().any(|note| note.contains("0.152 of stature")));
+    assert!(
+        assembly
+            .notes
+            .iter()
+            .any(|note| note.contains("0.152 of stature"))
+    );
 }
 
 #[test]
@@ -514,8 +558,19 @@ fn segments_have_names_and_lengths() {
     let figure = human();
     let of_human = body(&figure);
     let segments = limb_segments(&figure.skeleton, &of_human);
-    let names: Vec<&str> = segments.iter().map(|segment| segment.name.as_str()).collect();
-    for name in ["left thigh", "right toes", "left clavicle", "right hand", "trunk", "neck", "head"] {
+    let names: Vec<&str> = segments
+        .iter()
+        .map(|segment| segment.name.as_str())
+        .collect();
+    for name in [
+        "left thigh",
+        "right toes",
+        "left clavicle",
+        "right hand",
+        "trunk",
+        "neck",
+        "head",
+    ] {
         assert!(names.contains(&name), "{name}: {names:?}");
     }
     assert_eq!(segments.len(), 2 * 4 + 2 * 4 + 3);
@@ -523,7 +578,11 @@ fn segments_have_names_and_lengths() {
     let forearm = segments.iter().find(|s| s.name == "right forearm").unwrap();
     assert!((forearm.vector(&rest).x + 0.26).abs() < 1e-12);
     let names = limb_segments(&four_arms().skeleton, &body(&four_arms()));
-    assert!(names.iter().any(|segment| segment.name == "left forearm of pair 2"));
+    assert!(
+        names
+            .iter()
+            .any(|segment| segment.name == "left forearm of pair 2")
+    );
 }
 
 /// Names with left and right exchanged: the rest pose is unanimous, so it wins and says so.
@@ -543,7 +602,12 @@ fn exchanged_sides_are_told() {
         expected: figure.expected,
     };
     let found = examine("exchanged", &exchanged).unwrap_or_else(|failure| panic!("{failure}"));
-    assert!(found.notes.iter().any(|note| note.contains("disagree about left and right")));
+    assert!(
+        found
+            .notes
+            .iter()
+            .any(|note| note.contains("disagree about left and right"))
+    );
     for (_, assignment) in found.roles.iter() {
         let sided = assignment.role.side != Side::Middle;
         assert!(!sided || assignment.confidence < 0.5, "{assignment:?}");
@@ -555,9 +619,17 @@ fn exchanged_sides_are_told() {
 fn confidence_is_graded() {
     let low = |found: &Recognition, part: &str| {
         let role: Role = part.parse().unwrap();
-        found.roles.get(found.roles.find(role).unwrap()).unwrap().confidence
+        found
+            .roles
+            .get(found.roles.find(role).unwrap())
+            .unwrap()
+            .confidence
     };
-    for (what, figure) in [("human", human()), ("academic", academic()), ("keeper", keeper())] {
+    for (what, figure) in [
+        ("human", human()),
+        ("academic", academic()),
+        ("keeper", keeper()),
+    ] {
         let named = recognise(&figure.skeleton, None);
         let nameless = recognise(&figure.nameless().skeleton, None);
         for part in ["l_hip", "r_knee", "l_talocrural", "r_elbow", "skullbase"] {
@@ -587,7 +659,14 @@ a 0 0.9 0
     )
     .nameless();
     let found = recognise(&figure.skeleton, None);
-    assert!(found.notes.iter().any(|note| note.contains("by convention")), "{:?}", found.notes);
+    assert!(
+        found
+            .notes
+            .iter()
+            .any(|note| note.contains("by convention")),
+        "{:?}",
+        found.notes
+    );
     let hip = found.roles.find("l_hip".parse().unwrap()).unwrap();
     assert!(found.roles.get(hip).unwrap().confidence < 0.5);
 }
@@ -682,5 +761,299 @@ proptest! {
         prop_assert!(assembly.is_ok(), "{:?}", assembly);
         let body = Body::from_roles(&skeleton, &found.roles).unwrap();
         limb_segments(&skeleton, &body);
+    }
+}
+
+/// A hound: the front legs hang from the chest, there are no arms.
+fn hound() -> Figure {
+    figure(
+        "
+hips 0 0.6 -0.3 = humanoid_root
+  %HindThigh 0.08 0.58 -0.3 = l_hip@2
+    %HindShin 0.08 0.34 -0.22 = l_knee@2
+      %HindHock 0.08 0.16 -0.36 = l_talocrural@2
+        %HindPaw 0.08 0.03 -0.31 ^ 0.08 0 -0.24 = l_metatarsophalangeal_2@2
+  tail1 0 0.62 -0.4 = tail_1
+    tail2 0 0.66 -0.55 ^ 0 0.7 -0.7 = tail_2
+  spine1 0 0.62 -0.1 = v*
+    spine2 0 0.61 0.1 = v*
+      chest 0 0.6 0.25 = v*
+        neck1 0 0.68 0.36 = vc7
+          neck2 0 0.76 0.44 = vc*
+            head 0 0.82 0.5 ^ 0 0.8 0.7 = skullbase
+        %ForeThigh 0.08 0.5 0.25 = l_hip
+          %ForeShin 0.08 0.3 0.2 = l_knee
+            %ForeFoot 0.08 0.12 0.23 = l_talocrural
+              %ForePaw 0.08 0.03 0.25 ^ 0.08 0 0.31 = l_metatarsophalangeal_2",
+    )
+}
+
+#[test]
+fn a_body_on_four_legs_without_arms() {
+    for figure in [hound(), hound().nameless()] {
+        let found = examine("hound", &figure).unwrap_or_else(|failure| panic!("{failure}"));
+        assert!(
+            stands(&found.frame, DVec3::Y, DVec3::Z),
+            "{:?}",
+            found.frame
+        );
+        assert!(
+            found
+                .notes
+                .iter()
+                .any(|note| note.contains("no pair of arms"))
+        );
+    }
+}
+
+/// Other rests than a T: arms up, arms forward, a stoop, a seat.
+#[test]
+fn many_rests() {
+    let (x, z) = (DVec3::X, DVec3::Z);
+    let both = |figure: Figure, name: &str, left: DVec3| {
+        let right = left * DVec3::new(1.0, -1.0, -1.0);
+        figure
+            .bent(&format!("Left{name}"), left)
+            .bent(&format!("Right{name}"), right)
+    };
+    let rests = [
+        ("A", both(human(), "Arm", z * -45.0)),
+        ("arms down", both(human(), "Arm", z * -85.0)),
+        ("arms up", both(human(), "Arm", z * 80.0)),
+        ("arms forward", both(human(), "Arm", DVec3::Y * -85.0)),
+        (
+            "stoop",
+            human().bent("Spine", x * 25.0).bent("Head", x * -20.0),
+        ),
+        (
+            "half seat",
+            both(both(human(), "Thigh", x * -50.0), "Shin", x * 75.0),
+        ),
+    ];
+    for nameless in [false, true] {
+        let figures = rests.clone().map(|(what, figure)| {
+            let figure = if nameless { figure.nameless() } else { figure };
+            (format!("{what}, nameless {nameless}"), figure)
+        });
+        examine_all(figures.to_vec(), |_, _, found| {
+            stands(&found.frame, DVec3::Y, DVec3::Z)
+        });
+    }
+}
+
+/// Legs without an ankle cannot be walked on: they stay without roles, and that is said.
+#[test]
+fn stumps_are_left_alone() {
+    let figure = figure(
+        "
+pelvis 0 0.9 0 = humanoid_root
+  %thigh 0.1 0.9 0 = -
+    %shin 0.1 0.5 0 = -
+  spine 0 1.2 0
+    head 0 1.5 0",
+    );
+    let found = examine("stumps", &figure).unwrap_or_else(|failure| panic!("{failure}"));
+    assert!(
+        found
+            .notes
+            .iter()
+            .any(|note| note.contains("no pair of legs"))
+    );
+    let lone = Skeleton::new(vec![Joint::new("stick", None, DVec3::ZERO)]).unwrap();
+    let found = recognise(&lone, None);
+    assert_eq!(found.roles.find("humanoid_root".parse().unwrap()), Some(0));
+    assert!(found.roles.get(0).unwrap().confidence < 0.5);
+}
+
+/// A skin shows where the last bones end.
+#[test]
+fn flesh_shows_the_ends() {
+    let figure = figure(
+        "
+pelvis 0 0.96 0
+  %thigh 0.1 0.92 0
+    %shin 0.1 0.5 0.01
+      %foot 0.1 0.08 0
+  spine 0 1.2 0
+    head 0 1.5 0
+    %upperarm 0.2 1.4 0
+      %forearm 0.5 1.4 -0.01
+        %hand 0.75 1.4 0",
+    );
+    let skeleton = &figure.skeleton;
+    let rest = skeleton.rest_world();
+    let tip_of =
+        |name: &str, x: f64, y: f64, z: f64| (skeleton.find(name).unwrap(), DVec3::new(x, y, z));
+    let points = [
+        tip_of("Leftfoot", 0.1, 0.0, 0.2),
+        tip_of("Rightfoot", -0.1, 0.0, 0.2),
+        tip_of("Leftfoot", 0.1, 0.0, -0.05),
+        tip_of("Lefthand", 0.92, 1.4, 0.0),
+        tip_of("head", 0.0, 1.75, 0.0),
+        tip_of("head", 0.0, 1.6, 0.4),
+    ];
+    let mesh = SkinnedMesh {
+        bind_positions: points.iter().map(|(_, at)| *at).collect(),
+        influences: points
+            .iter()
+            .map(|(joint, _)| vec![(*joint, 1.0)])
+            .collect(),
+        joints: (0..skeleton.len()).collect(),
+        inverse_binds: rest.affines.iter().map(|affine| affine.inverse()).collect(),
+        ..SkinnedMesh::default()
+    };
+    let surface = Surface { meshes: vec![mesh] };
+    let found = recognise(skeleton, Some(&surface));
+    assert!(stands(&found.frame, DVec3::Y, DVec3::Z));
+    let assembly = found.assemble(skeleton, Some(&surface)).unwrap();
+    let near = |point: JointPoint, x: f64, y: f64, z: f64| {
+        let off = point.world(&rest).distance(DVec3::new(x, y, z));
+        assert!(off < 1e-9, "{point:?} is off by {off}");
+    };
+    near(
+        assembly.body.leg(Side::Left, 0).unwrap().toe_tip,
+        0.1,
+        0.0,
+        0.2,
+    );
+    near(
+        assembly.body.leg(Side::Right, 0).unwrap().toe_tip,
+        -0.1,
+        0.0,
+        0.2,
+    );
+    near(
+        assembly.body.arm(Side::Left, 0).unwrap().hand_tip,
+        0.92,
+        1.4,
+        0.0,
+    );
+    near(assembly.body.head_top.unwrap(), 0.0, 1.75, 0.0);
+    // The right hand has no flesh; its end is an estimate, and that is said.
+    assert!(
+        assembly
+            .notes
+            .iter()
+            .any(|note| note.contains("right arm has no end"))
+    );
+}
+
+/// Names of the standard itself are taken at their word.
+#[test]
+fn joint_names_of_the_standard_are_kept() {
+    let figure = hanim();
+    let found = recognise(&figure.skeleton, None);
+    for name in ["vl5", "vl1", "vt6", "vc7", "vc3", "skullbase", "sacroiliac"] {
+        let joint = figure.skeleton.find(name).unwrap();
+        assert_eq!(found.roles.role(joint).unwrap().to_string(), name);
+    }
+}
+
+/// Names dealt out at random are not followed, and that is said.
+#[test]
+fn names_in_disorder_are_not_followed() {
+    for (what, figure) in [
+        ("human", human()),
+        ("twists", twists()),
+        ("academic", academic()),
+    ] {
+        let silent = roles(&figure.nameless());
+        let count = figure.skeleton.len();
+        let names: Vec<String> = figure
+            .skeleton
+            .joints()
+            .iter()
+            .map(|joint| joint.name.clone())
+            .collect();
+        let mut joints = figure.skeleton.joints().to_vec();
+        for (index, joint) in joints.iter_mut().enumerate() {
+            // A step that shares no factor with the count reaches every name once.
+            let step = (count / 2..).find(|&step| gcd(step, count) == 1).unwrap();
+            joint.name = names[(index * step + 3) % count].clone();
+        }
+        let skeleton = Skeleton::new(joints).unwrap();
+        let found = recognise(&skeleton, None);
+        assert!(
+            found
+                .notes
+                .iter()
+                .any(|note| note.contains("names are not followed")),
+            "{what}: {:#?}",
+            found.notes
+        );
+        for (joint, wanted) in silent.iter().enumerate() {
+            let got = found.roles.role(joint).map(|role| role.to_string());
+            assert_eq!(&got, wanted, "{what} {joint}");
+        }
+        let sure = found
+            .roles
+            .iter()
+            .filter(|(_, a)| a.confidence >= 0.9)
+            .count();
+        assert!(
+            4 * sure < count,
+            "{what}: {sure} of {count} joints are sure"
+        );
+    }
+}
+
+fn gcd(a: usize, b: usize) -> usize {
+    if b == 0 { a } else { gcd(b, a % b) }
+}
+
+#[test]
+fn a_very_long_chain_is_survived() {
+    let joints = (0..3000)
+        .map(|index: usize| Joint::new("link", index.checked_sub(1), DVec3::new(0.0, 0.01, 0.0)))
+        .collect();
+    let skeleton = Skeleton::new(joints).unwrap();
+    let found = recognise(&skeleton, None);
+    assert!(found.assemble(&skeleton, None).is_ok());
+}
+
+/// Roles alone give the frame back: sides say where forward is.
+#[test]
+fn roles_alone_give_the_frame() {
+    for (what, figure) in all() {
+        let found = recognise(&figure.skeleton, None);
+        let body = Body::from_roles(&figure.skeleton, &found.roles).unwrap();
+        assert!(
+            stands(&body.frame, DVec3::Y, DVec3::Z),
+            "{what}: {:?}",
+            body.frame
+        );
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 256,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    /// Measured bodies are not quite symmetrical, and rest a little askew.
+    #[test]
+    fn small_irregularities_change_nothing(
+        which in 0usize..10, seed in any::<u64>(), nameless in any::<bool>(),
+    ) {
+        let (what, figure) = showing().swap_remove(which);
+        let mut joints = figure.skeleton.joints().to_vec();
+        let mut state = seed | 1;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / f64::from(1u32 << 24) - 0.5
+        };
+        for joint in &mut joints {
+            let length = joint.rest.translation.length();
+            joint.rest.translation *= 1.0 + 0.06 * noise();
+            joint.rest.translation += DVec3::new(noise(), noise(), noise()) * 0.02 * length;
+            joint.rest.rotation = DQuat::from_scaled_axis(DVec3::new(noise(), noise(), noise()) * 0.05);
+        }
+        let figure = Figure { skeleton: Skeleton::new(joints).unwrap(), ..figure };
+        let figure = if nameless { figure.nameless() } else { figure };
+        if let Err(failure) = examine(&format!("askew {what}, nameless {nameless}"), &figure) {
+            return Err(TestCaseError::fail(failure));
+        }
     }
 }

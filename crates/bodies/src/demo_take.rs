@@ -1,7 +1,7 @@
 //! The demo take: the performer crosses the market.
 //!
 //! Stands, walks about 5 m with a quarter turn to the left, waves and stops. Feet are planned
-//! first ([`crate::footsteps`]), then the pelvis above them, then the legs by the law of cosines,
+//! first, then the pelvis above them, then the legs by the law of cosines,
 //! last trunk and arms. Whatever a foot stands on does not move at all, and everything has
 //! continuous acceleration.
 
@@ -14,11 +14,11 @@ use understudy_motion::{Clip, Skeleton, Transform};
 use crate::curve::{Curve, State, bump, quintic, sine};
 use crate::description::RestPose;
 use crate::error::BodyError;
+pub use crate::footsteps::FootShape;
 use crate::footsteps::{
     CYCLE_SECS, FootPose, Footprint, Footsteps, Route, STEP_SECS, STEPS, SWING_SECS, print_way_m,
     stepping_side, strike_secs,
 };
-pub use crate::footsteps::FootShape;
 use crate::performer::{STATURE_M, performer};
 use crate::plan::{SIDES, sign};
 use crate::proportions as human;
@@ -88,7 +88,7 @@ pub fn demo_take() -> Result<DemoTake, BodyError> {
 }
 
 /// End of the take, seconds.
-const END_SECS: f64 = 9.0;
+const END_SECS: f64 = 9.4;
 const DEGREE: f64 = std::f64::consts::PI / 180.0;
 
 /// Joints and lengths of the performer.
@@ -406,7 +406,11 @@ impl Author {
         let flexion = (-4.0 * walking + 16.0 * swing) * DEGREE;
         let elbow = (14.0 + 10.0 * walking + 9.0 * swing) * DEGREE;
         let hang = DQuat::from_rotation_x(-flexion) * DQuat::from_rotation_z(-left * 81.0 * DEGREE);
-        let waving = if limbs.side == Side::Right { self.waving.at(secs) } else { 0.0 };
+        let waving = if limbs.side == Side::Right {
+            self.waving.at(secs)
+        } else {
+            0.0
+        };
         let raised = DQuat::from_rotation_y(-left * 20.0 * DEGREE)
             * DQuat::from_rotation_z(-left * 12.0 * DEGREE)
             * DQuat::from_rotation_x(-78.0 * DEGREE);
@@ -446,13 +450,15 @@ impl Author {
 }
 
 /// Times and amounts of the wave.
-const WAVE_KNOTS: [(f64, f64); 4] = [(4.6, 0.0), (5.4, 1.0), (7.3, 1.0), (8.2, 0.0)];
+const WAVE_KNOTS: [(f64, f64); 4] = [(5.0, 0.0), (5.8, 1.0), (7.7, 1.0), (8.6, 0.0)];
 
 /// Knee flexion while standing, radians.
 const STANDING_KNEE: f64 = 6.0 * DEGREE;
-/// Least knee flexion around heel strike, radians (about 5 degrees: Winter 1991; from memory).
-const STRIKE_KNEE: f64 = 15.0 * DEGREE;
-/// Least knee flexion in the middle of stance, radians (from the same place).
+/// Least knee flexion over the standing feet around heel strike, radians. Published curves show
+/// about 5 degrees (Winter 1991; from memory); here it is more, since the heel is planted without
+/// an impact and the knee needs room to stop stretching before that.
+const STRIKE_KNEE: f64 = 14.0 * DEGREE;
+/// Least knee flexion in the middle of stance, radians (about 5 degrees in the same curves).
 const STANCE_KNEE: f64 = 7.0 * DEGREE;
 /// Least knee flexion at the end of a swing, radians.
 const SWING_KNEE: f64 = 7.0 * DEGREE;
@@ -537,9 +543,9 @@ fn sway() -> Curve {
 /// A curve with a value at (or `after_secs` after) each heel strike, 0 before and after the walk.
 fn at_strikes(after_secs: f64, value: impl Fn(Side) -> f64) -> Curve {
     let mut knots = vec![(strike_secs(1) - SWING_SECS - 0.1 + after_secs, 0.0)];
-    knots.extend((1..STEPS).map(|step| {
-        (strike_secs(step) + after_secs, value(stepping_side(step)))
-    }));
+    knots.extend(
+        (1..STEPS).map(|step| (strike_secs(step) + after_secs, value(stepping_side(step)))),
+    );
     knots.push((strike_secs(STEPS) + after_secs, 0.0));
     Curve::new(&knots, 0.14)
 }
@@ -557,8 +563,7 @@ fn bent_leg(ankle_from_hip: DVec3, left: DVec3, thigh_m: f64, shank_m: f64) -> (
     let angle = cosine.clamp(-1.0, 1.0).acos();
     let thigh = down * angle.cos() + ahead * angle.sin();
     let shank = (ankle_from_hip - thigh * thigh_m).normalize();
-    let rotation = |along: DVec3| {
-        DQuat::from_mat3(&DMat3::from_cols(side, -along, side.cross(-along)))
-    };
+    let rotation =
+        |along: DVec3| DQuat::from_mat3(&DMat3::from_cols(side, -along, side.cross(-along)));
     (rotation(thigh), rotation(shank))
 }

@@ -103,8 +103,6 @@ pub struct FootShape {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Footprint {
     pub(crate) side: Side,
-    /// Way along the route, metres.
-    pub(crate) way_m: f64,
     /// Below the ankle of the flat foot, metres.
     place: DVec3,
     /// Radians about the vertical.
@@ -216,11 +214,11 @@ pub(crate) struct Footsteps {
 
 /// Ways of the heel strikes along the route, metres: a short first step, full ones with shorter
 /// ones in the turn between, and one that closes.
-const WAYS_M: [f64; 9] = [0.52, 1.20, 1.86, 2.44, 3.02, 3.66, 4.34, 4.94, 4.94];
+const WAYS_M: [f64; 9] = [0.55, 1.24, 1.92, 2.51, 3.11, 3.78, 4.46, 5.02, 5.02];
 /// Way of a full stride, metres.
-const STRIDE_M: f64 = 1.36;
+const STRIDE_M: f64 = 1.38;
 /// Heel strike of the first step, seconds.
-const FIRST_STRIKE_SECS: f64 = 2.0;
+const FIRST_STRIKE_SECS: f64 = 2.4;
 /// Half the distance of the ankles while walking, metres (step width about 10 cm).
 const HALF_TRACK_M: f64 = 0.052;
 /// Half the distance of the ankles while standing, metres.
@@ -236,7 +234,11 @@ pub(crate) const STEPS: usize = WAYS_M.len();
 
 /// The foot that makes a step, counted from 1.
 pub(crate) fn stepping_side(step: usize) -> Side {
-    if step % 2 == 1 { Side::Right } else { Side::Left }
+    if step % 2 == 1 {
+        Side::Right
+    } else {
+        Side::Left
+    }
 }
 
 /// Way of the print made by a step, counted from 1; 0 for the standing feet.
@@ -332,17 +334,23 @@ fn footprint(step: usize, side: Side) -> Footprint {
         _ => step + 2,
     };
     let leaves = next <= STEPS;
-    let stride = |from: usize, to: usize| {
-        ((print_way_m(to) - print_way_m(from)) / STRIDE_M).clamp(0.3, 1.0)
-    };
+    let stride =
+        |from: usize, to: usize| ((print_way_m(to) - print_way_m(from)) / STRIDE_M).clamp(0.3, 1.0);
     let place = Route::beside(way_m, sign(side) * half_m);
     Footprint {
         side,
-        way_m,
         place,
         heading: Route::heading(way_m) + sign(side) * TOE_OUT,
-        down_secs: if step == 0 { f64::NEG_INFINITY } else { strike_secs(step) },
-        up_secs: if leaves { strike_secs(next) - SWING_SECS } else { f64::INFINITY },
+        down_secs: if step == 0 {
+            f64::NEG_INFINITY
+        } else {
+            strike_secs(step)
+        },
+        up_secs: if leaves {
+            strike_secs(next) - SWING_SECS
+        } else {
+            f64::INFINITY
+        },
         stride_in: stride(step.saturating_sub(2), step),
         stride_out: stride(step, next.min(STEPS)),
     }

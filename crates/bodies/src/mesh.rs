@@ -79,12 +79,13 @@ fn rings(piece: &Piece) -> Vec<Ring> {
 /// Axis of a piece and the two directions across it: the flat one and the broad one.
 fn axes(piece: &Piece) -> DMat3 {
     let axis = (piece.to - piece.from).normalize_or(DVec3::Y);
-    let flat = piece
-        .flat
-        .0
-        .reject_from_normalized(axis)
-        .try_normalize()
-        .unwrap_or_else(|| axis.any_orthonormal_vector());
+    let across = piece.flat.0.reject_from_normalized(axis);
+    // A flat direction along the axis leaves only rounding behind.
+    let flat = if across.length() > 1e-3 {
+        across.normalize()
+    } else {
+        axis.any_orthonormal_vector()
+    };
     DMat3::from_cols(axis, flat, axis.cross(flat))
 }
 

@@ -69,7 +69,7 @@ pub(crate) struct Plan<'a> {
     pub(crate) bones: Vec<Bone>,
 }
 
-/// Side, pair and parent that the joints of one limb share.
+/// Side and pair that the joints of one limb share.
 #[derive(Clone, Copy)]
 struct Place {
     side: Side,

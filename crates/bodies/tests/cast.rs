@@ -42,12 +42,31 @@ fn is_closed(mesh: &BodyMesh) -> bool {
         .all(|(&(a, b), &count)| count == 1 && edges.get(&(b, a)) == Some(&1))
 }
 
-fn volume_m3(mesh: &BodyMesh) -> f64 {
-    let volume = |triangle: &[u32; 3]| {
+/// Volumes of the closed pieces of a mesh, m³: pieces are told apart by following shared vertices.
+fn volumes_m3(mesh: &BodyMesh) -> Vec<f64> {
+    let mut piece_of: Vec<usize> = (0..mesh.positions.len()).collect();
+    fn root(piece_of: &mut [usize], vertex: usize) -> usize {
+        let mut at = vertex;
+        while piece_of[at] != at {
+            piece_of[at] = piece_of[piece_of[at]];
+            at = piece_of[at];
+        }
+        at
+    }
+    for [a, b, c] in &mesh.triangles {
+        let to = root(&mut piece_of, *a as usize);
+        for vertex in [*b, *c] {
+            let from = root(&mut piece_of, vertex as usize);
+            piece_of[from] = to;
+        }
+    }
+    let mut volumes: HashMap<usize, f64> = HashMap::new();
+    for triangle in &mesh.triangles {
         let [a, b, c] = triangle.map(|vertex| mesh.positions[vertex as usize]);
-        a.dot(b.cross(c)) / 6.0
-    };
-    mesh.triangles.iter().map(volume).sum()
+        let piece = root(&mut piece_of, triangle[0] as usize);
+        *volumes.entry(piece).or_default() += a.dot(b.cross(c)) / 6.0;
+    }
+    volumes.into_values().collect()
 }
 
 /// What must hold for every character.
@@ -70,7 +89,13 @@ fn check(made: &Character) -> Result<(), TestCaseError> {
     }
     for mesh in &made.meshes {
         prop_assert!(is_closed(mesh), "{} is open", mesh.name);
-        prop_assert!(volume_m3(mesh) > 0.0);
+        for volume in volumes_m3(mesh) {
+            prop_assert!(
+                volume > 1e-9,
+                "a piece of {} encloses {volume} m³",
+                mesh.name
+            );
+        }
         for (joints, weights) in mesh.joints.iter().zip(&mesh.weights) {
             let sum: f64 = weights.iter().map(|&weight| f64::from(weight)).sum();
             prop_assert!((sum - 1.0).abs() < 1e-6);
@@ -167,6 +192,55 @@ fn members_are_what_the_scenario_says() {
     assert_eq!(member("weaver").body.arms.len(), 4);
     assert!(member("giant").body.neck.is_empty());
     assert_eq!(member("fiddler").body.frame.up, DVec3::Z);
+}
+
+/// The truth handed out with a character names the joints that it means.
+#[test]
+fn the_true_body_points_at_its_joints() {
+    let made = member("performer");
+    let name = |joint: usize| made.skeleton.name(joint);
+    for (leg, side) in made.body.legs.iter().zip(["left", "right"]) {
+        let joints = [leg.hip, leg.knee, leg.ankle, leg.ball.unwrap()].map(name);
+        let expected = ["hip", "knee", "ankle", "ball"].map(|word| format!("{side}_{word}"));
+        assert_eq!(joints.to_vec(), expected);
+    }
+    for (arm, side) in made.body.arms.iter().zip(["left", "right"]) {
+        let joints = [arm.clavicle[0], arm.shoulder, arm.elbow, arm.wrist.unwrap()].map(name);
+        let words = ["clavicle", "shoulder", "elbow", "wrist"];
+        assert_eq!(joints.to_vec(), words.map(|word| format!("{side}_{word}")));
+        assert_eq!(arm.fingers.len(), 5);
+    }
+    let weaver = member("weaver");
+    // Two in upper arm and forearm of the upper pair, one in thigh and shank, on each side.
+    assert_eq!(weaver.body.twists.len(), 2 * (2 * 2 + 2));
+    let rest = weaver.skeleton.rest_world();
+    for twist in &weaver.body.twists {
+        let (from, to) = (rest.position(twist.from), rest.position(twist.to));
+        assert!(
+            rest.position(twist.joint)
+                .distance(from.lerp(to, twist.share))
+                < 1e-12
+        );
+    }
+}
+
+/// Local axes lie along the bones where the description says so.
+#[test]
+fn bone_aligned_axes_point_at_the_next_joint() {
+    for (name, axis) in [
+        ("giant", DVec3::Y),
+        ("lamplighter", DVec3::X),
+        ("weaver", DVec3::NEG_Z),
+    ] {
+        let made = member(name);
+        for leg in &made.body.legs {
+            for (from, to) in [(leg.hip, leg.knee), (leg.knee, leg.ankle)] {
+                assert_eq!(made.skeleton.parent(to), Some(from));
+                let along = made.skeleton.joint(to).rest.translation.normalize();
+                assert!(along.distance(axis) < 1e-9, "{name} {along}");
+            }
+        }
+    }
 }
 
 /// The giant's hands hang to the ankles: arms as long as from shoulder to ankle, within a tenth.

@@ -4,6 +4,7 @@
 //! Floating counts the planted parts while they are planted. Heights are along Y.
 
 use serde::Serialize;
+use understudy_solver::contacts::runs;
 
 use crate::stats::{mean, worst};
 use crate::subject::{MM, Subject};
@@ -20,6 +21,10 @@ pub struct Sinking {
     pub worst_mm: f64,
     /// Its frame, counted from 0.
     pub worst_frame: usize,
+    /// First of the frames in a row in which it stays sunk around that.
+    pub worst_first_frame: usize,
+    /// Last of them.
+    pub worst_last_frame: usize,
     /// Mean depth over the frames in which the foot sinks.
     pub mean_mm: f64,
     /// Number of frames in which it sinks.
@@ -35,6 +40,10 @@ pub struct Floating {
     pub worst_mm: f64,
     /// Its frame, counted from 0.
     pub worst_frame: usize,
+    /// First frame of the plant that this belongs to.
+    pub worst_first_frame: usize,
+    /// Last frame of that plant.
+    pub worst_last_frame: usize,
     /// Mean height of planted parts over all frames in which they are planted; sunken ones
     /// count 0.
     pub mean_mm: f64,
@@ -101,26 +110,37 @@ fn sinking_of(subject: &Subject<'_>, leg: usize, depths: &[f64]) -> Sinking {
     let rounding = MM * ROUNDING * subject.leg_length_m;
     let sunken: Vec<f64> = depths.iter().copied().filter(|d| *d > rounding).collect();
     let (worst_frame, worst_mm) = worst(depths).unwrap_or((0, 0.0));
+    let mask: Vec<bool> = depths.iter().map(|d| *d > rounding).collect();
+    let (worst_first_frame, worst_last_frame) = runs(&mask)
+        .into_iter()
+        .find(|(first, last)| (*first..=*last).contains(&worst_frame))
+        .unwrap_or((worst_frame, worst_frame));
     Sinking {
         leg: subject.leg_name(leg),
         worst_mm,
         worst_frame,
+        worst_first_frame,
+        worst_last_frame,
         mean_mm: mean(&sunken),
         frames: sunken.len(),
     }
 }
 
 fn floating_of(subject: &Subject<'_>, leg: usize) -> Floating {
+    let stands = subject.stands(leg);
     let mut heights = Vec::new();
     let mut frames = Vec::new();
-    for stand in subject.stands(leg) {
-        for (offset, point) in subject.stand_track(&stand).into_iter().enumerate() {
+    let mut owners = Vec::new();
+    for stand in &stands {
+        for (offset, point) in subject.stand_track(stand).into_iter().enumerate() {
             heights.push(MM * subject.floor.above(point).max(0.0));
             frames.push(stand.first + offset);
+            owners.push((stand.first, stand.last));
         }
     }
     let (at, worst_mm) = worst(&heights).unwrap_or((0, 0.0));
     let worst_frame = frames.get(at).copied().unwrap_or(0);
+    let (worst_first_frame, worst_last_frame) = owners.get(at).copied().unwrap_or((0, 0));
     let mean_mm = mean(&heights);
     frames.sort_unstable();
     frames.dedup();
@@ -128,6 +148,8 @@ fn floating_of(subject: &Subject<'_>, leg: usize) -> Floating {
         leg: subject.leg_name(leg),
         worst_mm,
         worst_frame,
+        worst_first_frame,
+        worst_last_frame,
         mean_mm,
         planted_frames: frames.len(),
     }
@@ -150,11 +172,19 @@ mod tests {
         for sinking in &contact.sinking {
             assert!((sinking.worst_mm - 2.0).abs() < 1e-9);
             assert_eq!((sinking.worst_frame, sinking.frames), (2, 2));
+            assert_eq!(
+                (sinking.worst_first_frame, sinking.worst_last_frame),
+                (2, 3)
+            );
             assert!((sinking.mean_mm - 1.5).abs() < 1e-9);
         }
         let floating = &contact.floating[0];
         assert!((floating.worst_mm - 5.0).abs() < 1e-9);
         assert_eq!((floating.worst_frame, floating.planted_frames), (1, 5));
+        assert_eq!(
+            (floating.worst_first_frame, floating.worst_last_frame),
+            (0, 4)
+        );
         assert!((floating.mean_mm - 8.0 / 5.0).abs() < 1e-9);
         assert_eq!(contact.floating[1].worst_mm, 0.0);
     }

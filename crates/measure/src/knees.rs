@@ -107,12 +107,23 @@ fn peaks(subject: &Subject<'_>, leg: usize, bends: &[f64], take_peak: Option<f64
     let accelerations = accelerations(bends, subject);
     let (peak_frame, peak_rad_per_s2) = peak(&accelerations);
     let pops = take_peak.map_or_else(Vec::new, |take_peak| {
-        find_pops(&accelerations, (POP_RATIO * take_peak).max(STILL_RAD_PER_S2))
+        find_pops(
+            &accelerations,
+            (POP_RATIO * take_peak).max(STILL_RAD_PER_S2),
+        )
     });
     BendPeaks {
         leg: subject.leg_name(leg),
-        least_bend_deg: bends.iter().copied().fold(f64::INFINITY, f64::min).to_degrees(),
-        most_bend_deg: bends.iter().copied().fold(f64::NEG_INFINITY, f64::max).to_degrees(),
+        least_bend_deg: bends
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min)
+            .to_degrees(),
+        most_bend_deg: bends
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max)
+            .to_degrees(),
         peak_rad_per_s2,
         peak_frame,
         take_peak_rad_per_s2: take_peak,
@@ -238,7 +249,10 @@ mod tests {
         assert_eq!(knees[0].peak_frame, 7);
         assert!((knees[0].ratio.unwrap() - jolt / 40.0).abs() < 1e-6);
         assert_eq!(knees[0].pops.len(), 1);
-        assert_eq!((knees[0].pops[0].first_frame, knees[0].pops[0].last_frame), (6, 8));
+        assert_eq!(
+            (knees[0].pops[0].first_frame, knees[0].pops[0].last_frame),
+            (6, 8)
+        );
         assert!(knees[1].pops.is_empty());
     }
 

@@ -4,15 +4,24 @@
 //! works in a world with Y up. Lengths come out in millimetres, angles in degrees, frames counted
 //! from 0. No input or output, no file format.
 
+pub mod distance_segment_segment;
+pub mod faults;
 pub mod floor_contact;
 pub mod knees;
+pub mod limbs;
+pub mod limits;
+pub mod pelvis;
+pub mod penetration;
 pub mod report;
+pub mod skating;
 pub mod slide;
 mod stats;
 pub mod subject;
+mod table;
 #[cfg(test)]
 mod testing;
 pub mod timing;
 
-pub use report::{Comparison, Options, Report, measure, measure_with};
+pub use faults::{Fault, FaultKind, verdict};
+pub use report::{Comparison, Options, Report, Series, measure, measure_clip, measure_with};
 pub use subject::{PlantedParts, Subject, parts_from_contacts};

@@ -4,7 +4,7 @@
 //! hands without fingers) besides what planting changed; against plain transfer only the latter.
 
 use serde::Serialize;
-use understudy_anatomy::{Segment, Side, SegmentKind, limb_segments};
+use understudy_anatomy::{Segment, SegmentKind, Side, limb_segments};
 use understudy_motion::signal;
 
 use crate::stats::{largest, mean, worst};
@@ -15,6 +15,8 @@ use crate::subject::Subject;
 pub struct SegmentError {
     /// For a person: "left thigh".
     pub segment: String,
+    /// Which part it is.
+    pub kind: SegmentKind,
     /// Mean over all frames.
     pub mean_deg: f64,
     /// 95 % of the frames stay below this.
@@ -47,12 +49,17 @@ pub fn measure_directions(subject: &Subject<'_>, other: &Subject<'_>) -> Directi
             .worlds
             .iter()
             .zip(&other.worlds)
-            .map(|(a, b)| own.vector(a).angle_between(other_segment.vector(b)).to_degrees())
+            .map(|(a, b)| {
+                own.vector(a)
+                    .angle_between(other_segment.vector(b))
+                    .to_degrees()
+            })
             .filter(|angle| angle.is_finite())
             .collect();
         let (worst_frame, worst_deg) = worst(&angles).unwrap_or((0, 0.0));
         segments.push(SegmentError {
             segment: own.name,
+            kind: own.kind,
             mean_deg: mean(&angles),
             p95_deg: signal::quantile(&angles, 0.95).unwrap_or(0.0),
             worst_deg,

@@ -39,7 +39,10 @@ pub fn measure_pelvis(subject: &Subject<'_>, take: &Subject<'_>) -> PelvisTilt {
         .map(|(own, other)| (Lean::of(subject, own), Lean::of(take, other)))
         .collect();
     let degrees = |pick: &dyn Fn(&Lean, &Lean) -> f64| -> Vec<f64> {
-        leans.iter().map(|(own, other)| pick(own, other).to_degrees()).collect()
+        leans
+            .iter()
+            .map(|(own, other)| pick(own, other).to_degrees())
+            .collect()
     };
     let pitch = degrees(&|own, other| own.pitch - other.pitch);
     let roll = degrees(&|own, other| own.roll - other.roll);
@@ -98,7 +101,10 @@ mod tests {
             let extra = if frame == 3 { 0.1 } else { 0.05 };
             locals[PELVIS].rotation = yaw(frame) * DQuat::from_rotation_x(0.2 + extra);
         });
-        let tilt = measure_pelvis(&character.subject(&clip, &[]), &performer.subject(&take, &[]));
+        let tilt = measure_pelvis(
+            &character.subject(&clip, &[]),
+            &performer.subject(&take, &[]),
+        );
         assert!((tilt.worst_pitch_deg - 0.1f64.to_degrees()).abs() < 1e-9);
         assert!((tilt.mean_pitch_deg - 0.06f64.to_degrees()).abs() < 1e-9);
         assert!((tilt.worst_tilt_deg - 0.1f64.to_degrees()).abs() < 1e-6);

@@ -173,7 +173,11 @@ fn joints_of(subject: &Subject<'_>, segment: &Segment) -> Vec<usize> {
     if joints.len() > 1 {
         joints.pop();
     }
-    let twists = subject.body.twists.iter().filter(|twist| twist.from == from);
+    let twists = subject
+        .body
+        .twists
+        .iter()
+        .filter(|twist| twist.from == from);
     joints.extend(twists.map(|twist| twist.joint));
     joints.sort_unstable();
     joints.dedup();
@@ -202,7 +206,9 @@ fn parent_capsule(subject: &Subject<'_>, capsules: &[Capsule], index: usize) -> 
     let start = capsules[index].segment.from.joint;
     let mut at = skeleton.parent(start);
     while let Some(joint) = at {
-        let found = capsules.iter().position(|other| other.segment.from.joint == joint);
+        let found = capsules
+            .iter()
+            .position(|other| other.segment.from.joint == joint);
         if found.is_some() {
             return found;
         }
@@ -234,7 +240,11 @@ mod tests {
         let clip = crossing(&dummy, 0.05);
         let found = measure_penetration(&dummy.subject(&clip, &[]), None);
         let of = |a: &str, b: &str| {
-            found.pairs.iter().find(|pair| pair.part == a && pair.other_part == b).unwrap()
+            found
+                .pairs
+                .iter()
+                .find(|pair| pair.part == a && pair.other_part == b)
+                .unwrap()
         };
         let shanks = of("left shank", "right shank");
         // Parallel shanks of 0.42 m, 0.05 m apart.
@@ -249,7 +259,10 @@ mod tests {
     fn rest_is_design() {
         let mut dummy = Dummy::new(1.0);
         let clip = still(&dummy, 2);
-        assert_eq!(measure_penetration(&dummy.subject(&clip, &[]), None).worst_mm, 0.0);
+        assert_eq!(
+            measure_penetration(&dummy.subject(&clip, &[]), None).worst_mm,
+            0.0
+        );
         // Hips so near that the thighs overlap at rest: only what comes on top counts.
         let mut joints = dummy.skeleton.joints().to_vec();
         joints[L_HIP].rest.translation.x = -0.05;
@@ -274,9 +287,10 @@ mod tests {
         });
         let found = measure_penetration(&dummy.subject(&clip, &[]), None);
         let has = |a: &str, b: &str| {
-            found.pairs.iter().any(|p| {
-                (p.part == a && p.other_part == b) || (p.part == b && p.other_part == a)
-            })
+            found
+                .pairs
+                .iter()
+                .any(|p| (p.part == a && p.other_part == b) || (p.part == b && p.other_part == a))
         };
         assert!(has("left forearm", "trunk"));
         assert!(!has("left upper arm", "trunk"));
@@ -295,7 +309,10 @@ mod tests {
             })
         };
         // The last ring lies past the knee and does not count.
-        let points: Vec<DVec3> = ring(0.1, 0.09).chain(ring(0.3, 0.09)).chain(ring(0.6, 0.5)).collect();
+        let points: Vec<DVec3> = ring(0.1, 0.09)
+            .chain(ring(0.3, 0.09))
+            .chain(ring(0.6, 0.5))
+            .collect();
         let mesh = SkinnedMesh {
             influences: vec![vec![(0, 1.0)]; points.len()],
             bind_positions: points,
@@ -305,9 +322,15 @@ mod tests {
         };
         let surface = Surface { meshes: vec![mesh] };
         let capsules = capsules(&subject, Some(&surface));
-        let thigh = capsules.iter().find(|c| c.segment.name == "left thigh").unwrap();
+        let thigh = capsules
+            .iter()
+            .find(|c| c.segment.name == "left thigh")
+            .unwrap();
         assert!((thigh.radius_m - 0.09).abs() < 1e-12);
-        let other = capsules.iter().find(|c| c.segment.name == "right thigh").unwrap();
+        let other = capsules
+            .iter()
+            .find(|c| c.segment.name == "right thigh")
+            .unwrap();
         assert!((other.radius_m - 0.186 * 0.42).abs() < 1e-12);
         assert_eq!(subject.body.pelvis, PELVIS);
     }

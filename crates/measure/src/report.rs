@@ -2,13 +2,19 @@
 //! by side.
 
 use serde::Serialize;
-use understudy_motion::Surface;
-use understudy_solver::contacts::FootPart;
+use understudy_anatomy::Body;
+use understudy_motion::{Clip, Surface};
 use understudy_solver::align::source_leg;
-use understudy_solver::Retargeted;
+use understudy_solver::{Retargeted, Settings, Take, find_contacts};
 
+use crate::faults::{Fault, verdict};
 use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
 use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
+use crate::limbs::{DirectionErrors, measure_directions};
+use crate::limits::{Limits, measure_limits};
+use crate::pelvis::{PelvisTilt, measure_pelvis};
+use crate::penetration::{Penetration, measure_penetration};
+use crate::skating::{Skating, measure_skating};
 use crate::slide::{Slide, measure_slide, slide_series};
 use crate::subject::{PlantedParts, Subject, parts_from_contacts};
 use crate::timing::{Timing, measure_timing};
@@ -44,16 +50,30 @@ pub struct Report {
     pub floor_height_m: f64,
     /// Slope of the floor.
     pub floor_slope_deg: f64,
+    /// How the floor was found.
+    pub floor_source: String,
     /// Foot slide.
     pub slide: Slide,
     /// Sinking and floating.
     pub floor_contact: FloorContact,
+    /// Foot skating as published.
+    pub skating: Skating,
     /// Knees, leg by leg.
     pub knees: Vec<BendPeaks>,
     /// Ankles (hocks), leg by leg, for information.
     pub ankles: Vec<BendPeaks>,
+    /// Lean of the pelvis against the take; absent for the take itself.
+    pub pelvis: Option<PelvisTilt>,
+    /// Directions of limbs against the take; absent for the take itself.
+    pub directions_from_take: Option<DirectionErrors>,
+    /// Directions of limbs against plain transfer; only of a result.
+    pub directions_from_plain: Option<DirectionErrors>,
+    /// Parts of the body that go into each other.
+    pub penetration: Penetration,
     /// Shift against the take; absent for the take itself.
     pub timing: Option<Timing>,
+    /// Joints against human ranges.
+    pub limits: Limits,
     /// Values frame by frame, where asked for.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub series: Vec<Series>,
@@ -68,9 +88,14 @@ pub struct Comparison {
     pub plain: Report,
     /// The result.
     pub solved: Report,
+    /// Per leg of the character: frames in which the leg that drives it stands, but it does not.
+    /// Slide cannot be seen in them.
+    pub lost_contact_frames: Vec<usize>,
+    /// Faults of the result, worst first.
+    pub faults: Vec<Fault>,
 }
 
-/// Measures take, plain transfer and result of a retarget.
+/// Measures take, plain transfer and result of a retarget. `surface` is the character's.
 pub fn measure(retargeted: &Retargeted, surface: Option<&Surface>) -> Comparison {
     measure_with(retargeted, surface, Options::default())
 }
@@ -78,11 +103,12 @@ pub fn measure(retargeted: &Retargeted, surface: Option<&Surface>) -> Comparison
 /// As [`measure`], with options.
 pub fn measure_with(
     retargeted: &Retargeted,
-    _surface: Option<&Surface>,
+    surface: Option<&Surface>,
     options: Options,
 ) -> Comparison {
     let frames = retargeted.take.frame_count();
     let floor = retargeted.floor();
+    let source = floor_source(&retargeted.stance.notes, None);
     let take_parts = parts_from_contacts(&retargeted.stance.feet, &retargeted.contacts, frames);
     let parts = character_parts(retargeted);
     let take = Subject::new(
@@ -92,13 +118,52 @@ pub fn measure_with(
         floor,
         &take_parts,
     );
-    let character =
-        |clip| Subject::new(clip, &retargeted.body, &retargeted.feet, floor, &parts);
-    let (plain, solved) = (character(&retargeted.plain), character(&retargeted.solved));
+    let character = |clip| Subject::new(clip, &retargeted.body, &retargeted.feet, floor, &parts);
+    let plain = character(&retargeted.plain);
+    let solved = character(&retargeted.solved);
+    let take_report = report(&take, None, None, &source, options);
+    let plain_report = report(&plain, Some(&take), surface, &source, options);
+    let mut solved_report = report(&solved, Some(&take), surface, &source, options);
+    solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
+    let faults = verdict(&solved_report, Some(&take_report));
     Comparison {
-        take: report(&take, None, options),
-        plain: report(&plain, Some(&take), options),
-        solved: report(&solved, Some(&take), options),
+        take: take_report,
+        plain: plain_report,
+        solved: solved_report,
+        lost_contact_frames: lost_contacts(retargeted, &parts),
+        faults,
+    }
+}
+
+/// Measures a clip by itself, with the floor and contacts found in it. Axes as in its file.
+/// `surface` belongs to the clip's skeleton. [`verdict`] tells its faults.
+pub fn measure_clip(
+    clip: &Clip,
+    body: &Body,
+    surface: Option<&Surface>,
+    settings: &Settings,
+    options: Options,
+) -> Report {
+    let (stance, contacts) = find_contacts(Take { clip, body }, settings);
+    let turn = body.frame.upright_from_file();
+    let clip = clip.rotated(turn);
+    let mut body = body.clone();
+    body.frame.up = turn * body.frame.up;
+    body.frame.forward = turn * body.frame.forward;
+    let parts = parts_from_contacts(&stance.feet, &contacts, clip.frame_count());
+    let subject = Subject::new(&clip, &body, &stance.feet, stance.floor, &parts);
+    let source = floor_source(&stance.notes, Some(settings));
+    report(&subject, None, surface, &source, options)
+}
+
+/// How the floor of a take was found, for people.
+fn floor_source(notes: &[String], settings: Option<&Settings>) -> String {
+    let note = notes.iter().find_map(|note| note.strip_prefix("floor: "));
+    match (settings.map(|settings| settings.floor_height_m), note) {
+        (Some(Some(_)), _) => "given in the settings".to_owned(),
+        (_, Some(note)) => note.to_owned(),
+        (Some(None), None) => "found from soles that stand still".to_owned(),
+        (None, None) => "found from soles that stand still, or given in the settings".to_owned(),
     }
 }
 
@@ -109,37 +174,62 @@ fn character_parts(retargeted: &Retargeted) -> Vec<PlantedParts> {
     if retargeted.planted_parts.iter().any(any) {
         return retargeted.planted_parts.clone();
     }
+    driving_parts(retargeted)
+}
+
+/// Per leg of the character, per frame: which parts of the foot that drives it are planted.
+fn driving_parts(retargeted: &Retargeted) -> Vec<PlantedParts> {
     let frames = retargeted.solved.frame_count();
+    let take_parts = parts_from_contacts(&retargeted.stance.feet, &retargeted.contacts, frames);
     retargeted
         .body
         .legs
         .iter()
         .map(|leg| {
-            let Some(source) = source_leg(&retargeted.performer, leg) else {
-                return vec![[false; 3]; frames];
-            };
-            let source = &retargeted.performer.legs[source];
-            let masks = FootPart::ALL
-                .map(|part| retargeted.contacts.mask(source.side, source.pair, part, frames));
-            (0..frames)
-                .map(|frame| [masks[0][frame], masks[1][frame], masks[2][frame]])
-                .collect()
+            source_leg(&retargeted.performer, leg)
+                .and_then(|source| take_parts.get(source).cloned())
+                .unwrap_or_else(|| vec![[false; 3]; frames])
         })
         .collect()
 }
 
-fn report(subject: &Subject<'_>, take: Option<&Subject<'_>>, options: Options) -> Report {
+fn lost_contacts(retargeted: &Retargeted, parts: &[PlantedParts]) -> Vec<usize> {
+    let stands = |on: &[bool; 3]| on.contains(&true);
+    driving_parts(retargeted)
+        .iter()
+        .zip(parts)
+        .map(|(driving, own)| {
+            let frames = driving.iter().zip(own);
+            frames.filter(|(a, b)| stands(a) && !stands(b)).count()
+        })
+        .collect()
+}
+
+fn report(
+    subject: &Subject<'_>,
+    take: Option<&Subject<'_>>,
+    surface: Option<&Surface>,
+    floor_source: &str,
+    options: Options,
+) -> Report {
     Report {
         frames: subject.frame_count(),
         frame_time_secs: subject.clip.frame_time_secs,
         leg_length_m: subject.leg_length_m,
         floor_height_m: subject.floor.height_m,
         floor_slope_deg: subject.floor.slope().to_degrees(),
+        floor_source: floor_source.to_owned(),
         slide: measure_slide(subject),
         floor_contact: measure_floor_contact(subject),
+        skating: measure_skating(subject),
         knees: measure_bends(subject, take, BendJoint::Knee),
         ankles: measure_bends(subject, take, BendJoint::Ankle),
+        pelvis: take.map(|take| measure_pelvis(subject, take)),
+        directions_from_take: take.map(|take| measure_directions(subject, take)),
+        directions_from_plain: None,
+        penetration: measure_penetration(subject, surface),
         timing: take.map(|take| measure_timing(subject, take)),
+        limits: measure_limits(subject),
         series: if options.series {
             all_series(subject)
         } else {
@@ -174,4 +264,224 @@ fn all_series(subject: &Subject<'_>) -> Vec<Series> {
         .chain(by_leg("sinking_mm", sinking_series(subject)))
         .chain(by_leg("knee_bend_deg", bends))
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::faults::FaultKind;
+    use crate::testing::{DT, Dummy, L_ELBOW, L_HIP, L_KNEE, R_HIP, R_KNEE, R_SHOULDER};
+    use understudy_motion::DQuat;
+    use understudy_solver::{Character, retarget};
+
+    /// Steps on the spot, arms swinging.
+    fn stepping(dummy: &Dummy) -> Clip {
+        dummy.clip(90, |frame, locals| {
+            let t = frame as f64 * DT;
+            for (hip, knee, phase) in [(L_HIP, L_KNEE, 0.0), (R_HIP, R_KNEE, std::f64::consts::PI)]
+            {
+                let lift = (6.0 * t + phase).sin().max(0.0).powi(2);
+                locals[hip].rotation = DQuat::from_rotation_x(-0.6 * lift);
+                locals[knee].rotation = DQuat::from_rotation_x(1.1 * lift);
+            }
+            locals[L_ELBOW].rotation = DQuat::from_rotation_y(-0.8 + 0.5 * (5.0 * t * t).sin());
+            locals[R_SHOULDER].rotation = DQuat::from_rotation_z(0.9 + 0.3 * (4.0 * t).sin());
+        })
+    }
+
+    fn retargeted(performer: &Dummy, character: &Dummy, enabled: bool) -> Retargeted {
+        let clip = stepping(performer);
+        let take = Take {
+            clip: &clip,
+            body: &performer.body,
+        };
+        let character = Character {
+            skeleton: &character.skeleton,
+            body: &character.body,
+            surface: None,
+        };
+        let mut settings = Settings::default();
+        settings.plants.enabled = enabled;
+        retarget(take, character, &settings, None).unwrap()
+    }
+
+    #[test]
+    fn plain_transfer_onto_a_bigger_self_differs_in_nothing_but_size() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.8));
+        let compared = measure(&retargeted(&performer, &character, false), None);
+        let (take, plain, solved) = (&compared.take, &compared.plain, &compared.solved);
+        assert!(take.slide.plants.len() >= 4, "{}", take.slide.plants.len());
+        assert_eq!(solved.slide, plain.slide);
+        let pelvis = solved.pelvis.as_ref().unwrap();
+        assert!(pelvis.worst_tilt_deg < 1e-5, "{pelvis:?}");
+        assert!(solved.directions_from_take.as_ref().unwrap().worst_deg < 1e-4);
+        assert!(solved.directions_from_plain.as_ref().unwrap().worst_deg < 1e-9);
+        for knee in &solved.knees {
+            assert!((knee.ratio.unwrap() - 1.0).abs() < 1e-6);
+        }
+        let timing = solved.timing.as_ref().unwrap();
+        assert_eq!(timing.worst_shift_frames, 0);
+        assert!(timing.least_correlation > 1.0 - 1e-9);
+        assert_eq!(compared.lost_contact_frames, [0, 0]);
+        let ratio = solved.slide.mean_mm_per_plant / take.slide.mean_mm_per_plant;
+        assert!((ratio - 1.8).abs() < 1e-6, "{ratio}");
+        let excess = solved.limits.worst_excess_deg - take.limits.worst_excess_deg;
+        assert!(excess.abs() < 1e-6);
+        assert!(take.timing.is_none() && take.pelvis.is_none());
+    }
+
+    #[test]
+    fn planting_lessens_slide() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.4));
+        let mut retargeted = retargeted(&performer, &character, true);
+        // Feet that glide under a still body: what planting is there to undo.
+        for frame in 0..retargeted.plain.frame_count() {
+            retargeted.plain.frame_mut(frame)[0].translation.x += 0.002 * frame as f64;
+        }
+        let compared = measure(&retargeted, None);
+        assert!(compared.plain.slide.worst_mm_per_frame > 1.9);
+        assert!(compared.solved.slide.worst_mm_per_plant < compared.plain.slide.worst_mm_per_plant);
+    }
+
+    #[test]
+    fn series_come_only_when_asked_for_and_fields_carry_their_units() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.2));
+        let retargeted = retargeted(&performer, &character, true);
+        let without = serde_json::to_value(measure(&retargeted, None)).unwrap();
+        assert!(without["solved"].get("series").is_none());
+        for path in [
+            "/solved/slide/worst_mm_per_plant",
+            "/solved/floor_contact/worst_sinking_mm",
+            "/solved/knees/0/ratio",
+            "/solved/timing/worst_shift_frames",
+            "/solved/skating/skating_ratio",
+            "/solved/penetration/worst_mm",
+            "/solved/limits/worst_excess_deg",
+            "/plain/directions_from_take/p95_deg",
+            "/take/leg_length_m",
+        ] {
+            assert!(
+                without.pointer(path).is_some_and(|v| v.is_number()),
+                "{path}"
+            );
+        }
+        let with = measure_with(&retargeted, None, Options { series: true });
+        // Slide, sinking and knee bend of two legs.
+        assert_eq!(with.solved.series.len(), 6);
+        assert!(
+            with.solved
+                .series
+                .iter()
+                .all(|series| series.values.len() == 90)
+        );
+    }
+
+    #[test]
+    fn a_lone_clip_is_measured_in_its_own_axes() {
+        let dummy = Dummy::new(1.0);
+        let clip = stepping(&dummy);
+        let upright = measure_clip(
+            &clip,
+            &dummy.body,
+            None,
+            &Settings::default(),
+            Options::default(),
+        );
+        // The same in a world with Z up.
+        let turn = DQuat::from_rotation_x(std::f64::consts::FRAC_PI_2);
+        let mut body = dummy.body.clone();
+        body.frame.up = turn * body.frame.up;
+        body.frame.forward = turn * body.frame.forward;
+        let lying = measure_clip(
+            &clip.rotated(turn),
+            &body,
+            None,
+            &Settings::default(),
+            Options::default(),
+        );
+        assert!(upright.timing.is_none());
+        assert_eq!(upright.slide.plants.len(), lying.slide.plants.len());
+        assert!((upright.knees[0].peak_rad_per_s2 - lying.knees[0].peak_rad_per_s2).abs() < 1e-6);
+        let (a, b) = (upright.skating.zhang_mm_per_s, lying.skating.zhang_mm_per_s);
+        assert!((a - b).abs() < 1e-6);
+        assert!((upright.limits.worst_excess_deg - lying.limits.worst_excess_deg).abs() < 1e-6);
+    }
+
+    #[test]
+    fn faults_name_part_frames_and_amount() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.2));
+        let mut retargeted = retargeted(&performer, &character, true);
+        let frames = retargeted.solved.frame_count();
+        retargeted.planted_parts = vec![vec![[false; 3]; frames]; 2];
+        for parts in &mut retargeted.planted_parts[0][31..=58] {
+            *parts = [true, true, false];
+        }
+        // A body that stands still but for one jump of 14 mm along the floor.
+        let rest = retargeted.solved.skeleton.rest_locals();
+        for frame in 0..frames {
+            let locals = retargeted.solved.frame_mut(frame);
+            locals.copy_from_slice(&rest);
+            locals[0].translation.x += if frame < 40 { 0.0 } else { 0.014 };
+            locals[0].translation.y += retargeted.stance.floor.height_m;
+            if frame >= 70 {
+                locals[0].translation.y -= 0.005;
+            }
+        }
+        let compared = measure(&retargeted, None);
+        let faults = &compared.faults;
+        let find = |kind, part: &str| {
+            let found = faults
+                .iter()
+                .find(|fault| fault.kind == kind && fault.part == part);
+            found.unwrap_or_else(|| panic!("{faults:#?}"))
+        };
+        let slide = find(FaultKind::FootSlide, "left foot");
+        assert_eq!(slide.text, "left foot slides 14 mm in frames 31 to 58");
+        assert!((slide.amount - 14.0).abs() < 1e-6);
+        assert!(
+            compared
+                .lost_contact_frames
+                .iter()
+                .all(|frames| *frames > 0)
+        );
+        let sinking = find(FaultKind::Sinking, "right foot");
+        assert_eq!(
+            sinking.text,
+            "right foot sinks 5.0 mm into the floor in frames 70 to 89"
+        );
+        let order: Vec<f64> = faults
+            .iter()
+            .map(|fault| fault.amount / fault.limit)
+            .collect();
+        assert!(order.is_sorted_by(|a, b| a >= b));
+        assert!(
+            faults
+                .iter()
+                .filter(|f| f.kind == FaultKind::FootSlide)
+                .count()
+                == 1
+        );
+    }
+
+    #[test]
+    fn the_table_sets_three_clips_side_by_side() {
+        let (performer, character) = (Dummy::new(1.0), Dummy::new(1.2));
+        let mut compared = measure(&retargeted(&performer, &character, true), None);
+        compared.take.slide.worst_mm_per_plant = 1.0;
+        compared.plain.slide.worst_mm_per_plant = 22.456;
+        compared.solved.slide.worst_mm_per_plant = -0.001;
+        let text = compared.to_string();
+        let row = |name: &str| -> Vec<String> {
+            let line = text.lines().find(|line| line.starts_with(name)).unwrap();
+            line[34..].split_whitespace().map(str::to_owned).collect()
+        };
+        assert_eq!(row("measure")[0], "take");
+        assert_eq!(
+            row("foot slide, worst plant (mm)"),
+            ["1.00", "22.46", "0.00"]
+        );
+        assert_eq!(row("timing shift (frames)")[0], "-");
+        compared.faults.clear();
+        assert!(compared.to_string().ends_with("no faults\n"));
+    }
 }

@@ -141,7 +141,8 @@ fn skating_steps(path: &[DVec3]) -> Vec<bool> {
         .collect();
     (0..speeds.len())
         .map(|step| {
-            let window = step.saturating_sub(RATIO_REACH)..(step + RATIO_REACH + 1).min(speeds.len());
+            let window =
+                step.saturating_sub(RATIO_REACH)..(step + RATIO_REACH + 1).min(speeds.len());
             let average = speeds[window].iter().sum::<f64>() / (2 * RATIO_REACH + 1) as f64;
             let is_low = path[step].y < RATIO_HEIGHT_M && path[step + 1].y < RATIO_HEIGHT_M;
             is_low && speeds[step] > RATIO_SPEED_M_PER_S && average > RATIO_SPEED_M_PER_S
@@ -195,7 +196,10 @@ mod tests {
         for (height, weight) in cases {
             let clip = gliding(&dummy, 30, 0.6, height);
             let skating = measure_skating(&dummy.subject(&clip, &[]));
-            assert!((skating.zhang_mm_per_frame - weight * 10.0).abs() < 1e-9, "{height}");
+            assert!(
+                (skating.zhang_mm_per_frame - weight * 10.0).abs() < 1e-9,
+                "{height}"
+            );
             assert!((skating.zhang_mm_per_s - weight * 600.0).abs() < 1e-6);
         }
     }

@@ -56,8 +56,11 @@ impl Dummy {
             joints.push(Joint::new("shoulder", Some(1), at(0.18 * x, 0.1, 0.0)));
             joints.push(Joint::new("elbow", Some(shoulder), at(0.3 * x, 0.0, 0.0)));
             joints.push(
-                Joint::new("wrist", Some(shoulder + 1), at(0.25 * x, 0.0, 0.0))
-                    .with_tip(at(0.18 * x, 0.0, 0.0)),
+                Joint::new("wrist", Some(shoulder + 1), at(0.25 * x, 0.0, 0.0)).with_tip(at(
+                    0.18 * x,
+                    0.0,
+                    0.0,
+                )),
             );
         }
         let skeleton = Skeleton::new(joints).unwrap();

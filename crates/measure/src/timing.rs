@@ -1,14 +1,16 @@
 //! Timing shift: whether the character moves earlier or later than the take.
 //!
-//! Speeds of wrists, ankles and head relative to the pelvis are compared by normalised
-//! cross-correlation (Pearson's coefficient over the frames that overlap at each lag) over lags
-//! of up to a quarter of a second. The peak between frames is that of the parabola through the
-//! best lag and its two neighbours (Oppenheim & Schafer, *Discrete-Time Signal Processing*, for
-//! correlation; the parabola is common practice).
+//! Speeds are compared by normalised cross-correlation (Pearson's coefficient over the frames
+//! that overlap at each lag) over lags of up to a quarter of a second, or of the clip. They are
+//! those of wrists and ankles relative to the pelvis, in world axes (of the balls of feet whose
+//! hock is held high), and the angular speed of the head, whose place would tell more of the
+//! shape of trunk and neck than of time. The peak between frames is that of the parabola through
+//! the best lag and its two neighbours. Source of the correlation: Oppenheim & Schafer,
+//! *Discrete-Time Signal Processing*; the parabola is common practice.
 
 use serde::Serialize;
-use understudy_anatomy::JointPoint;
-use understudy_motion::{DVec3, signal};
+use understudy_anatomy::{Arm, JointPoint, Leg};
+use understudy_motion::{DQuat, DVec3, signal};
 use understudy_solver::align::source_leg;
 
 use crate::subject::{Subject, limb_name};
@@ -16,10 +18,11 @@ use crate::subject::{Subject, limb_name};
 /// Longest shift looked for, seconds.
 const LONGEST_SECS: f64 = 0.25;
 
-/// A limb whose speeds agree less than this tells nothing about time.
-const LEAST_CORRELATION: f64 = 0.5;
+/// A limb whose speeds agree less than this tells nothing about time: less than half of their
+/// variance is shared.
+const LEAST_CORRELATION: f64 = std::f64::consts::FRAC_1_SQRT_2;
 
-/// Speeds that vary by less than this, in leg lengths per second, are stillness.
+/// Speeds that vary by less than this, in leg lengths or radians per second, are stillness.
 const STILL: f64 = 1e-6;
 
 /// Shift of one limb.
@@ -35,12 +38,15 @@ pub struct LimbShift {
     pub correlation: f64,
     /// Correlation with no lag.
     pub correlation_unshifted: f64,
+    /// Whether this tells the shift: the speeds share at least half of their variance, and they
+    /// agree best within the lags looked at, not at the end of them.
+    pub is_sure: bool,
 }
 
 /// Shift of all limbs.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Timing {
-    /// The largest shift of a limb whose correlation is at least 0.5; 0 where there is none.
+    /// The largest shift of a limb that is sure; 0 where there is none.
     pub worst_shift_frames: i64,
     /// The largest such shift between frames.
     pub worst_fine_shift_frames: f64,
@@ -54,33 +60,50 @@ pub struct Timing {
 pub fn measure_timing(subject: &Subject<'_>, take: &Subject<'_>) -> Timing {
     let longest = (LONGEST_SECS / subject.clip.frame_time_secs).round() as usize;
     let frames = subject.frame_count().min(take.frame_count());
-    // At least half of the clip must overlap.
-    let longest = longest.min(frames / 2);
-    let limbs: Vec<LimbShift> = matched_limbs(subject, take)
+    let longest = longest.min(frames / 4);
+    let limbs: Vec<LimbShift> = matched_speeds(subject, take)
         .into_iter()
-        .filter_map(|(limb, own, other)| {
-            let own = relative_speeds(subject, own)?;
-            let other = relative_speeds(take, other)?;
-            shift(limb, &other, &own, longest)
-        })
+        .filter_map(|(limb, own, other)| shift(limb, &other?, &own?, longest))
         .collect();
-    let sure = || {
-        limbs
-            .iter()
-            .filter(|limb| limb.correlation >= LEAST_CORRELATION)
-    };
-    Timing {
-        worst_shift_frames: sure()
-            .map(|limb| limb.shift_frames)
-            .max_by_key(|shift| shift.abs())
-            .unwrap_or(0),
-        worst_fine_shift_frames: sure()
-            .map(|limb| limb.fine_shift_frames)
-            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
-            .unwrap_or(0.0),
+    let mut timing = Timing {
+        worst_shift_frames: 0,
+        worst_fine_shift_frames: 0.0,
         least_correlation: limbs.iter().map(|l| l.correlation).fold(1.0, f64::min),
         limbs,
+    };
+    let whole = timing.sure_limbs().map(|limb| limb.shift_frames);
+    timing.worst_shift_frames = whole.max_by_key(|shift| shift.abs()).unwrap_or(0);
+    let fine = timing.sure_limbs().map(|limb| limb.fine_shift_frames);
+    timing.worst_fine_shift_frames = fine
+        .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+        .unwrap_or(0.0);
+    timing
+}
+
+impl Timing {
+    /// Limbs whose speeds agree well enough to tell their shift.
+    pub fn sure_limbs(&self) -> impl Iterator<Item = &LimbShift> {
+        self.limbs.iter().filter(|limb| limb.is_sure)
     }
+}
+
+/// Speeds frame by frame; `None` for a part that does not move.
+type Speeds = Option<Vec<f64>>;
+
+/// Name of each limb, and its speeds on the subject and on the take.
+fn matched_speeds(subject: &Subject<'_>, take: &Subject<'_>) -> Vec<(String, Speeds, Speeds)> {
+    let mut matched: Vec<(String, Speeds, Speeds)> = matched_limbs(subject, take)
+        .into_iter()
+        .map(|(limb, own, other)| {
+            let own = relative_speeds(subject, own);
+            (limb, own, relative_speeds(take, other))
+        })
+        .collect();
+    if let (Some(own), Some(other)) = (subject.body.head, take.body.head) {
+        let own = turning_speeds(subject, own);
+        matched.push(("head".to_owned(), own, turning_speeds(take, other)));
+    }
+    matched
 }
 
 /// Name and point of each limb's end on both bodies.
@@ -92,36 +115,37 @@ fn matched_limbs(
     for arm in &subject.body.arms {
         if let Some(source) = take.body.arm(arm.side, arm.pair) {
             let name = format!("{} wrist", limb_name(arm.side, arm.pair));
-            let end = |arm: &understudy_anatomy::Arm| {
-                arm.wrist.map_or(arm.hand_tip, JointPoint::origin)
-            };
+            let end = |arm: &Arm| arm.wrist.map_or(arm.hand_tip, JointPoint::origin);
             limbs.push((name, end(arm), end(source)));
         }
     }
     for leg in &subject.body.legs {
         if let Some(source) = source_leg(take.body, leg) {
-            let name = format!("{} ankle", limb_name(leg.side, leg.pair));
-            let source = take.body.legs[source].ankle;
+            let source = &take.body.legs[source];
+            let word = if leg.digitigrade { "ball" } else { "ankle" };
             limbs.push((
-                name,
-                JointPoint::origin(leg.ankle),
-                JointPoint::origin(source),
+                format!("{} {word}", limb_name(leg.side, leg.pair)),
+                leg_end(leg),
+                leg_end(source),
             ));
         }
-    }
-    if let (Some(own), Some(other)) = (subject.body.head, take.body.head) {
-        limbs.push((
-            "head".to_owned(),
-            JointPoint::origin(own),
-            JointPoint::origin(other),
-        ));
     }
     limbs
 }
 
+/// Where a leg meets the foot it stands on: the ball where the hock is held high, which moves as
+/// the ankle of other legs does.
+fn leg_end(leg: &Leg) -> JointPoint {
+    JointPoint::origin(if leg.digitigrade {
+        leg.toe_joint()
+    } else {
+        leg.ankle
+    })
+}
+
 /// Speed of a point relative to the pelvis in world axes, leg lengths per second; `None` where it
 /// does not change.
-fn relative_speeds(subject: &Subject<'_>, point: JointPoint) -> Option<Vec<f64>> {
+fn relative_speeds(subject: &Subject<'_>, point: JointPoint) -> Speeds {
     let pelvis = JointPoint::origin(subject.body.pelvis);
     let relative: Vec<DVec3> = subject
         .worlds
@@ -130,11 +154,32 @@ fn relative_speeds(subject: &Subject<'_>, point: JointPoint) -> Option<Vec<f64>>
         .collect();
     let velocities = signal::velocity(&relative, subject.clip.frame_time_secs);
     // The one-sided differences at the two ends lie half a frame off.
-    let speeds: Vec<f64> = velocities
-        .get(1..velocities.len().saturating_sub(1))?
-        .iter()
-        .map(|velocity| velocity.length())
+    let inner = velocities.get(1..velocities.len().saturating_sub(1))?;
+    changing(inner.iter().map(|velocity| velocity.length()).collect())
+}
+
+/// Angular speed of a joint in the world over two frames, radians per second; `None` where it
+/// does not change. The first and the last frame have none.
+fn turning_speeds(subject: &Subject<'_>, joint: usize) -> Speeds {
+    let secs = 2.0 * subject.clip.frame_time_secs;
+    let speeds = subject
+        .worlds
+        .windows(3)
+        .map(|worlds| angle_between(worlds[0].rotation(joint), worlds[2].rotation(joint)) / secs)
         .collect();
+    changing(speeds)
+}
+
+/// Angle of the turn from one rotation to another, radians. Exact for small ones too, unlike the
+/// arc cosine of their product.
+fn angle_between(from: DQuat, to: DQuat) -> f64 {
+    let turn = from.inverse() * to;
+    2.0 * DVec3::new(turn.x, turn.y, turn.z)
+        .length()
+        .atan2(turn.w.abs())
+}
+
+fn changing(speeds: Vec<f64>) -> Speeds {
     let low = speeds.iter().copied().fold(f64::INFINITY, f64::min);
     let high = speeds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     (high - low > STILL).then_some(speeds)
@@ -160,6 +205,7 @@ fn shift(limb: String, take: &[f64], own: &[f64], longest: usize) -> Option<Limb
         shift_frames,
         fine_shift_frames: shift_frames as f64 + between_frames(&values, best),
         correlation: values[best],
+        is_sure: values[best] >= LEAST_CORRELATION && shift_frames.abs() < longest.max(1),
         correlation_unshifted: values[centre],
     })
 }
@@ -208,8 +254,8 @@ fn between_frames(values: &[f64], best: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::testing::{DT, Dummy, L_ELBOW, L_HIP, L_KNEE};
-    use understudy_motion::{Clip, DQuat};
+    use crate::testing::{DT, Dummy, HEAD, L_ELBOW, L_HIP, L_KNEE, R_KNEE};
+    use understudy_motion::Clip;
 
     /// Limbs that swing without repeating, `late` frames after the clock.
     fn swinging(dummy: &Dummy, late: f64) -> Clip {
@@ -218,6 +264,7 @@ mod tests {
             locals[L_HIP].rotation = DQuat::from_rotation_x(0.5 * (7.0 * t + t * t).sin());
             locals[L_KNEE].rotation = DQuat::from_rotation_x(0.6 + 0.5 * (9.0 * t).cos());
             locals[L_ELBOW].rotation = DQuat::from_rotation_y(0.8 * (5.0 * t * t).sin());
+            locals[HEAD].rotation = DQuat::from_rotation_z(0.4 * (6.0 * t + t * t).cos());
         })
     }
 
@@ -226,13 +273,15 @@ mod tests {
         let (performer, character) = (Dummy::new(1.0), Dummy::new(1.7));
         for late in [4.0, -3.0, 0.0] {
             let (take, clip) = (swinging(&performer, 0.0), swinging(&character, late));
-            let timing =
-                measure_timing(&character.subject(&clip, &[]), &performer.subject(&take, &[]));
+            let timing = measure_timing(
+                &character.subject(&clip, &[]),
+                &performer.subject(&take, &[]),
+            );
             assert_eq!(timing.worst_shift_frames, late as i64);
             // The top of a parabola is only near that of the correlation.
             assert!((timing.worst_fine_shift_frames - late).abs() < 0.05);
             let moving: Vec<&str> = timing.limbs.iter().map(|l| l.limb.as_str()).collect();
-            assert_eq!(moving, ["left wrist", "left ankle"]);
+            assert_eq!(moving, ["left wrist", "left ankle", "head"]);
             assert!(timing.least_correlation > 1.0 - 1e-9);
         }
     }
@@ -249,12 +298,31 @@ mod tests {
     }
 
     #[test]
+    fn limbs_that_move_otherwise_tell_no_shift() {
+        let dummy = Dummy::new(1.0);
+        let moving = |pick: fn(f64) -> f64| {
+            dummy.clip(60, |frame, locals| {
+                locals[R_KNEE].rotation = DQuat::from_rotation_x(pick(frame as f64 * DT));
+            })
+        };
+        // One goes ever faster, the other ever slower.
+        let (take, clip) = (moving(|t| t * t), moving(|t| 2.0 * t - t * t));
+        let timing = measure_timing(&dummy.subject(&clip, &[]), &dummy.subject(&take, &[]));
+        assert_eq!(timing.limbs.len(), 1);
+        assert!(!timing.limbs[0].is_sure);
+        assert_eq!(timing.worst_shift_frames, 0);
+    }
+
+    #[test]
     fn stillness_has_no_timing() {
         let dummy = Dummy::new(1.0);
         let clip = crate::testing::still(&dummy, 1);
         let subject = dummy.subject(&clip, &[]);
         let timing = measure_timing(&subject, &subject);
         assert!(timing.limbs.is_empty());
-        assert_eq!((timing.worst_shift_frames, timing.least_correlation), (0, 1.0));
+        assert_eq!(
+            (timing.worst_shift_frames, timing.least_correlation),
+            (0, 1.0)
+        );
     }
 }

@@ -18,9 +18,9 @@ pub struct RotationOrder {
     axes: [u8; 3],
 }
 
-/// Below this cosine (or sine) of the middle angle the outer two axes coincide in all but
-/// rounding, and only the sum of their angles is known.
-const GIMBAL_LIMIT: f64 = 1e-9;
+/// Towards gimbal lock the outer two axes coincide and the first angle matters less and less. It
+/// is kept at its hint wherever that turns the rotation by less than this, radians.
+const GIMBAL_TOLERANCE: f64 = 5e-13;
 
 impl RotationOrder {
     /// `Rx · Ry · Rz`.
@@ -101,27 +101,20 @@ impl RotationOrder {
         }
     }
 
-    fn decompose_keeping(self, rotation: DQuat, first_in_gimbal: f64) -> [f64; 3] {
+    fn decompose_keeping(self, rotation: DQuat, first_hint: f64) -> [f64; 3] {
         let (i, j, k, sign) = self.indices();
         let matrix = DMat3::from_quat(rotation.normalize());
         let entry = |row: usize, column: usize| matrix.col(column)[row];
-        let (first, middle) = if self.is_proper() {
+        let (first, middle, leverage) = if self.is_proper() {
             let sine = entry(j, i).hypot(entry(k, i));
-            let middle = sine.atan2(entry(i, i));
-            if sine < GIMBAL_LIMIT {
-                (first_in_gimbal, middle)
-            } else {
-                (entry(j, i).atan2(-sign * entry(k, i)), middle)
-            }
+            let first = entry(j, i).atan2(-sign * entry(k, i));
+            (first, sine.atan2(entry(i, i)), sine)
         } else {
             let cosine = entry(i, i).hypot(entry(i, j));
-            let middle = (sign * entry(i, k)).atan2(cosine);
-            if cosine < GIMBAL_LIMIT {
-                (first_in_gimbal, middle)
-            } else {
-                ((-sign * entry(j, k)).atan2(entry(k, k)), middle)
-            }
+            let first = (-sign * entry(j, k)).atan2(entry(k, k));
+            (first, (sign * entry(i, k)).atan2(cosine), cosine)
         };
+        let first = keep_where_it_hardly_matters(first, first_hint, leverage);
         // The last angle is read off what the first two leave, so that the product stays exact
         // also near gimbal lock.
         let rest = about_axis(j, -middle) * about_axis(i, -first) * rotation;
@@ -129,6 +122,16 @@ impl RotationOrder {
         let last = wrap(2.0 * axis_part(rest, last_axis).atan2(rest.w));
         [first, middle, last]
     }
+}
+
+/// The hint, or the hint and half a turn, where the rotation is nearly the same with it as with
+/// `first`; else `first`. `leverage` is how far the rotation turns per radian of the first angle
+/// while the last one makes up for it.
+fn keep_where_it_hardly_matters(first: f64, hint: f64, leverage: f64) -> f64 {
+    [hint, hint + PI]
+        .into_iter()
+        .find(|kept| leverage * wrap(first - kept).abs() < GIMBAL_TOLERANCE)
+        .unwrap_or(first)
 }
 
 /// An angle within ±π.

@@ -92,9 +92,19 @@ pub fn align(performer: Side<'_>, character: Side<'_>, extra_arms: ExtraArms) ->
         performer,
         character,
         result: Alignment {
-            world_to_reference: performer.pose.rotations.iter().map(|q| q.inverse()).collect(),
+            world_to_reference: performer
+                .pose
+                .rotations
+                .iter()
+                .map(|q| q.inverse())
+                .collect(),
             drivers: vec![None; count],
-            aligned: character.pose.rotations.iter().map(|q| facing * *q).collect(),
+            aligned: character
+                .pose
+                .rotations
+                .iter()
+                .map(|q| facing * *q)
+                .collect(),
             facing,
         },
     };
@@ -188,7 +198,9 @@ impl Builder<'_> {
         let Some(wrist) = arm.wrist else { return };
         self.result.aligned[wrist] = turn * self.character.pose.rotation(wrist);
         self.drive(wrist, Driver::single(source.wrist.unwrap_or(source.elbow)));
-        let Some(source_wrist) = source.wrist else { return };
+        let Some(source_wrist) = source.wrist else {
+            return;
+        };
         let (to, from) = (
             palm(arm, self.character.pose),
             palm(source, self.performer.pose),
@@ -247,7 +259,13 @@ impl Builder<'_> {
         let origin = JointPoint::origin;
         let facing = self.result.facing;
         if leg.digitigrade != source.digitigrade {
-            let end = |leg: &Leg| if leg.digitigrade { leg.toe_joint() } else { leg.ankle };
+            let end = |leg: &Leg| {
+                if leg.digitigrade {
+                    leg.toe_joint()
+                } else {
+                    leg.ankle
+                }
+            };
             let turn = self.bone(
                 leg.hip,
                 (origin(leg.hip), origin(end(leg))),
@@ -327,7 +345,8 @@ impl Alignment {
     pub fn aligned_leg(&self, skeleton: &Skeleton, leg: &Leg) -> DVec3 {
         let rest = skeleton.rest_world();
         let bone = |joint: usize, to: usize| {
-            let in_joint = rest.rotation(joint).inverse() * (rest.position(to) - rest.position(joint));
+            let in_joint =
+                rest.rotation(joint).inverse() * (rest.position(to) - rest.position(joint));
             self.aligned[joint] * in_joint
         };
         bone(leg.hip, leg.knee) + bone(leg.knee, leg.ankle)
@@ -347,7 +366,9 @@ impl Alignment {
             let own = offsets.get(&joint).map_or(DQuat::IDENTITY, |offset| {
                 self.facing * DQuat::from_scaled_axis(*offset) * self.facing.inverse()
             });
-            let above = skeleton.parent(joint).map_or(DQuat::IDENTITY, |parent| turns[parent]);
+            let above = skeleton
+                .parent(joint)
+                .map_or(DQuat::IDENTITY, |parent| turns[parent]);
             turns[joint] = above * own;
             self.aligned[joint] = turns[joint] * self.aligned[joint];
         }
@@ -367,7 +388,9 @@ pub fn source_leg(performer: &Body, leg: &Leg) -> Option<usize> {
 }
 
 fn with_start(start: usize, chain: &[usize]) -> Vec<usize> {
-    std::iter::once(start).chain(chain.iter().copied()).collect()
+    std::iter::once(start)
+        .chain(chain.iter().copied())
+        .collect()
 }
 
 /// Places of joints along a chain by arc length: 0 for the first, 1 for the last.
@@ -391,7 +414,10 @@ fn chain_places(chain: &[usize], pose: &WorldPose) -> Vec<f64> {
 /// The blend of the performer's joints at a place along their chain.
 fn driver_at(chain: &[usize], places: &[f64], place: f64) -> Driver {
     let last = chain.len() - 1;
-    let next = places.iter().position(|p| *p >= place - 1e-9).unwrap_or(last);
+    let next = places
+        .iter()
+        .position(|p| *p >= place - 1e-9)
+        .unwrap_or(last);
     if next == 0 || places[next] - place < 1e-9 {
         return Driver::single(chain[next]);
     }

@@ -80,7 +80,10 @@ impl Contacts {
     /// A contact that ends before it starts or lies past the last frame.
     pub fn check(&self, frames: usize) -> Result<(), String> {
         for c in &self.contacts {
-            let name = format!("contact of the {:?} {:?}, frames {} to {}", c.side, c.part, c.first, c.last);
+            let name = format!(
+                "contact of the {:?} {:?}, frames {} to {}",
+                c.side, c.part, c.first, c.last
+            );
             if c.first > c.last {
                 return Err(format!("{name}: it ends before it starts"));
             }
@@ -117,6 +120,7 @@ pub fn runs(mask: &[bool]) -> Vec<(usize, usize)> {
 /// `points` are world positions per frame, metres; `leg_length_m` scales the thresholds.
 pub fn planted_frames(
     points: &[DVec3],
+    part: FootPart,
     floor: &Floor,
     leg_length_m: f64,
     frame_time_secs: f64,
@@ -134,12 +138,17 @@ pub fn planted_frames(
     let may_stay: Vec<bool> = (0..points.len())
         .map(|i| heights[i] < settings.end_height && speeds[i] < settings.end_speed)
         .collect();
+    let rise = match part {
+        FootPart::Toe => settings.toe_rise,
+        FootPart::Heel | FootPart::Ball => settings.rise,
+    };
     // A run that may stay counts where somewhere in it the part is surely down.
     let mut mask = vec![false; points.len()];
     for (first, last) in runs(&may_stay) {
         let is_sure = (first..=last)
             .any(|i| heights[i] < settings.start_height && speeds[i] < settings.start_speed);
         if is_sure {
+            let (first, last) = without_rise(&heights, first, last, rise);
             mask[first..=last].fill(true);
         }
     }
@@ -147,6 +156,20 @@ pub fn planted_frames(
     close_gaps(&mut mask, frames_of(settings.shortest_gap_secs));
     drop_short(&mut mask, frames_of(settings.shortest_secs));
     mask
+}
+
+/// The run without the frames at its ends in which the part is on its way down or up: those above
+/// the run's own median height by more than `rise`. Soles of real captures lie up to a few
+/// centimetres above or below the floor, differently for each plant.
+fn without_rise(heights: &[f64], first: usize, last: usize, rise: f64) -> (usize, usize) {
+    let Some(level) = signal::median(&heights[first..=last]) else {
+        return (first, last);
+    };
+    let is_down = |frame: &usize| heights[*frame] <= level + rise;
+    // The median itself is down, so both searches find a frame.
+    let start = (first..=last).find(is_down).unwrap_or(first);
+    let end = (first..=last).rev().find(is_down).unwrap_or(last);
+    (start, end)
 }
 
 fn close_gaps(mask: &mut [bool], shortest: usize) {
@@ -191,6 +214,7 @@ mod tests {
             .collect();
         let mask = planted_frames(
             &points,
+            FootPart::Heel,
             &Floor::default(),
             0.9,
             dt,
@@ -198,7 +222,10 @@ mod tests {
         );
         let found = runs(&mask);
         assert_eq!(found.len(), 1, "{found:?}");
-        assert!(found[0].0.abs_diff(60) <= 5 && found[0].1.abs_diff(180) <= 5, "{found:?}");
+        assert!(
+            found[0].0.abs_diff(60) <= 5 && found[0].1.abs_diff(180) <= 5,
+            "{found:?}"
+        );
     }
 
     #[test]

@@ -72,7 +72,9 @@ impl Foot {
         let levelled = |joint: usize, up_in_joint: Option<DVec3>| {
             let rotation = rest.rotation(joint);
             match up_in_joint {
-                Some(up) => DQuat::from_rotation_arc((rotation * up).normalize(), DVec3::Y) * rotation,
+                Some(up) => {
+                    DQuat::from_rotation_arc((rotation * up).normalize(), DVec3::Y) * rotation
+                }
                 None => rotation,
             }
         };
@@ -82,17 +84,41 @@ impl Foot {
         let turn_ankle = flat_ankle * rest.rotation(ankle).inverse();
         let turn_toes = flat_toes * rest.rotation(toe_joint).inverse();
         let to_ball_joint = turn_ankle * (rest.position(toe_joint) - rest.position(ankle));
-        let to_tip = to_ball_joint + turn_toes * (leg.toe_tip.world(rest) - rest.position(toe_joint));
+        let to_tip =
+            to_ball_joint + turn_toes * (leg.toe_tip.world(rest) - rest.position(toe_joint));
         let forward = level(to_tip).or(level(to_ball_joint)).unwrap_or(DVec3::Z);
-        let flesh = Flesh::of(leg, rest, surface_points, turn_ankle, turn_toes, to_ball_joint, forward);
-        let sole = flesh.lowest.unwrap_or(f64::INFINITY).min(to_ball_joint.y).min(to_tip.y);
-        let sole = if leg.toe_joint() == ankle { sole.min(to_tip.y) } else { sole };
+        let flesh = Flesh::of(
+            leg,
+            rest,
+            surface_points,
+            turn_ankle,
+            turn_toes,
+            to_ball_joint,
+            forward,
+        );
+        let sole = flesh
+            .lowest
+            .unwrap_or(f64::INFINITY)
+            .min(to_ball_joint.y)
+            .min(to_tip.y);
+        let sole = if leg.toe_joint() == ankle {
+            sole.min(to_tip.y)
+        } else {
+            sole
+        };
         let reach = to_tip.dot(forward).max(0.0);
         let side_of = |offset: DVec3| offset - forward * offset.dot(forward);
         let tip = to_tip + forward * (flesh.front.unwrap_or(reach).max(reach) - reach);
         let at_sole = |offset: DVec3| DVec3::new(offset.x, sole, offset.z);
-        let ball = if toe_joint == ankle { to_tip * BALL_SHARE } else { to_ball_joint };
-        let back = flesh.back.unwrap_or(-HEEL_SHARE * reach).min(-0.1 * HEEL_SHARE * reach);
+        let ball = if toe_joint == ankle {
+            to_tip * BALL_SHARE
+        } else {
+            to_ball_joint
+        };
+        let back = flesh
+            .back
+            .unwrap_or(-HEEL_SHARE * reach)
+            .min(-0.1 * HEEL_SHARE * reach);
         let heel = side_of(DVec3::ZERO) + forward * back;
         let fixed = |joint: usize, offset: DVec3| {
             let (origin, rotation) = if joint == ankle {
@@ -122,9 +148,8 @@ impl Foot {
     /// Height of the ankle above the sole of a foot that stands flat, metres.
     pub fn ankle_height_m(&self, rest: &WorldPose) -> f64 {
         let vector = |from: usize, local: DVec3| rest.affines[from].transform_vector3(local);
-        let flat = |joint: usize, flat: DQuat, world: DVec3| {
-            flat * rest.rotation(joint).inverse() * world
-        };
+        let flat =
+            |joint: usize, flat: DQuat, world: DVec3| flat * rest.rotation(joint).inverse() * world;
         let mut offset = flat(
             self.toe_joint,
             self.flat_toes,

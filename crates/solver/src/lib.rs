@@ -21,4 +21,4 @@ pub use contacts::{Contact, Contacts, FootPart};
 pub use floor::Floor;
 pub use foot::Foot;
 pub use retarget::{Character, Retargeted, SolveError, Take, find_contacts, retarget};
-pub use settings::{Settings, Travel};
+pub use settings::{ContactSettings, PlantSettings, Reference, Settings, Travel};

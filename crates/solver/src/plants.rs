@@ -129,7 +129,9 @@ pub fn plant_foot(
         floor,
         fade_secs,
         frame_time_secs,
-        size: rest.position(take.foot.ankle).distance(take.foot.toe.world(rest)),
+        size: rest
+            .position(take.foot.ankle)
+            .distance(take.foot.toe.world(rest)),
     };
     planter.run()
 }
@@ -181,7 +183,12 @@ impl Planter<'_> {
                 .collect()
         };
         match (one_piece, on_toes) {
-            (false, false) => [take.heel.clone(), take.ball.clone(), take.toe.clone()],
+            (false, false) => [
+                take.heel.clone(),
+                take.ball.clone(),
+                // With the heel down the tip cannot be down before the ball is.
+                mask(&|heel, ball, toe| toe && (ball || !heel)),
+            ],
             (true, false) => [
                 take.heel.clone(),
                 vec![false; frames],
@@ -211,7 +218,9 @@ impl Planter<'_> {
             }
             let knots = heading_knots(index, &contacts, &flats);
             let Some(last) = knots.last() else { continue };
-            let turned = knots.iter().any(|knot| (knot.2 - last.2).abs() > TURN_ON_BALL);
+            let turned = knots
+                .iter()
+                .any(|knot| (knot.2 - last.2).abs() > TURN_ON_BALL);
             if turned {
                 masks[TOE][contact.first..last.0].fill(false);
             }
@@ -247,7 +256,11 @@ impl Planter<'_> {
     /// Overlaps of heel with ball (or tip), and of ball with tip. The heading is the foot's own on
     /// average; toes that stay down while the heel is up keep the heading of the flat foot.
     fn flats(&self, contacts: &[Contact]) -> Vec<Flat> {
-        let front = if self.take.foot.is_one_piece() { TOE } else { BALL };
+        let front = if self.take.foot.is_one_piece() {
+            TOE
+        } else {
+            BALL
+        };
         let mut flats = self.overlaps(contacts, HEEL, front);
         if front == BALL {
             let mut toes = self.overlaps(contacts, BALL, TOE);
@@ -408,12 +421,7 @@ impl Planter<'_> {
     }
 
     /// Toe rotations of the frames in which the ball is down, heading as the foot does when flat.
-    fn flat_toes(
-        &self,
-        contacts: &[Contact],
-        flats: &[Flat],
-        frames: usize,
-    ) -> Vec<Option<DQuat>> {
+    fn flat_toes(&self, contacts: &[Contact], flats: &[Flat], frames: usize) -> Vec<Option<DQuat>> {
         let mut wanted = vec![None; frames];
         for (index, contact) in contacts.iter().enumerate() {
             if contact.part != BALL {
@@ -505,7 +513,9 @@ impl Planter<'_> {
         let corrections: Vec<DVec3> = plain
             .iter()
             .zip(wanted)
-            .map(|(plain, wanted)| wanted.map_or(DVec3::ZERO, |w| short_vector(w * plain.inverse())))
+            .map(|(plain, wanted)| {
+                wanted.map_or(DVec3::ZERO, |w| short_vector(w * plain.inverse()))
+            })
             .collect();
         let smoother = Smoother::new(&given, self.fade_secs, self.frame_time_secs)?;
         Ok(smoother
@@ -549,7 +559,11 @@ impl Planter<'_> {
 
     /// Height of the lowest point of the sole above the floor, metres.
     fn clearances(&self, positions: &[DVec3], ankles: &[DQuat], toes: &[DQuat]) -> Vec<f64> {
-        let first = if self.rig.heel_in_ankle.is_some() { HEEL } else { BALL };
+        let first = if self.rig.heel_in_ankle.is_some() {
+            HEEL
+        } else {
+            BALL
+        };
         (0..positions.len())
             .map(|frame| {
                 (first..=TOE)
@@ -632,6 +646,10 @@ fn heading_at(knots: &[(usize, usize, f64)], frame: usize) -> Option<f64> {
 }
 
 fn short_vector(rotation: DQuat) -> DVec3 {
-    let rotation = if rotation.w < 0.0 { -rotation } else { rotation };
+    let rotation = if rotation.w < 0.0 {
+        -rotation
+    } else {
+        rotation
+    };
     rotation.to_scaled_axis()
 }

@@ -161,10 +161,13 @@ fn detect(
     let mut contacts = Vec::new();
     for foot in &stance.feet {
         for part in FootPart::ALL {
-            let Some(point) = foot.point(part) else { continue };
+            let Some(point) = foot.point(part) else {
+                continue;
+            };
             let points: Vec<DVec3> = worlds.iter().map(|world| point.world(world)).collect();
             let mask = planted_frames(
                 &points,
+                part,
                 &stance.floor,
                 leg_length,
                 clip.frame_time_secs,
@@ -311,10 +314,8 @@ impl Prepared {
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
             let legs = self.legs(&worlds, &contacts, settings)?;
-            let tracks: Vec<LegTrack> = legs
-                .iter()
-                .map(|leg| leg.track(&settings.plants))
-                .collect();
+            let tracks: Vec<LegTrack> =
+                legs.iter().map(|leg| leg.track(&settings.plants)).collect();
             let height = self.skeleton_height();
             let weights = Weights {
                 offset_m: 0.03 * height,
@@ -382,7 +383,12 @@ impl Prepared {
                 settings.plants.fade_secs,
                 self.take.frame_time_secs,
             )?;
-            legs.push(PlantedLeg::new(leg, worlds, path, self.alignment.knee_prior(&self.body, leg)));
+            legs.push(PlantedLeg::new(
+                leg,
+                worlds,
+                path,
+                self.alignment.knee_prior(&self.body, leg),
+            ));
         }
         Ok(legs)
     }
@@ -463,7 +469,13 @@ impl PlantedLeg {
             wanted_bends: bends
                 .iter()
                 .zip(planted)
-                .map(|(bend, down)| if *down { bend.max(straightest) } else { bend.max(0.0) })
+                .map(|(bend, down)| {
+                    if *down {
+                        bend.max(straightest)
+                    } else {
+                        bend.max(0.0)
+                    }
+                })
                 .collect(),
             least_bends: bends
                 .iter()
@@ -599,9 +611,16 @@ fn travel_scale(
     let to = hip_height(skeleton, body, feet);
     let (from, to) = match (from, to) {
         (Some(from), Some(to)) => (from, to),
-        _ => (root_height(take_skeleton, performer), root_height(skeleton, body)),
+        _ => (
+            root_height(take_skeleton, performer),
+            root_height(skeleton, body),
+        ),
     };
-    let ratio = if from > 0.0 && to > 0.0 { to / from } else { 1.0 };
+    let ratio = if from > 0.0 && to > 0.0 {
+        to / from
+    } else {
+        1.0
+    };
     TravelScale {
         horizontal: match settings.travel {
             Travel::LegLength => ratio,

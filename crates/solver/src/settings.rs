@@ -40,15 +40,21 @@ pub enum ExtraArms {
 /// so that they hold for any size of body; times in seconds.
 ///
 /// Common practice (no published source): a part counts as planted below a few centimetres and a
-/// few decimetres per second for an adult; the lower pair starts a contact, the higher ends it.
+/// few decimetres per second for an adult. A stretch within the wide limits is a contact where some
+/// frame of it lies within the narrow ones.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct ContactSettings {
-    /// A contact starts below this height.
+    /// A contact needs a frame below this height.
     pub start_height: f64,
     /// A contact ends above this height.
     pub end_height: f64,
-    /// A contact starts below this speed.
+    /// A contact of heel or ball ends where it has risen by this much above its own height on the
+    /// floor: they roll up slowly.
+    pub rise: f64,
+    /// The same for the toe, which is the last to leave, and fast.
+    pub toe_rise: f64,
+    /// A contact needs a frame below this speed.
     pub start_speed: f64,
     /// A contact ends above this speed.
     pub end_speed: f64,
@@ -65,8 +71,10 @@ impl Default for ContactSettings {
         Self {
             start_height: 0.035,
             end_height: 0.05,
-            start_speed: 0.25,
-            end_speed: 0.4,
+            rise: 0.004,
+            toe_rise: 0.02,
+            start_speed: 0.15,
+            end_speed: 0.35,
             shortest_secs: 0.06,
             shortest_gap_secs: 0.08,
             cutoff_hz: 12.0,

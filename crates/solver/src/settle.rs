@@ -63,7 +63,7 @@ pub struct Offsets {
 }
 
 /// Most steps tried in each round, refused ones included.
-const STEPS: usize = 15;
+const STEPS: usize = 60;
 
 /// Below this bend (radians) the change of bend with distance is taken as if at it: a straight
 /// leg would otherwise answer a hair's breadth with degrees.
@@ -76,9 +76,13 @@ const SWING: f64 = 0.02;
 /// How much longer the pelvis takes to give way than a foot: it carries the body's weight.
 const PELVIS_FADE: f64 = 2.5;
 
-/// Weights of what must hold against what should, from round to round: starting soft keeps the
-/// steps from getting caught between limits.
-const FIRMNESS: [f64; 4] = [1.0, 30.0, 1e3, 1e4];
+/// Weight of reach and floor against what should hold.
+const FIRM: f64 = 1e4;
+
+/// Weights of the limit on pops against what should hold, from round to round, and the relative
+/// gain below which a round ends: starting soft keeps the steps from getting caught between
+/// limits, and only the last round must be exact.
+const FIRMNESS: [(f64, f64); 4] = [(1.0, 1e-3), (30.0, 1e-3), (1e3, 1e-3), (1e4, 1e-11)];
 
 /// Weight of a planted foot's offset being zero.
 const FIXED: f64 = 1e8;
@@ -99,9 +103,9 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
         firmness: 1.0,
         values: vec![0.0; frames * 3 * (legs.len() + 1)],
     };
-    for firmness in FIRMNESS {
+    for (firmness, least_gain) in FIRMNESS {
         problem.firmness = firmness;
-        problem.minimise()?;
+        problem.minimise(least_gain)?;
     }
     let mut offsets = problem.offsets();
     drop_into_reach(legs, weights, &mut offsets)?;
@@ -148,7 +152,7 @@ impl Problem<'_> {
 
     /// Levenberg-Marquardt: Gauss-Newton steps, shortened where they would not help (Nocedal and
     /// Wright, *Numerical Optimization*, section 10.3).
-    fn minimise(&mut self) -> Result<(), NotPositive> {
+    fn minimise(&mut self, least_gain: f64) -> Result<(), NotPositive> {
         let mut cost = self.cost();
         let mut damping = 1e-6;
         for _ in 0..STEPS {
@@ -162,7 +166,7 @@ impl Problem<'_> {
                 let gain = (cost - next) / cost;
                 cost = next;
                 damping = (damping * 0.1).max(1e-9);
-                if gain < 1e-6 {
+                if gain < least_gain {
                     break;
                 }
             } else {
@@ -252,7 +256,11 @@ impl Problem<'_> {
             .map(|frame| bend_and_gradient(&leg.reaches[frame], self.to_hip(index, leg, frame)))
             .collect();
         for (frame, (bend, direction)) in bends.iter().enumerate() {
-            let weight = if leg.planted[frame] { base } else { SWING * base };
+            let weight = if leg.planted[frame] {
+                base
+            } else {
+                SWING * base
+            };
             let gradient = self.gradient(index, frame, *direction);
             sink(*bend - leg.wanted_bends[frame], &gradient, weight);
             self.add_reach(sink, index, leg, frame);
@@ -287,13 +295,13 @@ impl Problem<'_> {
             + (distance - reach.distance(leg.largest_bends[frame])).min(0.0);
         if excess != 0.0 && distance > 0.0 {
             let gradient = self.gradient(index, frame, to_hip / distance);
-            let weight = self.firmness * self.weights.offset_m.powi(-2);
+            let weight = FIRM * self.weights.offset_m.powi(-2);
             sink(excess, &gradient, weight);
         }
     }
 
     fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
-        let weight = self.firmness * self.weights.offset_m.powi(-2);
+        let weight = FIRM * self.weights.offset_m.powi(-2);
         for frame in 0..self.frames {
             let height = leg.clearances[frame] + self.offset(frame, index + 1).y;
             if !leg.planted[frame] && height < 0.0 {

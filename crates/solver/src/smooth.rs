@@ -130,7 +130,9 @@ pub fn lift_above_zero(
                 let depth = |frame: usize| values[frame] + lift[frame];
                 let before = frame == 0 || depth(frame) <= depth(frame - 1);
                 let after = frame + 1 == values.len() || depth(frame) <= depth(frame + 1);
-                before && after || given[frame.saturating_sub(1)] || given.get(frame + 1) == Some(&true)
+                before && after
+                    || given[frame.saturating_sub(1)]
+                    || given.get(frame + 1) == Some(&true)
             })
             .collect();
         if missing.is_empty() {
@@ -163,14 +165,18 @@ mod tests {
         assert!(smooth[0].abs() < 1e-4 && smooth[399].abs() < 1e-4);
         // Speed does not jump at the edge.
         let speed = |frame: usize| smooth[frame + 1] - smooth[frame];
-        let jump = (speed(149) - speed(151)).abs().max((speed(198) - speed(200)).abs());
+        let jump = (speed(149) - speed(151))
+            .abs()
+            .max((speed(198) - speed(200)).abs());
         // Without smoothing the step would be 0.035; the peak of a min-jerk fade stays far below.
         assert!(jump < 1e-4, "{jump}");
     }
 
     #[test]
     fn nothing_given_is_nothing_changed() {
-        let smooth = Smoother::new(&[false; 50], 0.1, 0.01).unwrap().run(&[1.0; 50]);
+        let smooth = Smoother::new(&[false; 50], 0.1, 0.01)
+            .unwrap()
+            .run(&[1.0; 50]);
         assert!(smooth.iter().all(|v| v.abs() < 1e-12));
     }
 
@@ -179,9 +185,13 @@ mod tests {
         let values: Vec<f64> = (0..200)
             .map(|i| 0.05 - 0.08 * (-((i as f64 - 100.0) / 12.0).powi(2)).exp())
             .collect();
-        let lift = lift_above_zero(&values, &[false; 200], &[0.0; 200], 0.1, 1.0 / 120.0, 1e-6)
-            .unwrap();
-        let lowest = values.iter().zip(&lift).map(|(v, l)| v + l).fold(f64::INFINITY, f64::min);
+        let lift =
+            lift_above_zero(&values, &[false; 200], &[0.0; 200], 0.1, 1.0 / 120.0, 1e-6).unwrap();
+        let lowest = values
+            .iter()
+            .zip(&lift)
+            .map(|(v, l)| v + l)
+            .fold(f64::INFINITY, f64::min);
         assert!(lowest > -2e-6);
         assert!(lift.iter().fold(0.0f64, |m, l| m.max(*l)) < 0.035);
         assert!(lift[0].abs() < 1e-4);

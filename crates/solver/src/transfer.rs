@@ -80,7 +80,8 @@ impl Transfer<'_> {
         let Some(source) = source.filter(|source| leg.digitigrade && !source.digitigrade) else {
             return;
         };
-        let vector = |pose: &WorldPose, from: usize, to: usize| pose.position(to) - pose.position(from);
+        let vector =
+            |pose: &WorldPose, from: usize, to: usize| pose.position(to) - pose.position(from);
         let thigh = vector(performer, source.hip, source.knee);
         let shank = vector(performer, source.knee, source.ankle);
         let straight = thigh.length() + shank.length();
@@ -90,8 +91,8 @@ impl Transfer<'_> {
             return;
         }
         // Where the thigh's turn alone would have brought a straight leg of the performer.
-        let carried = performer.rotation(source.hip)
-            * self.alignment.world_to_reference[source.hip];
+        let carried =
+            performer.rotation(source.hip) * self.alignment.world_to_reference[source.hip];
         let swing = DQuat::from_rotation_arc(thigh.normalize_or(DVec3::NEG_Y), whole.normalize());
         let target = swing * (carried * reference) * (whole.length() / straight);
         let pose = LegPose {
@@ -109,9 +110,8 @@ impl Transfer<'_> {
     }
 
     fn world_rotations(&self, performer: &WorldPose) -> Vec<DQuat> {
-        let turn = |joint: usize| {
-            performer.rotation(joint) * self.alignment.world_to_reference[joint]
-        };
+        let turn =
+            |joint: usize| performer.rotation(joint) * self.alignment.world_to_reference[joint];
         let mut rotations: Vec<DQuat> = Vec::with_capacity(self.skeleton.len());
         for joint in 0..self.skeleton.len() {
             let rotation = match self.alignment.drivers[joint] {
@@ -195,11 +195,13 @@ impl Transfer<'_> {
     }
 
     fn rest_between(&self, from: usize, joint: usize) -> DQuat {
-        self.skeleton.path(from, joint).map_or(DQuat::IDENTITY, |path| {
-            path[1..]
-                .iter()
-                .fold(DQuat::IDENTITY, |q, &j| q * self.skeleton.joint(j).rest.rotation)
-        })
+        self.skeleton
+            .path(from, joint)
+            .map_or(DQuat::IDENTITY, |path| {
+                path[1..].iter().fold(DQuat::IDENTITY, |q, &j| {
+                    q * self.skeleton.joint(j).rest.rotation
+                })
+            })
     }
 }
 

@@ -46,12 +46,21 @@ fn parse_line(text: &str) -> Line {
 }
 
 fn vector(text: &str) -> DVec3 {
-    let numbers: Vec<f64> = text.split_whitespace().map(|n| n.parse().unwrap()).collect();
+    let numbers: Vec<f64> = text
+        .split_whitespace()
+        .map(|n| n.parse().unwrap())
+        .collect();
     DVec3::from_slice(&numbers)
 }
 
 fn sided(line: &Line, left: bool) -> Line {
-    let flip = |v: DVec3| if left { v } else { v * DVec3::new(-1.0, 1.0, 1.0) };
+    let flip = |v: DVec3| {
+        if left {
+            v
+        } else {
+            v * DVec3::new(-1.0, 1.0, 1.0)
+        }
+    };
     let swap_if = |role: &str| if left { role.to_owned() } else { swap(role) };
     let role = line.role.as_deref().map(swap_if);
     Line {
@@ -65,7 +74,11 @@ fn sided(line: &Line, left: bool) -> Line {
 
 /// Reads the notation.
 pub fn figure(text: &str) -> Figure {
-    let lines: Vec<Line> = text.lines().filter(|l| !l.trim().is_empty()).map(parse_line).collect();
+    let lines: Vec<Line> = text
+        .lines()
+        .filter(|l| !l.trim().is_empty())
+        .map(parse_line)
+        .collect();
     let mut expanded = Vec::new();
     let mut index = 0;
     while index < lines.len() {
@@ -75,7 +88,10 @@ pub fn figure(text: &str) -> Figure {
             index += 1;
             continue;
         }
-        let below = lines[index + 1..].iter().take_while(|l| l.depth > line.depth).count();
+        let below = lines[index + 1..]
+            .iter()
+            .take_while(|l| l.depth > line.depth)
+            .count();
         let limb = &lines[index..=index + below];
         for left in [true, false] {
             expanded.extend(limb.iter().map(|line| sided(line, left)));
@@ -171,7 +187,10 @@ impl Figure {
                 rotation: above.inverse() * joint.rest.rotation * own,
                 scale: DVec3::ONE,
             };
-            joint.tips.iter_mut().for_each(|tip| *tip = own.inverse() * *tip);
+            joint
+                .tips
+                .iter_mut()
+                .for_each(|tip| *tip = own.inverse() * *tip);
         })
     }
 
@@ -200,7 +219,10 @@ impl Figure {
             .collect();
         let figure = Self {
             skeleton: Skeleton::new(joints).unwrap(),
-            expected: order.iter().map(|&old| self.expected[old].clone()).collect(),
+            expected: order
+                .iter()
+                .map(|&old| self.expected[old].clone())
+                .collect(),
         };
         (figure, order)
     }
@@ -214,7 +236,11 @@ impl Figure {
             joint.tips.iter_mut().for_each(|tip| *tip *= flip);
         });
         Self {
-            expected: self.expected.iter().map(|role| role.as_deref().map(swap)).collect(),
+            expected: self
+                .expected
+                .iter()
+                .map(|role| role.as_deref().map(swap))
+                .collect(),
             ..figure
         }
     }

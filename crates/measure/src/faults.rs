@@ -1,0 +1,357 @@
+//! What is wrong with a clip, worst first, in words.
+
+use serde::Serialize;
+use understudy_anatomy::SegmentKind;
+
+use crate::knees::{BendPeaks, POP_RATIO, STILL_RAD_PER_S2};
+use crate::report::Report;
+use crate::slide::Plant;
+
+/// Kinds of faults.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FaultKind {
+    /// A planted foot moves.
+    FootSlide,
+    /// A sole goes below the floor.
+    Sinking,
+    /// A planted part stands above the floor.
+    Floating,
+    /// A knee accelerates beyond the take's.
+    KneePop,
+    /// A limb is early or late.
+    TimingShift,
+    /// The pelvis leans otherwise than the take's.
+    PelvisTilt,
+    /// A limb points elsewhere than in plain transfer.
+    LimbDirection,
+    /// Two parts of the body go into each other.
+    Penetration,
+    /// A joint goes beyond its range.
+    JointLimit,
+}
+
+/// One fault.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Fault {
+    /// What kind.
+    pub kind: FaultKind,
+    /// Where: "left foot".
+    pub part: String,
+    /// First frame of it, counted from 0.
+    pub first_frame: usize,
+    /// Last frame of it.
+    pub last_frame: usize,
+    /// How much, in `unit`.
+    pub amount: f64,
+    /// Unit of `amount` and `limit`.
+    pub unit: &'static str,
+    /// What would be no fault.
+    pub limit: f64,
+    /// The fault in a sentence.
+    pub text: String,
+}
+
+/// Slide over a whole plant, mm: the aim of this project.
+const SLIDE_MM: f64 = 0.5;
+/// Depth below the floor, mm: the aim of this project.
+const SINKING_MM: f64 = 1.0;
+/// Shift, frames: the nearest whole frame must be 0.
+const SHIFT_FRAMES: f64 = 0.5;
+/// Height of a planted part of a human-sized body, mm: what an eye sees (common practice).
+const FLOATING_MM: f64 = 5.0;
+/// Depth of one part of a human-sized body in another, beyond the take's own, mm (common practice).
+const PENETRATION_MM: f64 = 10.0;
+/// Lean of the pelvis against the take, degrees (common practice).
+const TILT_DEG: f64 = 5.0;
+/// Direction against plain transfer, degrees (common practice). Feet are turned by design.
+const DIRECTION_DEG: f64 = 10.0;
+/// Excess over a joint's range, beyond the take's own, degrees: rest poses are no nearer than
+/// that to the anatomical zero (common practice).
+const EXCESS_DEG: f64 = 5.0;
+
+/// All faults of a clip, the largest in terms of its limit first. What the take itself does (its
+/// own depths and excesses) is not blamed on the character.
+pub fn verdict(report: &Report, take: Option<&Report>) -> Vec<Fault> {
+    let mut faults = Vec::new();
+    faults.extend(slide_faults(report));
+    faults.extend(floor_faults(report));
+    faults.extend(report.knees.iter().filter_map(knee_fault));
+    faults.extend(timing_faults(report));
+    faults.extend(tilt_fault(report));
+    faults.extend(direction_faults(report));
+    faults.extend(penetration_faults(report, take));
+    faults.extend(limit_faults(report, take));
+    faults.sort_by(|a, b| (b.amount / b.limit).total_cmp(&(a.amount / a.limit)));
+    faults
+}
+
+/// "in frame 4", "in frames 4 to 9".
+fn frames_text(first: usize, last: usize) -> String {
+    if first == last {
+        format!("in frame {first}")
+    } else {
+        format!("in frames {first} to {last}")
+    }
+}
+
+/// A length without needless digits.
+fn mm_text(mm: f64) -> String {
+    if mm < 10.0 {
+        format!("{mm:.1} mm")
+    } else {
+        format!("{mm:.0} mm")
+    }
+}
+
+fn slide_faults(report: &Report) -> Vec<Fault> {
+    let mut plants: Vec<&Plant> = report
+        .slide
+        .plants
+        .iter()
+        .filter(|plant| plant.extent_mm > SLIDE_MM)
+        .collect();
+    plants.sort_by_key(|plant| (plant.leg_index, plant.first_frame));
+    let mut faults: Vec<(usize, Fault)> = Vec::new();
+    for plant in plants {
+        // Heel, ball and toe of one stance are one fault.
+        if let Some((leg, fault)) = faults.last_mut()
+            && *leg == plant.leg_index
+            && plant.first_frame <= fault.last_frame
+        {
+            fault.last_frame = fault.last_frame.max(plant.last_frame);
+            fault.amount = fault.amount.max(plant.extent_mm);
+            continue;
+        }
+        faults.push((
+            plant.leg_index,
+            Fault {
+                kind: FaultKind::FootSlide,
+                part: format!("{} foot", plant.leg),
+                first_frame: plant.first_frame,
+                last_frame: plant.last_frame,
+                amount: plant.extent_mm,
+                unit: "mm",
+                limit: SLIDE_MM,
+                text: String::new(),
+            },
+        ));
+    }
+    faults
+        .into_iter()
+        .map(|(_, fault)| Fault {
+            text: format!(
+                "{} slides {} {}",
+                fault.part,
+                mm_text(fault.amount),
+                frames_text(fault.first_frame, fault.last_frame)
+            ),
+            ..fault
+        })
+        .collect()
+}
+
+fn floor_faults(report: &Report) -> Vec<Fault> {
+    let contact = &report.floor_contact;
+    let sinking = contact
+        .sinking
+        .iter()
+        .filter(|s| s.worst_mm > SINKING_MM)
+        .map(|s| Fault {
+            kind: FaultKind::Sinking,
+            part: format!("{} foot", s.leg),
+            first_frame: s.worst_first_frame,
+            last_frame: s.worst_last_frame,
+            amount: s.worst_mm,
+            unit: "mm",
+            limit: SINKING_MM,
+            text: format!(
+                "{} foot sinks {} into the floor {}",
+                s.leg,
+                mm_text(s.worst_mm),
+                frames_text(s.worst_first_frame, s.worst_last_frame)
+            ),
+        });
+    let floating_limit = FLOATING_MM * report.skating.body_scale;
+    let floating = contact
+        .floating
+        .iter()
+        .filter(|f| f.worst_mm > floating_limit)
+        .map(|f| Fault {
+            kind: FaultKind::Floating,
+            part: format!("{} foot", f.leg),
+            first_frame: f.worst_first_frame,
+            last_frame: f.worst_last_frame,
+            amount: f.worst_mm,
+            unit: "mm",
+            limit: floating_limit,
+            text: format!(
+                "{} foot floats {} above the floor while planted {}",
+                f.leg,
+                mm_text(f.worst_mm),
+                frames_text(f.worst_first_frame, f.worst_last_frame)
+            ),
+        });
+    sinking.chain(floating).collect()
+}
+
+/// One fault per knee, at its worst pop; [`BendPeaks::pops`] lists all of them.
+fn knee_fault(knee: &BendPeaks) -> Option<Fault> {
+    let take_peak = knee.take_peak_rad_per_s2?;
+    let pop = knee
+        .pops
+        .iter()
+        .max_by(|a, b| a.peak_rad_per_s2.total_cmp(&b.peak_rad_per_s2))?;
+    let times = pop.peak_rad_per_s2 / take_peak.max(STILL_RAD_PER_S2);
+    let often = match knee.pops.len() {
+        1 => String::new(),
+        count => format!("{count} times, worst "),
+    };
+    Some(Fault {
+        kind: FaultKind::KneePop,
+        part: format!("{} knee", knee.leg),
+        first_frame: pop.first_frame,
+        last_frame: pop.last_frame,
+        amount: times,
+        unit: "times the take's peak",
+        limit: POP_RATIO,
+        text: format!(
+            "{} knee pops {often}{}: {times:.1} times the take's sharpest turn",
+            knee.leg,
+            frames_text(pop.first_frame, pop.last_frame)
+        ),
+    })
+}
+
+fn timing_faults(report: &Report) -> Vec<Fault> {
+    let last_frame = report.frames.saturating_sub(1);
+    let limbs = report.timing.iter().flat_map(|timing| timing.sure_limbs());
+    limbs
+        .filter(|limb| limb.shift_frames != 0)
+        .map(|limb| {
+            let word = if limb.shift_frames > 0 {
+                "late"
+            } else {
+                "early"
+            };
+            let frames = limb.shift_frames.unsigned_abs();
+            let plural = if frames == 1 { "" } else { "s" };
+            Fault {
+                kind: FaultKind::TimingShift,
+                part: limb.limb.clone(),
+                first_frame: 0,
+                last_frame,
+                amount: frames as f64,
+                unit: "frames",
+                limit: SHIFT_FRAMES,
+                text: format!("{} is {frames} frame{plural} {word} all through", limb.limb),
+            }
+        })
+        .collect()
+}
+
+fn tilt_fault(report: &Report) -> Option<Fault> {
+    let tilt = report.pelvis.as_ref()?;
+    (tilt.worst_tilt_deg > TILT_DEG).then(|| Fault {
+        kind: FaultKind::PelvisTilt,
+        part: "pelvis".to_owned(),
+        first_frame: tilt.worst_frame,
+        last_frame: tilt.worst_frame,
+        amount: tilt.worst_tilt_deg,
+        unit: "degrees",
+        limit: TILT_DEG,
+        text: format!(
+            "pelvis leans {:.0}° away from the take's in frame {}",
+            tilt.worst_tilt_deg, tilt.worst_frame
+        ),
+    })
+}
+
+fn direction_faults(report: &Report) -> Vec<Fault> {
+    let segments = report
+        .directions_from_plain
+        .iter()
+        .flat_map(|d| &d.segments);
+    segments
+        .filter(|s| !matches!(s.kind, SegmentKind::Foot | SegmentKind::Toes))
+        .filter(|s| s.worst_deg > DIRECTION_DEG)
+        .map(|s| Fault {
+            kind: FaultKind::LimbDirection,
+            part: s.segment.clone(),
+            first_frame: s.worst_frame,
+            last_frame: s.worst_frame,
+            amount: s.worst_deg,
+            unit: "degrees",
+            limit: DIRECTION_DEG,
+            text: format!(
+                "planting turns the {} by {:.0}° in frame {}",
+                s.segment, s.worst_deg, s.worst_frame
+            ),
+        })
+        .collect()
+}
+
+fn penetration_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {
+    let limit = PENETRATION_MM * report.skating.body_scale;
+    let own_scale = report.skating.body_scale;
+    let allowed = |part: &str, other: &str| {
+        let take = take?;
+        let pair = take
+            .penetration
+            .pairs
+            .iter()
+            .find(|pair| pair.part == part && pair.other_part == other)?;
+        Some(pair.worst_mm / take.skating.body_scale * own_scale)
+    };
+    report
+        .penetration
+        .pairs
+        .iter()
+        .filter(|p| p.worst_mm > limit + allowed(&p.part, &p.other_part).unwrap_or(0.0))
+        .map(|p| Fault {
+            kind: FaultKind::Penetration,
+            part: format!("{} and {}", p.part, p.other_part),
+            first_frame: p.first_frame,
+            last_frame: p.last_frame,
+            amount: p.worst_mm,
+            unit: "mm",
+            limit,
+            text: format!(
+                "{} goes {} into {}, deepest in frame {}",
+                p.part,
+                mm_text(p.worst_mm),
+                p.other_part,
+                p.worst_frame
+            ),
+        })
+        .collect()
+}
+
+fn limit_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {
+    let allowed = |joint: &str, movement: &str| {
+        let joints = &take?.limits.joints;
+        let found = joints
+            .iter()
+            .find(|j| j.joint == joint && j.movement == movement)?;
+        Some(found.worst_excess_deg)
+    };
+    report
+        .limits
+        .joints
+        .iter()
+        .filter(|j| j.worst_excess_deg > EXCESS_DEG + allowed(&j.joint, j.movement).unwrap_or(0.0))
+        .map(|j| Fault {
+            kind: FaultKind::JointLimit,
+            part: j.joint.clone(),
+            first_frame: j.worst_frame,
+            last_frame: j.worst_frame,
+            amount: j.worst_excess_deg,
+            unit: "degrees",
+            limit: EXCESS_DEG,
+            text: format!(
+                "{} goes {:.0}° beyond its range of {} in frame {}",
+                j.joint, j.worst_excess_deg, j.movement, j.worst_frame
+            ),
+        })
+        .collect()
+}

@@ -1,0 +1,417 @@
+//! The command line as types, and the text of `--help`.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use understudy_bodies::RestPose;
+use understudy_motion::LengthUnit;
+use understudy_motion::rate::frame_time_from_spoken;
+use understudy_solver::Travel;
+
+use crate::load::LoadOptions;
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  done
+  1  done, but faults are above the limits (with --strict only)
+  2  the command line makes no sense
+  3  a file cannot be read, or a mapping, contacts or settings file does not fit
+  4  no body can be made out, or nothing can be solved
+  5  a file cannot be written
+
+Results go to stdout, everything else to stderr. A file is written whole or not at all.
+Lengths are metres unless said otherwise, frames count from 0, rates are frames per second.";
+
+/// Carries captured motion onto a character with another body, feet planted, and measures the
+/// result.
+#[derive(Debug, Parser)]
+#[command(name = "understudy", version, after_help = EXIT_CODES, propagate_version = true)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Say what is in a file: joints, roles, rest pose, unit, rate, floor, contacts, faults
+    Inspect(InspectArgs),
+    /// Carry takes onto a character, plant its feet, and report what is still wrong
+    Retarget(RetargetArgs),
+    /// Measure a clip on its own, or against the take it was made from
+    Measure(MeasureArgs),
+    /// Turn a motion file into another format, rate or unit
+    Convert(ConvertArgs),
+    /// Make a body or the demo take to try things with
+    Make(MakeArgs),
+}
+
+/// A frame rate as a person says it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rate {
+    /// Time from frame to frame, seconds.
+    pub frame_time_secs: f64,
+}
+
+fn parse_rate(text: &str) -> Result<Rate, String> {
+    frame_time_from_spoken(text)
+        .map(|frame_time_secs| Rate { frame_time_secs })
+        .ok_or_else(|| "not a frame rate; give frames per second, such as 60 or 29.97".to_owned())
+}
+
+fn parse_travel(text: &str) -> Result<Travel, String> {
+    match text.trim() {
+        "leg-length" => Ok(Travel::LegLength),
+        "kept" => Ok(Travel::Kept),
+        other => match other.parse::<f64>() {
+            Ok(factor) if factor.is_finite() && factor >= 0.0 => Ok(Travel::Factor(factor)),
+            _ => Err("use leg-length, kept, or a factor of 0 or more, such as 0.8".to_owned()),
+        },
+    }
+}
+
+fn parse_metres(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(metres) if metres.is_finite() => Ok(metres),
+        _ => Err("not a number of metres".to_owned()),
+    }
+}
+
+/// How a single file is read.
+#[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Reading")]
+pub struct ReadArgs {
+    /// Unit of lengths in the file: mm, cm, dm, in, ft, m, or metres in one unit [default:
+    /// guessed from the body's height; metres for glTF]
+    #[arg(long, value_name = "UNIT")]
+    pub unit: Option<LengthUnit>,
+    /// Skeleton of an AMC file [default: the ASF file in the same folder that bears its name]
+    #[arg(long, value_name = "FILE.asf")]
+    pub asf: Option<PathBuf>,
+    /// Which animation of a glTF file: its name, or its number counted from 1 [default: the first]
+    #[arg(long, value_name = "NAME|N")]
+    pub clip: Option<String>,
+    /// Corrected roles of joints, as `inspect --mapping-out` writes them
+    #[arg(long, value_name = "FILE.ron")]
+    pub mapping: Option<PathBuf>,
+}
+
+impl ReadArgs {
+    /// The same as options of the reader; `rate` where the format leaves the rate open.
+    pub fn load_options(&self, rate: Option<Rate>) -> LoadOptions {
+        LoadOptions {
+            unit: self.unit,
+            asf: self.asf.clone(),
+            frame_time_secs: rate.map(|rate| rate.frame_time_secs),
+            animation: self.clip.clone(),
+            mapping: self.mapping.clone(),
+        }
+    }
+}
+
+/// `understudy inspect`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  understudy inspect heron-walk.bvh
+  understudy inspect heron-walk.bvh --json | less
+  understudy inspect keeper.glb --mapping-out keeper.ron     correct it, then
+  understudy inspect keeper.glb --mapping keeper.ron")]
+pub struct InspectArgs {
+    /// A .bvh, .amc, .asf, .glb or .gltf file
+    pub file: PathBuf,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
+    /// the keys of a glTF animation [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate: Option<Rate>,
+    /// Height of the floor along the file's up axis, metres [default: estimated]
+    #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
+    pub floor: Option<f64>,
+    /// Write the roles found as a mapping file, to be corrected by hand
+    #[arg(long, value_name = "FILE.ron")]
+    pub mapping_out: Option<PathBuf>,
+    /// Write the contacts found, to be corrected by hand and given to `retarget --contacts`
+    #[arg(long, value_name = "FILE.ron")]
+    pub contacts_out: Option<PathBuf>,
+    /// Write world positions of all joints in every frame, metres, in the axes of the file
+    #[arg(long, value_name = "FILE.json")]
+    pub positions: Option<PathBuf>,
+    /// Print JSON for programs instead of text for people
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `understudy retarget`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+With .glb, the clip is added to the character's own file and everything else in it is kept; a
+character from a BVH or ASF file becomes bones without a skin. With .bvh, the character's skeleton
+is written, with its own channels where it came from a BVH file. Several takes, or an output that
+ends in /, make a folder: one file and one report per take, one line on stdout each; a take that
+fails does not stop the others.
+
+Examples:
+  understudy retarget heron-walk.bvh keeper.glb -o out/keeper-walk.glb
+  understudy retarget heron-walk.bvh keeper.glb -o out/keeper-walk.bvh --rate 30
+  understudy retarget takes/*.bvh keeper.glb -o out/ --strict --json
+
+Limits of --strict: slide within a plant 0.5 mm, sinking 1 mm, knee peaks 1.2 times the take's,
+timing shift 0 frames.")]
+pub struct RetargetArgs {
+    /// Take files (.bvh, .amc, .glb, .gltf), then the character's file (.glb, .gltf, .bvh, .asf)
+    #[arg(value_names = ["TAKE", "CHARACTER"], num_args = 2.., required = true)]
+    pub files: Vec<PathBuf>,
+    /// File to write, .glb or .bvh; or a folder, ending in /
+    #[arg(short, long, value_name = "OUT")]
+    pub output: PathBuf,
+    /// Format of files in an output folder
+    #[arg(long, value_enum, default_value_t = OutFormat::Glb)]
+    pub format: OutFormat,
+    /// Name of the clip in a .glb file [default: name of the take's file]
+    #[arg(long, value_name = "NAME")]
+    pub name: Option<String>,
+    /// Where to write the report [default: beside OUT, as its name with .report.json]
+    #[arg(long, value_name = "FILE.json")]
+    pub report: Option<PathBuf>,
+    /// Print the report as JSON (one line per take with an output folder)
+    #[arg(long)]
+    pub json: bool,
+    /// End with exit code 1 where faults are above the limits below
+    #[arg(long)]
+    pub strict: bool,
+    /// How the files are read.
+    #[command(flatten)]
+    pub reading: PairReadArgs,
+    /// How the take is carried over.
+    #[command(flatten)]
+    pub solving: SolveArgs,
+}
+
+/// How take and character are read.
+#[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Reading")]
+pub struct PairReadArgs {
+    /// Corrected roles of the take's joints, as `inspect --mapping-out` writes them
+    #[arg(long, value_name = "FILE.ron")]
+    pub mapping_take: Option<PathBuf>,
+    /// Corrected roles of the character's joints
+    #[arg(long, value_name = "FILE.ron")]
+    pub mapping_character: Option<PathBuf>,
+    /// Unit of the take: mm, cm, dm, in, ft, m, or metres in one unit [default: guessed from the
+    /// body's height; metres for glTF]
+    #[arg(long, value_name = "UNIT")]
+    pub unit_take: Option<LengthUnit>,
+    /// Unit of the character, likewise
+    #[arg(long, value_name = "UNIT")]
+    pub unit_character: Option<LengthUnit>,
+    /// Skeleton of AMC takes [default: the ASF file in the same folder that bears the name]
+    #[arg(long, value_name = "FILE.asf")]
+    pub asf_take: Option<PathBuf>,
+    /// Frame rate of AMC takes, which do not say [default: 120], or of the frames made from glTF
+    /// keys [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    pub rate_take: Option<Rate>,
+    /// Which animation of a glTF take: its name, or its number counted from 1 [default: the first]
+    #[arg(long, value_name = "NAME|N")]
+    pub clip_take: Option<String>,
+}
+
+impl PairReadArgs {
+    /// Options for reading takes.
+    pub fn take(&self) -> LoadOptions {
+        LoadOptions {
+            unit: self.unit_take,
+            asf: self.asf_take.clone(),
+            frame_time_secs: self.rate_take.map(|rate| rate.frame_time_secs),
+            animation: self.clip_take.clone(),
+            mapping: self.mapping_take.clone(),
+        }
+    }
+
+    /// Options for reading the character.
+    pub fn character(&self) -> LoadOptions {
+        LoadOptions {
+            unit: self.unit_character,
+            mapping: self.mapping_character.clone(),
+            ..LoadOptions::default()
+        }
+    }
+}
+
+/// How a take is carried over.
+#[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Solving")]
+pub struct SolveArgs {
+    /// Settings of the solver; the options below go before them
+    #[arg(long, value_name = "FILE.ron")]
+    pub settings: Option<PathBuf>,
+    /// Contacts to plant by, as `inspect --contacts-out` writes them [default: found from the take]
+    #[arg(long, value_name = "FILE.ron")]
+    pub contacts: Option<PathBuf>,
+    /// Frame of the take whose pose corresponds to the character's rest pose [default: the take's
+    /// own rest pose]
+    #[arg(long, value_name = "N")]
+    pub reference_frame: Option<usize>,
+    /// Horizontal travel: leg-length (scaled by the ratio of legs), kept, or a factor [default:
+    /// leg-length]
+    #[arg(long, value_name = "HOW", value_parser = parse_travel)]
+    pub travel: Option<Travel>,
+    /// Height of the take's floor along its up axis, metres [default: estimated]
+    #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
+    pub floor: Option<f64>,
+    /// Leave the feet as plain transfer puts them
+    #[arg(long)]
+    pub no_plants: bool,
+    /// Frame rate of the result [default: that of the take]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    pub rate: Option<Rate>,
+}
+
+/// Formats that can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum OutFormat {
+    /// Binary glTF 2.0.
+    Glb,
+    /// BVH.
+    Bvh,
+}
+
+impl OutFormat {
+    /// The extension of its files.
+    pub fn extension(self) -> &'static str {
+        match self {
+            Self::Glb => "glb",
+            Self::Bvh => "bvh",
+        }
+    }
+}
+
+/// `understudy measure`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+On its own, a clip is measured by the contacts and the floor found in it. Against a take, it is
+measured by the take's contacts and floor, beside the take itself and plain transfer; both must
+start together, and the clip is brought to the take's frame rate.
+
+Examples:
+  understudy measure keeper-walk.glb
+  understudy measure keeper-walk.glb --against heron-walk.bvh --strict")]
+pub struct MeasureArgs {
+    /// The clip: a .bvh, .amc, .glb or .gltf file
+    pub file: PathBuf,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// The take that the clip was made from
+    #[arg(long, value_name = "TAKE")]
+    pub against: Option<PathBuf>,
+    /// Corrected roles of the take's joints
+    #[arg(long, value_name = "FILE.ron", requires = "against")]
+    pub mapping_take: Option<PathBuf>,
+    /// Unit of the take [default: guessed]
+    #[arg(long, value_name = "UNIT", requires = "against")]
+    pub unit_take: Option<LengthUnit>,
+    /// Contacts of the take to measure by [default: found from the take]
+    #[arg(long, value_name = "FILE.ron", requires = "against")]
+    pub contacts: Option<PathBuf>,
+    /// Height of the floor along the up axis, metres [default: estimated]
+    #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
+    pub floor: Option<f64>,
+    /// Frame rate of an AMC file, which does not say [default: 120]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate: Option<Rate>,
+    /// Write the report to a file as well
+    #[arg(long, value_name = "FILE.json")]
+    pub report: Option<PathBuf>,
+    /// Keep values frame by frame in the JSON
+    #[arg(long)]
+    pub series: bool,
+    /// Print JSON for programs instead of text for people
+    #[arg(long)]
+    pub json: bool,
+    /// End with exit code 1 where slide within a plant is above 0.5 mm, sinking above 1 mm, knee
+    /// peaks above 1.2 times the take's, or timing shift above 0 frames
+    #[arg(long)]
+    pub strict: bool,
+}
+
+/// `understudy convert`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+BVH to BVH keeps every channel as it was. A glTF file becomes a .glb with its animation made of
+frames, everything else kept; other files become bones without a skin.
+
+Examples:
+  understudy convert 07_walk.amc walk.bvh --rate-in 120
+  understudy convert walk.bvh walk.glb
+  understudy convert walk.bvh walk-30.bvh --rate 30 --unit-out m")]
+pub struct ConvertArgs {
+    /// File to read: .bvh, .amc, .asf, .glb or .gltf
+    pub input: PathBuf,
+    /// File to write: .bvh or .glb
+    pub output: PathBuf,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Frame rate of an AMC file, which does not say [default: 120], or of the frames made from
+    /// glTF keys [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate_in: Option<Rate>,
+    /// Frame rate to write [default: as read]; resampling never shifts time
+    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    pub rate: Option<Rate>,
+    /// Unit to write in a BVH file [default: that of a BVH file that was read, or else cm]
+    #[arg(long, value_name = "UNIT")]
+    pub unit_out: Option<LengthUnit>,
+    /// Name of the clip in a .glb file [default: the clip's own, or that of the file]
+    #[arg(long, value_name = "NAME")]
+    pub name: Option<String>,
+}
+
+/// `understudy make`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  understudy make demo-take -o stall-walk.bvh
+  understudy make performer -o performer.glb --stature 1.68 --rest a
+  understudy make assets/bodies/weaver.ron -o weaver.glb")]
+pub struct MakeArgs {
+    /// What to make: `performer` (a human body of published proportions), `demo-take` (the
+    /// performer walks, stops, waves), or a body description, .ron
+    #[arg(value_name = "performer|demo-take|BODY.ron")]
+    pub what: String,
+    /// File to write: .glb with skin, or .bvh with bones only
+    #[arg(short, long, value_name = "OUT")]
+    pub output: PathBuf,
+    /// Height of the performer, metres [default: 1.75]
+    #[arg(long, value_name = "METRES", value_parser = parse_metres)]
+    pub stature: Option<f64>,
+    /// Rest pose of the performer [default: t]
+    #[arg(long, value_enum)]
+    pub rest: Option<RestChoice>,
+}
+
+/// Rest poses of the performer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum RestChoice {
+    /// Arms level.
+    T,
+    /// Arms halfway down.
+    A,
+    /// Arms hanging.
+    Down,
+}
+
+impl From<RestChoice> for RestPose {
+    fn from(choice: RestChoice) -> Self {
+        match choice {
+            RestChoice::T => Self::T,
+            RestChoice::A => Self::A,
+            RestChoice::Down => Self::ArmsDown,
+        }
+    }
+}

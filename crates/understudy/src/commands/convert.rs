@@ -1,0 +1,72 @@
+//! `understudy convert`: another format, rate or unit.
+
+use understudy_interchange::Source;
+use understudy_interchange::bvh::write_bvh;
+use understudy_interchange::file::write_atomically;
+use understudy_motion::clip::Interpolation;
+
+use crate::args::{ConvertArgs, OutFormat};
+use crate::error::{CommandError, Exit};
+use crate::job::{animation_name, bvh_of, glb_of, out_format};
+use crate::load::{Loaded, Purpose};
+use crate::output::{print, warn};
+
+/// Converts a file.
+///
+/// # Errors
+/// Input that cannot be read, a format that cannot be written, output that cannot be written.
+pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
+    let format = out_format(&args.output)?;
+    if format == OutFormat::Glb && args.unit_out.is_some() {
+        return Err(CommandError::usage(
+            "--unit-out is for .bvh only; glTF is always in metres",
+        ));
+    }
+    let options = args.read.load_options(args.rate_in);
+    let mut loaded = Loaded::read(&args.input, &options, Purpose::Motion)?;
+    let mut warnings = std::mem::take(&mut loaded.warnings);
+    if let Some(rate) = args.rate {
+        loaded.clip = loaded
+            .clip
+            .resampled(rate.frame_time_secs, Interpolation::Hermite)
+            .map_err(|problem| CommandError::input_at(&args.input, problem))?;
+    }
+    let bytes = match (format, &loaded.source) {
+        (OutFormat::Bvh, Source::Bvh { document, .. })
+            if args.rate.is_none() && args.unit_out.is_none() =>
+        {
+            write_bvh(document).into_bytes()
+        }
+        (OutFormat::Bvh, _) => {
+            bvh_of(&loaded, &loaded.clip, args.unit_out, &args.output, &mut warnings)?
+        }
+        (OutFormat::Glb, source) => {
+            if let Source::Gltf(character) = source
+                && character.clips.is_empty()
+            {
+                return Err(CommandError::unsolvable(
+                    &args.input,
+                    "the file has no animation that moves its joints, so there is nothing to convert",
+                ));
+            }
+            let name = match &args.name {
+                Some(name) => name.clone(),
+                None => animation_name(&loaded.clip, &args.input),
+            };
+            glb_of(&loaded, &loaded.clip, &name, true, &args.output)?
+        }
+    };
+    write_atomically(&args.output, &bytes).map_err(|error| CommandError::output(&error))?;
+    warn(&args.input, &warnings);
+    let clip = &loaded.clip;
+    print(&format!(
+        "{}: {} joints, {} at {} per second, {:.2} s; unit {} ({})\n",
+        args.output.display(),
+        clip.skeleton.len(),
+        crate::output::counted(clip.frame_count(), "frame"),
+        understudy_motion::rate::spoken_rate(clip.frame_time_secs),
+        clip.duration_secs(),
+        loaded.unit.unit,
+        loaded.unit.how,
+    ))
+}

@@ -1,0 +1,136 @@
+//! `understudy make`: bodies and a take to try things with.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use understudy_bodies::performer::STATURE_M;
+use understudy_bodies::{BodyMesh, Character, Description, character, demo_take};
+use understudy_interchange::bvh::{BvhOptions, clip_to_bvh, write_bvh};
+use understudy_interchange::file::{read_text, write_atomically};
+use understudy_interchange::gltf_file::{
+    NewCharacter, NewMesh, build_character, build_from_clip,
+};
+use understudy_motion::Clip;
+
+use crate::args::{MakeArgs, OutFormat};
+use crate::error::{CommandError, Exit};
+use crate::job::out_format;
+use crate::output::{counted, print};
+
+/// Frame time of the one frame of a body at rest, seconds; any would do.
+const REST_FRAME_TIME_SECS: f64 = 1.0 / 30.0;
+
+/// Makes what is asked for.
+///
+/// # Errors
+/// An unknown thing, a description that cannot be read or makes no body, an output that cannot
+/// be written.
+pub fn run(args: &MakeArgs) -> Result<Exit, CommandError> {
+    let format = out_format(&args.output)?;
+    let for_performer = args.stature.is_some() || args.rest.is_some();
+    if for_performer && args.what != "performer" {
+        return Err(CommandError::usage(
+            "--stature and --rest are for `make performer`; a description has its own",
+        ));
+    }
+    let path = Path::new(&args.what);
+    let (bytes, said) = match args.what.as_str() {
+        "demo-take" => made_take(format, &args.output)?,
+        "performer" => {
+            let mut human =
+                Description::human("performer", args.stature.unwrap_or(STATURE_M));
+            if let Some(rest) = args.rest {
+                human.rest = rest.into();
+            }
+            let body = character(&human)
+                .map_err(|problem| CommandError::usage(format!("performer: {problem}")))?;
+            made_body(&body, format, &args.output)?
+        }
+        _ if path.extension().is_some_and(|extension| extension == "ron") => {
+            let text = read_text(path).map_err(|error| CommandError::input(&error))?;
+            let body = understudy_bodies::character_from_ron(&text.text)
+                .map_err(|problem| CommandError::input_at(path, problem))?;
+            made_body(&body, format, &args.output)?
+        }
+        other => {
+            return Err(CommandError::usage(format!(
+                "\"{other}\" cannot be made; use performer, demo-take or a description that ends in .ron"
+            )));
+        }
+    };
+    write_atomically(&args.output, &bytes).map_err(|error| CommandError::output(&error))?;
+    print(&format!("{}: {said}\n", args.output.display()))
+}
+
+fn made_take(format: OutFormat, output: &Path) -> Result<(Vec<u8>, String), CommandError> {
+    let take = demo_take().map_err(|problem| CommandError::unsolvable(output, problem))?;
+    let clip = take.clip;
+    let said = format!(
+        "the performer walks, stops and waves; {}, {:.2} s",
+        counted(clip.frame_count(), "frame"),
+        clip.duration_secs()
+    );
+    let bytes = match format {
+        OutFormat::Bvh => bvh_text(&clip, output)?,
+        OutFormat::Glb => build_from_clip(&clip, "demo take")
+            .map_err(|error| CommandError::output_at(output, error))?,
+    };
+    Ok((bytes, said))
+}
+
+fn made_body(
+    body: &Character,
+    format: OutFormat,
+    output: &Path,
+) -> Result<(Vec<u8>, String), CommandError> {
+    let failed = |problem: String| CommandError::output_at(output, problem);
+    let (low_m, high_m) = body.height_range_m();
+    let said = format!(
+        "{}, {:.2} m tall, {}",
+        body.name,
+        high_m - low_m,
+        counted(body.skeleton.len(), "joint")
+    );
+    let bytes = match format {
+        OutFormat::Glb => {
+            let new = NewCharacter {
+                name: body.name.clone(),
+                skeleton: body.skeleton.clone(),
+                meshes: body.meshes.iter().map(new_mesh).collect(),
+                extras: None,
+            };
+            build_character(&new).map_err(|error| failed(error.to_string()))?
+        }
+        OutFormat::Bvh => {
+            let skeleton = Arc::new(body.skeleton.clone());
+            let rest = skeleton.rest_locals();
+            let clip = Clip::new(skeleton, REST_FRAME_TIME_SECS, rest)
+                .map_err(|error| failed(error.to_string()))?;
+            bvh_text(&clip, output)?
+        }
+    };
+    Ok((bytes, said))
+}
+
+fn bvh_text(clip: &Clip, output: &Path) -> Result<Vec<u8>, CommandError> {
+    clip_to_bvh(clip, &BvhOptions::default())
+        .map(|made| write_bvh(&made.document).into_bytes())
+        .map_err(|error| CommandError::output_at(output, error))
+}
+
+fn new_mesh(mesh: &BodyMesh) -> NewMesh {
+    let single = |points: &[glam::DVec3]| -> Vec<[f32; 3]> {
+        points.iter().map(|p| p.as_vec3().to_array()).collect()
+    };
+    NewMesh {
+        name: mesh.name.clone(),
+        positions: single(&mesh.positions),
+        normals: single(&mesh.normals),
+        colors: mesh.colours.clone(),
+        joints: mesh.joints.clone(),
+        weights: mesh.weights.clone(),
+        triangles: mesh.triangles.clone(),
+        // Vertices have the colours; the material leaves them as they are.
+        base_color: [1.0; 4],
+    }
+}

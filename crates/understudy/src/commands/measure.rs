@@ -1,0 +1,204 @@
+//! `understudy measure`: a clip on its own, or against its take.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use understudy_interchange::file::write_atomically;
+use understudy_interchange::ron_file::load_ron;
+use understudy_measure::{Fault, Options, Report, measure_clip, measure_with};
+use understudy_motion::Clip;
+use understudy_motion::clip::Interpolation;
+use understudy_motion::rate::spoken_rate;
+use understudy_solver::{Character, Contacts, Settings, Take, retarget};
+
+use crate::args::MeasureArgs;
+use crate::error::{CommandError, Exit};
+use crate::load::{LoadOptions, Loaded, Purpose};
+use crate::output::{Align, Table, counted, json_text, print, warn};
+use crate::strict::strict_faults;
+
+/// What was measured: JSON, text, faults.
+struct Measured {
+    json: Value,
+    text: String,
+    faults: Vec<Fault>,
+}
+
+/// Measures a clip.
+///
+/// # Errors
+/// Files that cannot be read, bodies that cannot be made out.
+pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
+    let options = args.read.load_options(args.rate);
+    let clip = Loaded::read(&args.file, &options, Purpose::Motion)?;
+    warn(&args.file, &clip.warnings);
+    warn(&args.file, &clip.notes());
+    let settings = Settings {
+        floor_height_m: args.floor,
+        ..Settings::default()
+    };
+    let measured = match &args.against {
+        None => alone(&clip, &settings, args)?,
+        Some(take) => against(&clip, take, &settings, args)?,
+    };
+    if let Some(path) = &args.report {
+        let text = json_text(&measured.json, false)?;
+        write_atomically(path, text.as_bytes()).map_err(|error| CommandError::output(&error))?;
+    }
+    match args.json {
+        true => print(&json_text(&measured.json, false)?)?,
+        false => print(&measured.text)?,
+    };
+    match args.strict && !strict_faults(&measured.faults).is_empty() {
+        true => Ok(Exit::Faults),
+        false => Ok(Exit::Done),
+    }
+}
+
+fn alone(
+    clip: &Loaded,
+    settings: &Settings,
+    args: &MeasureArgs,
+) -> Result<Measured, CommandError> {
+    let options = Options {
+        series: args.series,
+    };
+    let report = measure_clip(&clip.clip, clip.body()?, clip.surface(), settings, options);
+    let faults = understudy_measure::verdict(&report, None);
+    Ok(Measured {
+        json: json!({
+            "understudy": env!("CARGO_PKG_VERSION"),
+            "clip": { "file": clip.path },
+            "measures": report,
+            "faults": faults,
+            "within_limits": strict_faults(&faults).is_empty(),
+        }),
+        text: text_of(&clip.path, &report, &faults),
+        faults,
+    })
+}
+
+fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
+    let mut table = Table::new(&[Align::Left, Align::Right, Align::Left]);
+    let mut row = |name: &str, value: f64, unit: &str| {
+        table.row([name.to_owned(), format!("{value:.2}"), unit.to_owned()]);
+    };
+    row("foot slide, worst plant", report.slide.worst_mm_per_plant, "mm");
+    row("foot slide, mean plant", report.slide.mean_mm_per_plant, "mm");
+    row("foot slide, worst frame", report.slide.worst_mm_per_frame, "mm/frame");
+    row("sinking, worst", report.floor_contact.worst_sinking_mm, "mm");
+    row("floating, worst", report.floor_contact.worst_floating_mm, "mm");
+    row("self-penetration, worst", report.penetration.worst_mm, "mm");
+    row("beyond joint range, worst", report.limits.worst_excess_deg, "degrees");
+    for knee in &report.knees {
+        let name = format!("{} knee, sharpest turn", knee.leg);
+        row(&name, knee.peak_rad_per_s2, &format!("rad/s² in frame {}", knee.peak_frame));
+        let name = format!("{} knee, least bend", knee.leg);
+        row(&name, knee.least_bend_deg, "degrees");
+    }
+    let list = match faults.is_empty() {
+        true => "no faults\n".to_owned(),
+        false => {
+            let lines = faults.iter().map(|fault| format!("  {}\n", fault.text));
+            format!("faults, worst first:\n{}", lines.collect::<String>())
+        }
+    };
+    format!(
+        "{}: {} at {} per second; leg {:.3} m; {}; floor at {:.3} m ({})\n\n{}\n{list}",
+        path.display(),
+        counted(report.frames, "frame"),
+        spoken_rate(report.frame_time_secs),
+        report.leg_length_m,
+        counted(report.slide.plants.len(), "plant"),
+        report.floor_height_m,
+        report.floor_source,
+        table.text(0),
+    )
+}
+
+/// Measures a clip as if it were the result of a retarget of the take onto its skeleton.
+fn against(
+    clip: &Loaded,
+    take_path: &Path,
+    settings: &Settings,
+    args: &MeasureArgs,
+) -> Result<Measured, CommandError> {
+    let options = LoadOptions {
+        unit: args.unit_take,
+        mapping: args.mapping_take.clone(),
+        ..LoadOptions::default()
+    };
+    let take = Loaded::read(take_path, &options, Purpose::Motion)?;
+    warn(take_path, &take.warnings);
+    warn(take_path, &take.notes());
+    let contacts = match &args.contacts {
+        Some(path) => {
+            Some(load_ron::<Contacts>(path).map_err(|error| CommandError::input(&error))?)
+        }
+        None => None,
+    };
+    let (take_clip, own_clip) = side_by_side(&take, clip)?;
+    let body = clip.body()?;
+    let mut plain = settings.clone();
+    plain.plants.enabled = false;
+    let mut retargeted = retarget(
+        Take {
+            clip: &take_clip,
+            body: take.body()?,
+        },
+        Character {
+            skeleton: clip.skeleton(),
+            body,
+            surface: clip.surface(),
+        },
+        &plain,
+        contacts.as_ref(),
+    )
+    .map_err(|problem| CommandError::unsolvable(take_path, problem))?;
+    retargeted.solved = own_clip.rotated(body.frame.upright_from_file());
+    let options = Options {
+        series: args.series,
+    };
+    let comparison = measure_with(&retargeted, clip.surface(), options);
+    Ok(Measured {
+        json: json!({
+            "understudy": env!("CARGO_PKG_VERSION"),
+            "clip": { "file": clip.path },
+            "take": { "file": take.path },
+            "within_limits": strict_faults(&comparison.faults).is_empty(),
+            "measures": comparison,
+        }),
+        text: format!(
+            "{} against {} (\"solved\" is the clip)\n\n{comparison}",
+            clip.path.display(),
+            take.path.display()
+        ),
+        faults: comparison.faults,
+    })
+}
+
+/// Take and clip at the take's frame rate, and as long as the shorter one.
+fn side_by_side(take: &Loaded, clip: &Loaded) -> Result<(Clip, Clip), CommandError> {
+    let (own, wanted) = (clip.clip.frame_time_secs, take.clip.frame_time_secs);
+    // Less than half a frame over the whole clip is how frame times are printed.
+    let drift = (own / wanted - 1.0).abs() * clip.clip.frame_count() as f64;
+    let own_clip = if drift < 0.5 {
+        clip.clip.clone()
+    } else {
+        clip.clip
+            .resampled(wanted, Interpolation::Hermite)
+            .map_err(|problem| CommandError::input_at(&clip.path, problem))?
+    };
+    let last = take.clip.frame_count().min(own_clip.frame_count()) - 1;
+    let difference = take.clip.frame_count().abs_diff(own_clip.frame_count());
+    if difference > 1 {
+        let note = format!(
+            "the take has {}, the clip {}; only the first {} are compared",
+            counted(take.clip.frame_count(), "frame"),
+            own_clip.frame_count(),
+            last + 1
+        );
+        warn(&clip.path, &[note]);
+    }
+    Ok((take.clip.range(0, last), own_clip.range(0, last)))
+}

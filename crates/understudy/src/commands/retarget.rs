@@ -1,0 +1,281 @@
+//! `understudy retarget`: takes onto a character.
+
+use std::collections::BTreeMap;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use serde_json::json;
+use understudy_interchange::ron_file::load_ron;
+use understudy_solver::settings::Reference;
+use understudy_solver::{Contacts, Settings};
+
+use crate::args::{RetargetArgs, SolveArgs};
+use crate::error::{CommandError, Exit};
+use crate::job::{Choices, Job, Outcome, Step, out_format, report_beside, retarget_onto};
+use crate::load::{Loaded, Purpose, stem};
+use crate::output::{complain, counted, json_text, print, warn};
+use crate::strict::strict_faults;
+
+/// Carries one take or many onto a character.
+///
+/// # Errors
+/// A character, settings or contacts that cannot be read; for a single take, whatever stops it.
+pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
+    let Some((character, takes)) = args.files.split_last() else {
+        return Err(CommandError::usage("give a take and a character"));
+    };
+    let is_folder = takes.len() > 1 || is_folder(&args.output);
+    check_combination(args, takes, is_folder)?;
+    let choices = choices_of(&args.solving, args.name.clone())?;
+    let options = args.reading.character();
+    let job = |take: &Path, output: PathBuf| Job {
+        take: take.to_owned(),
+        take_options: args.reading.take(),
+        character: character.clone(),
+        character_options: options.clone(),
+        choices: choices.clone(),
+        report: args.report.clone().unwrap_or_else(|| report_beside(&output)),
+        output,
+    };
+    if is_folder {
+        let jobs: Vec<Job> = takes
+            .iter()
+            .map(|take| job(take, args.output.join(file_name(take, args.format.extension()))))
+            .collect();
+        let character = Loaded::read(character, &options, Purpose::Character)?;
+        character.body()?;
+        return run_batch(args, &character, &jobs);
+    }
+    out_format(&args.output)?;
+    let character = Loaded::read(character, &options, Purpose::Character)?;
+    run_one(args, &character, &job(&takes[0], args.output.clone()))
+}
+
+/// Whether an output stands for a folder: it is one, or its name ends like one.
+fn is_folder(output: &Path) -> bool {
+    let text = output.to_string_lossy();
+    output.is_dir() || text.ends_with(std::path::MAIN_SEPARATOR) || text.ends_with('/')
+}
+
+fn file_name(take: &Path, extension: &str) -> OsString {
+    format!("{}.{extension}", stem(take)).into()
+}
+
+fn check_combination(
+    args: &RetargetArgs,
+    takes: &[PathBuf],
+    is_folder: bool,
+) -> Result<(), CommandError> {
+    if !is_folder {
+        return Ok(());
+    }
+    if out_format(&args.output).is_ok() && !args.output.is_dir() {
+        return Err(CommandError::usage(format!(
+            "{}: several takes make several files; give a folder, ending in /",
+            args.output.display()
+        )));
+    }
+    if takes.len() > 1 {
+        let single = [
+            ("--report", args.report.is_some()),
+            ("--contacts", args.solving.contacts.is_some()),
+            ("--name", args.name.is_some()),
+            ("--reference-frame", args.solving.reference_frame.is_some()),
+        ];
+        if let Some((option, _)) = single.iter().find(|(_, given)| *given) {
+            return Err(CommandError::usage(format!(
+                "{option} is for a single take; run the take it belongs to on its own"
+            )));
+        }
+    }
+    let mut by_stem: BTreeMap<String, &Path> = BTreeMap::new();
+    for take in takes {
+        if let Some(other) = by_stem.insert(stem(take), take) {
+            return Err(CommandError::usage(format!(
+                "{} and {} would be written to one file; rename one or use two folders",
+                other.display(),
+                take.display()
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// Settings and contacts from their files, changed by the options of the command line.
+///
+/// # Errors
+/// A file that cannot be read; the error names file, line and column.
+pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, CommandError> {
+    let mut settings = match &args.settings {
+        Some(path) => load_ron::<Settings>(path).map_err(|error| CommandError::input(&error))?,
+        None => Settings::default(),
+    };
+    if let Some(frame) = args.reference_frame {
+        settings.reference = Reference::Frame(frame);
+    }
+    if let Some(travel) = args.travel {
+        settings.travel = travel;
+    }
+    if args.floor.is_some() {
+        settings.floor_height_m = args.floor;
+    }
+    if args.no_plants {
+        settings.plants.enabled = false;
+    }
+    let contacts = match &args.contacts {
+        Some(path) => {
+            Some(load_ron::<Contacts>(path).map_err(|error| CommandError::input(&error))?)
+        }
+        None => None,
+    };
+    Ok(Choices {
+        settings,
+        contacts,
+        frame_time_secs: args.rate.map(|rate| rate.frame_time_secs),
+        name,
+    })
+}
+
+fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, CommandError> {
+    let spinner = ProgressBar::new_spinner();
+    spinner.enable_steady_tick(Duration::from_millis(100));
+    let take = job.take.display().to_string();
+    let result = retarget_onto(character, job, &mut |step: Step| {
+        spinner.set_message(format!("{take}: {}", step.words()));
+    });
+    spinner.finish_and_clear();
+    let outcome = result?;
+    for (path, note) in &outcome.notes {
+        warn(path, std::slice::from_ref(note));
+    }
+    if args.json {
+        print(&json_text(&outcome.report, false)?)?;
+    } else {
+        print(&summary(character, job, &outcome))?;
+    }
+    Ok(verdict(args, &outcome))
+}
+
+fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
+    match args.strict && !strict_faults(&outcome.comparison.faults).is_empty() {
+        true => Exit::Faults,
+        false => Exit::Done,
+    }
+}
+
+/// What was done and how well, for people.
+fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
+    let scale = outcome.retargeted.scale;
+    format!(
+        "{} onto {}: travel x {:.3}, pelvis height x {:.3}, {} of the take\n\n{}\nclip    {}\nreport  {}\n",
+        job.take.display(),
+        character.path.display(),
+        scale.horizontal,
+        scale.vertical,
+        counted(outcome.retargeted.contacts.contacts.len(), "contact"),
+        outcome.comparison,
+        outcome.output.display(),
+        outcome.report_path.display(),
+    )
+}
+
+fn run_batch(
+    args: &RetargetArgs,
+    character: &Loaded,
+    jobs: &[Job],
+) -> Result<Exit, CommandError> {
+    let bar = ProgressBar::new(jobs.len() as u64);
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len}  {msg}") {
+        bar.set_style(style);
+    }
+    let width = jobs
+        .iter()
+        .map(|job| job.output.display().to_string().chars().count())
+        .max()
+        .unwrap_or(0);
+    let mut worst = Exit::Done;
+    let mut failed = 0;
+    for job in jobs {
+        let take = job.take.display().to_string();
+        let result = retarget_onto(character, job, &mut |step: Step| {
+            bar.set_message(format!("{take}: {}", step.words()));
+        });
+        bar.inc(1);
+        let exit = match &result {
+            Ok(outcome) => verdict(args, outcome),
+            Err(error) => {
+                failed += 1;
+                error.exit
+            }
+        };
+        worst = worst.max(exit);
+        bar.suspend(|| tell(args, job, &result, width))?;
+    }
+    bar.finish_and_clear();
+    if failed > 0 {
+        complain(&format_args!(
+            "{failed} of {} failed",
+            counted(jobs.len(), "take")
+        ));
+    }
+    Ok(worst)
+}
+
+/// One line about one take of many.
+fn tell(
+    args: &RetargetArgs,
+    job: &Job,
+    result: &Result<Outcome, CommandError>,
+    width: usize,
+) -> Result<(), CommandError> {
+    if let Err(error) = result {
+        complain(error);
+    }
+    let text = if args.json {
+        let value = match result {
+            Ok(outcome) => outcome.report.clone(),
+            Err(error) => json!({
+                "take": { "file": job.take },
+                "error": error.message,
+                "exit_code": error.exit as u8,
+            }),
+        };
+        json_text(&value, true)?
+    } else {
+        line(job, result, width)
+    };
+    print(&text)?;
+    Ok(())
+}
+
+fn line(job: &Job, result: &Result<Outcome, CommandError>, width: usize) -> String {
+    let output = job.output.display().to_string();
+    let padding = " ".repeat(width.saturating_sub(output.chars().count()));
+    let Ok(outcome) = result else {
+        return format!("{output}{padding}  failed\n");
+    };
+    let solved = &outcome.comparison.solved;
+    let faults = strict_faults(&outcome.comparison.faults);
+    let end = match faults.first() {
+        None => "within limits".to_owned(),
+        Some(worst) => format!("{}: {}", counted(faults.len(), "fault"), worst.text),
+    };
+    format!(
+        "{output}{padding}  slide {:6.2} mm  sinking {:6.2} mm  {end}\n",
+        solved.slide.worst_mm_per_plant, solved.floor_contact.worst_sinking_mm,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn folders_are_told_by_their_name() {
+        assert!(is_folder(Path::new("out/")));
+        assert!(is_folder(Path::new(".")));
+        assert!(!is_folder(Path::new("out/keeper.glb")));
+    }
+}

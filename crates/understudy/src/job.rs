@@ -1,0 +1,411 @@
+//! One take carried onto one character, from files to files.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+use understudy_interchange::Source;
+use understudy_interchange::bvh::{BvhLayout, BvhOptions, clip_to_bvh, write_bvh};
+use understudy_interchange::file::write_atomically;
+use understudy_interchange::gltf_file::{AnimationOptions, build_from_clip};
+use understudy_measure::{Comparison, measure};
+use understudy_motion::clip::Interpolation;
+use understudy_motion::rate::spoken_rate;
+use understudy_motion::{Clip, LengthUnit};
+use understudy_solver::settings::Reference;
+use understudy_solver::{
+    Character, Contact, Contacts, Retargeted, Settings, SolveError, Take, retarget,
+};
+
+use crate::args::OutFormat;
+use crate::error::CommandError;
+use crate::load::{LoadOptions, Loaded, Purpose, extension, stem};
+use crate::output::json_text;
+use crate::strict::strict_faults;
+
+/// How a take is carried over.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Choices {
+    /// Settings of the solver.
+    pub settings: Settings,
+    /// Contacts of the take instead of those found, in frames of its file.
+    pub contacts: Option<Contacts>,
+    /// Frame time of the result, seconds; that of the take where absent.
+    pub frame_time_secs: Option<f64>,
+    /// Name of the clip in a GLB; name of the take's file where absent.
+    pub name: Option<String>,
+}
+
+/// Which files to read and write.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Job {
+    /// The performer's take.
+    pub take: PathBuf,
+    /// How it is read.
+    pub take_options: LoadOptions,
+    /// The character.
+    pub character: PathBuf,
+    /// How it is read.
+    pub character_options: LoadOptions,
+    /// How the take is carried over.
+    pub choices: Choices,
+    /// The file to write, `.glb` or `.bvh`.
+    pub output: PathBuf,
+    /// The report to write.
+    pub report: PathBuf,
+}
+
+/// What a job is about to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// Reading the files.
+    Read,
+    /// Carrying the take over and planting feet.
+    Solve,
+    /// Measuring the result.
+    Measure,
+    /// Writing clip and report.
+    Write,
+}
+
+impl Step {
+    /// For people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Read => "reading",
+            Self::Solve => "planting feet",
+            Self::Measure => "measuring",
+            Self::Write => "writing",
+        }
+    }
+}
+
+/// A take that was carried over.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// Plain transfer and result.
+    pub retargeted: Retargeted,
+    /// Measures of take, plain transfer and result.
+    pub comparison: Comparison,
+    /// What the report file says.
+    pub report: Value,
+    /// Where the clip was written.
+    pub output: PathBuf,
+    /// Where the report was written.
+    pub report_path: PathBuf,
+    /// What a person should know about the take, by file.
+    pub notes: Vec<(PathBuf, String)>,
+}
+
+/// Reads take and character, carries the one onto the other, measures, and writes clip and
+/// report. `on_step` hears what comes next.
+///
+/// # Errors
+/// Files that cannot be read or written, bodies that cannot be made out, settings that do not fit.
+pub fn retarget_files(job: &Job, on_step: &mut dyn FnMut(Step)) -> Result<Outcome, CommandError> {
+    on_step(Step::Read);
+    let character = Loaded::read(&job.character, &job.character_options, Purpose::Character)?;
+    retarget_onto(&character, job, on_step)
+}
+
+/// As [`retarget_files`], with a character that is read already.
+///
+/// # Errors
+/// As [`retarget_files`].
+pub fn retarget_onto(
+    character: &Loaded,
+    job: &Job,
+    on_step: &mut dyn FnMut(Step),
+) -> Result<Outcome, CommandError> {
+    let format = out_format(&job.output)?;
+    on_step(Step::Read);
+    let mut take = Loaded::read(&job.take, &job.take_options, Purpose::Motion)?;
+    let choices = at_rate(&mut take, &job.choices)?;
+    let take_body = take.body()?;
+    let character_body = character.body()?;
+    on_step(Step::Solve);
+    let retargeted = retarget(
+        Take {
+            clip: &take.clip,
+            body: take_body,
+        },
+        Character {
+            skeleton: character.skeleton(),
+            body: character_body,
+            surface: character.surface(),
+        },
+        &choices.settings,
+        choices.contacts.as_ref(),
+    )
+    .map_err(|problem| solve_error(&take.path, problem))?;
+    on_step(Step::Measure);
+    let comparison = measure(&retargeted, character.surface());
+    on_step(Step::Write);
+    let name = choices.name.clone().unwrap_or_else(|| take.stem());
+    let clip = retargeted.in_file_axes(&retargeted.solved);
+    let mut notes = notes_of(&take, character, &retargeted);
+    let bytes = match format {
+        OutFormat::Glb => {
+            notes.extend(same_name_note(character, &name));
+            glb_of(character, &clip, &name, false, &job.output)?
+        }
+        OutFormat::Bvh => {
+            let mut warnings = Vec::new();
+            let bytes = bvh_of(character, &clip, None, &job.output, &mut warnings)?;
+            notes.extend(warnings.into_iter().map(|w| (job.output.clone(), w)));
+            bytes
+        }
+    };
+    let report = report_of(job, &take, character, &choices, &retargeted, &comparison, &notes);
+    let report_text = json_text(&report, false)?;
+    let write = |path: &Path, bytes: &[u8]| {
+        write_atomically(path, bytes).map_err(|error| CommandError::output(&error))
+    };
+    write(&job.output, &bytes)?;
+    write(&job.report, report_text.as_bytes())?;
+    Ok(Outcome {
+        retargeted,
+        comparison,
+        report,
+        output: job.output.clone(),
+        report_path: job.report.clone(),
+        notes,
+    })
+}
+
+/// Where the report of an output goes: beside it, as its name with `.report.json`.
+pub fn report_beside(output: &Path) -> PathBuf {
+    output.with_file_name(format!("{}.report.json", stem(output)))
+}
+
+/// The format of a file to be written, by its extension.
+///
+/// # Errors
+/// Any other extension.
+pub fn out_format(path: &Path) -> Result<OutFormat, CommandError> {
+    match extension(path).as_str() {
+        "glb" => Ok(OutFormat::Glb),
+        "bvh" => Ok(OutFormat::Bvh),
+        _ => Err(CommandError::usage(format!(
+            "{}: the format to write is not known; name the file .glb or .bvh",
+            path.display()
+        ))),
+    }
+}
+
+/// Name of a clip in a GLB file: its own, or else that of the file it came from.
+pub fn animation_name(clip: &Clip, path: &Path) -> String {
+    match clip.name.is_empty() {
+        true => stem(path),
+        false => clip.name.clone(),
+    }
+}
+
+/// A clip of a file's skeleton as GLB: added to the file itself where it is glTF, else as bones.
+///
+/// # Errors
+/// A clip that glTF cannot hold.
+pub fn glb_of(
+    file: &Loaded,
+    clip: &Clip,
+    name: &str,
+    replace_same_name: bool,
+    output: &Path,
+) -> Result<Vec<u8>, CommandError> {
+    let made = match &file.source {
+        Source::Gltf(character) => {
+            let options = AnimationOptions {
+                replace_same_name,
+                ..AnimationOptions::default()
+            };
+            let nodes = &character.node_of_joint;
+            character.document.with_animation(clip, name, nodes, &options)
+        }
+        _ => build_from_clip(clip, name),
+    };
+    made.map_err(|error| CommandError::output_at(output, error))
+}
+
+/// A clip of a file's skeleton as BVH, with the channels of the file where it is BVH too.
+///
+/// # Errors
+/// A clip that BVH cannot hold.
+pub fn bvh_of(
+    file: &Loaded,
+    clip: &Clip,
+    unit: Option<LengthUnit>,
+    output: &Path,
+    warnings: &mut Vec<String>,
+) -> Result<Vec<u8>, CommandError> {
+    let layout = match &file.source {
+        Source::Bvh { document, reading } => Some(BvhLayout {
+            document,
+            reading: *reading,
+        }),
+        _ => None,
+    };
+    let made = clip_to_bvh(clip, &BvhOptions { layout, unit })
+        .map_err(|error| CommandError::output_at(output, error))?;
+    warnings.extend(made.warnings);
+    Ok(write_bvh(&made.document).into_bytes())
+}
+
+/// Brings a take to the frame rate of the result, and everything that names its frames with it.
+/// Feet are planted at the rate that is written, so that no resampling moves them afterwards.
+fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError> {
+    let mut choices = choices.clone();
+    let frames = take.clip.frame_count();
+    if let Some(contacts) = &choices.contacts {
+        let check = contacts.check(frames);
+        check.map_err(|problem| CommandError::input_at(&take.path, problem))?;
+    }
+    let Some(frame_time_secs) = choices.frame_time_secs else {
+        return Ok(choices);
+    };
+    let frames_per_frame = take.clip.frame_time_secs / frame_time_secs;
+    take.clip = take
+        .clip
+        .resampled(frame_time_secs, Interpolation::Hermite)
+        .map_err(|problem| CommandError::input_at(&take.path, problem))?;
+    let last = take.clip.frame_count() - 1;
+    if let Some(contacts) = &mut choices.contacts {
+        contacts.contacts = contacts
+            .contacts
+            .iter()
+            .filter_map(|contact| moved_contact(contact, frames_per_frame, last))
+            .collect();
+    }
+    if let Reference::Frame(frame) = &mut choices.settings.reference
+        && *frame < frames
+    {
+        *frame = ((*frame as f64 * frames_per_frame).round() as usize).min(last);
+    }
+    Ok(choices)
+}
+
+/// A contact in frames of another rate; `None` where no frame of that rate lies in it.
+fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> Option<Contact> {
+    /// Part of a frame by which rounding of rates may miss a frame.
+    const NEAR: f64 = 1e-3;
+    let first_frame = (contact.first as f64 * frames_per_frame - NEAR).ceil() as usize;
+    let last_frame = (contact.last as f64 * frames_per_frame + NEAR).floor() as usize;
+    let last_frame = last_frame.min(last);
+    (first_frame <= last_frame).then_some(Contact {
+        first: first_frame,
+        last: last_frame,
+        ..*contact
+    })
+}
+
+fn solve_error(take: &Path, problem: SolveError) -> CommandError {
+    match problem {
+        SolveError::Setting(text) => CommandError::input_at(take, text),
+        SolveError::Numeric(_) | SolveError::Clip(_) => CommandError::unsolvable(take, problem),
+    }
+}
+
+fn notes_of(
+    take: &Loaded,
+    character: &Loaded,
+    retargeted: &Retargeted,
+) -> Vec<(PathBuf, String)> {
+    let of_file = |file: &Loaded| {
+        let notes = file.warnings.iter().cloned().chain(file.notes());
+        notes
+            .map(|note| (file.path.clone(), note))
+            .collect::<Vec<_>>()
+    };
+    let mut notes = of_file(take);
+    notes.extend(of_file(character));
+    let solving = retargeted.notes.iter().cloned();
+    notes.extend(solving.map(|note| (take.path.clone(), note)));
+    notes
+}
+
+fn same_name_note(character: &Loaded, name: &str) -> Option<(PathBuf, String)> {
+    let Source::Gltf(file) = &character.source else {
+        return None;
+    };
+    let is_taken = file.document.animation_names().contains(&name);
+    is_taken.then(|| {
+        let note = format!(
+            "the character's file has an animation \"{name}\" already; the new one stands beside it, give it another --name"
+        );
+        (character.path.clone(), note)
+    })
+}
+
+fn report_of(
+    job: &Job,
+    take: &Loaded,
+    character: &Loaded,
+    choices: &Choices,
+    retargeted: &Retargeted,
+    comparison: &Comparison,
+    notes: &[(PathBuf, String)],
+) -> Value {
+    let file = |loaded: &Loaded| {
+        json!({
+            "file": loaded.path,
+            "format": loaded.format(),
+            "unit": loaded.unit.unit.to_string(),
+            "unit_found": loaded.unit.how,
+            "joints": loaded.skeleton().len(),
+        })
+    };
+    let mut take_json = file(take);
+    take_json["frames"] = json!(take.clip.frame_count());
+    take_json["frame_time_secs"] = json!(take.clip.frame_time_secs);
+    take_json["rate"] = json!(spoken_rate(take.clip.frame_time_secs));
+    take_json["duration_secs"] = json!(take.clip.duration_secs());
+    json!({
+        "understudy": env!("CARGO_PKG_VERSION"),
+        "output": job.output,
+        "take": take_json,
+        "character": file(character),
+        "travel_factor": retargeted.scale.horizontal,
+        "height_factor": retargeted.scale.vertical,
+        "settings": choices.settings,
+        "within_limits": strict_faults(&comparison.faults).is_empty(),
+        "measures": comparison,
+        "contacts": retargeted.contacts.contacts,
+        "notes": notes
+            .iter()
+            .map(|(path, note)| json!({ "file": path, "note": note }))
+            .collect::<Vec<_>>(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use understudy_anatomy::Side;
+    use understudy_solver::FootPart;
+
+    #[test]
+    fn contacts_keep_their_time_at_another_rate() {
+        let contact = Contact {
+            side: Side::Left,
+            pair: 0,
+            part: FootPart::Heel,
+            first: 30,
+            last: 61,
+        };
+        let check = |factor: f64, last: usize, expected: Option<(usize, usize)>| {
+            let moved = moved_contact(&contact, factor, last);
+            assert_eq!(moved.map(|c| (c.first, c.last)), expected);
+        };
+        check(0.5, 100, Some((15, 30)));
+        check(2.0, 300, Some((60, 122)));
+        check(2.0, 100, Some((60, 100)));
+        // Frames 0, 62.5 and so on: none of them within.
+        check(0.016, 100, None);
+    }
+
+    #[test]
+    fn reports_lie_beside_the_output() {
+        assert_eq!(
+            report_beside(Path::new("out/keeper-walk.glb")),
+            Path::new("out/keeper-walk.report.json")
+        );
+    }
+}

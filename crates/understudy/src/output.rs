@@ -1,0 +1,148 @@
+//! What is printed, and where: results to stdout, everything else to stderr.
+
+use std::fmt::Display;
+use std::io::Write;
+use std::path::Path;
+
+use serde::Serialize;
+
+use crate::error::{CommandError, Exit};
+
+/// Prints a result to stdout. A reader that has seen enough (`| head`) is no failure.
+///
+/// # Errors
+/// A stdout that cannot be written for another reason, such as a full disk.
+pub fn print(text: &str) -> Result<Exit, CommandError> {
+    let mut stdout = std::io::stdout().lock();
+    let written = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+    match written {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(CommandError {
+            exit: Exit::Output,
+            message: format!("the result cannot be printed: {error}"),
+        }),
+        _ => Ok(Exit::Done),
+    }
+}
+
+/// A value as JSON text, on lines of its own for people or on one line.
+///
+/// # Errors
+/// A value that JSON cannot hold.
+pub fn json_text(value: &impl Serialize, on_one_line: bool) -> Result<String, CommandError> {
+    let text = match on_one_line {
+        true => serde_json::to_string(value),
+        false => serde_json::to_string_pretty(value),
+    };
+    text.map(|text| text + "\n").map_err(|error| CommandError {
+        exit: Exit::Output,
+        message: format!("the result cannot be put into JSON: {error}"),
+    })
+}
+
+/// Prints an error to stderr. Every line says whose it is.
+pub fn complain(problem: &dyn Display) {
+    to_stderr("", problem);
+}
+
+/// Prints warnings about a file to stderr.
+pub fn warn(path: &Path, warnings: &[String]) {
+    for warning in warnings {
+        to_stderr("note: ", &format_args!("{}: {warning}", path.display()));
+    }
+}
+
+fn to_stderr(kind: &str, text: &dyn Display) {
+    let text = text.to_string();
+    let mut stderr = std::io::stderr().lock();
+    for line in text.lines() {
+        // Where even stderr is gone, the exit code still tells.
+        let _ = writeln!(stderr, "understudy: {kind}{line}");
+    }
+}
+
+/// "1 frame", "2 frames".
+pub fn counted(count: usize, thing: &str) -> String {
+    match count {
+        1 => format!("1 {thing}"),
+        _ => format!("{count} {thing}s"),
+    }
+}
+
+/// Where the text of a column stands in it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Align {
+    /// At the left, for words.
+    Left,
+    /// At the right, for numbers.
+    Right,
+}
+
+/// Rows of text in columns as wide as their widest cell.
+#[derive(Clone, Debug)]
+pub struct Table {
+    aligns: Vec<Align>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// An empty table with a column per alignment.
+    pub fn new(aligns: &[Align]) -> Self {
+        Self {
+            aligns: aligns.to_vec(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// Adds a row; cells beyond the last column are left out.
+    pub fn row(&mut self, cells: impl IntoIterator<Item = impl Into<String>>) {
+        self.rows.push(cells.into_iter().map(Into::into).collect());
+    }
+
+    /// Whether there is no row.
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// The table as text, each line indented by so many spaces.
+    pub fn text(&self, indent: usize) -> String {
+        let width = |column: usize| {
+            let cells = self.rows.iter().filter_map(|row| row.get(column));
+            cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
+        };
+        let widths: Vec<usize> = (0..self.aligns.len()).map(width).collect();
+        let mut text = String::new();
+        for row in &self.rows {
+            let mut line = " ".repeat(indent);
+            for ((cell, align), &width) in row.iter().zip(&self.aligns).zip(&widths) {
+                let padding = " ".repeat(width.saturating_sub(cell.chars().count()));
+                match align {
+                    Align::Left => line.extend([cell.as_str(), padding.as_str()]),
+                    Align::Right => line.extend([padding.as_str(), cell.as_str()]),
+                }
+                line.push_str("  ");
+            }
+            text.push_str(line.trim_end());
+            text.push('\n');
+        }
+        text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_line_up() {
+        let mut table = Table::new(&[Align::Left, Align::Right]);
+        table.row(["slide", "0.5"]);
+        table.row(["höhe", "12.25"]);
+        assert_eq!(table.text(2), "  slide    0.5\n  höhe   12.25\n");
+    }
+
+    #[test]
+    fn things_are_counted() {
+        assert_eq!(counted(1, "frame"), "1 frame");
+        assert_eq!(counted(0, "frame"), "0 frames");
+    }
+}
