@@ -88,3 +88,27 @@ def lag_frames(ours: np.ndarray, takes: np.ndarray) -> tuple[int, float]:
         found[lag] = float(np.corrcoef(mine, theirs)[0, 1])
     best = max(found, key=found.get)
     return best, found[best]
+
+
+# A point that lies still tells where it is only across the axis about which its foot rolls; along
+# the axis, and in a foot that does not roll at all, the first guess holds by this weight.
+GUESS_WEIGHT = 1e-4
+
+
+def still_point_m(moving: Moving, joint: str, plants: list[tuple[int, int]], guess_m: np.ndarray) -> np.ndarray:
+    """The point of a joint, in its coordinates, that moves least during plants (first, last frame).
+
+    Linear least squares: R x + p = c for all frames of a plant, with one x for all plants and one c
+    for each. Where such a point exists the foot rolls about a point of itself and nothing slides.
+    """
+    index = moving.index(joint)
+    rows, rhs = [GUESS_WEIGHT * np.eye(3, 3 + 3 * len(plants))], [GUESS_WEIGHT * guess_m]
+    for number, (first, last) in enumerate(plants):
+        turns = Rotation.from_quat(moving.world.rotations_xyzw[first : last + 1, index]).as_matrix()
+        for turn, place in zip(turns, moving.world.positions_m[first : last + 1, index]):
+            row = np.zeros((3, 3 + 3 * len(plants)))
+            row[:, :3] = turn
+            row[:, 3 + 3 * number : 6 + 3 * number] = -np.eye(3)
+            rows.append(row)
+            rhs.append(-place)
+    return np.linalg.lstsq(np.vstack(rows), np.hstack(rhs), rcond=None)[0][:3]

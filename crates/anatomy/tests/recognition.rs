@@ -76,37 +76,37 @@ fn examine_all(
 }
 
 const FINGERS: &str = "
-            %HandThumb1 0.76 1.42 0.03 = l_carpometacarpal_1
-              %HandThumb2 0.79 1.41 0.06 = l_metacarpophalangeal_1
-                %HandThumb3 0.81 1.40 0.08 ^ 0.83 1.39 0.1 = l_carpal_interphalangeal_1
-            %HandIndex1 0.83 1.43 0.03 = l_metacarpophalangeal_2
-              %HandIndex2 0.87 1.43 0.03 = l_carpal_proximal_interphalangeal_2
-                %HandIndex3 0.89 1.43 0.03 ^ 0.91 1.43 0.03 = l_carpal_distal_interphalangeal_2
-            %HandMiddle1 0.83 1.43 0.01 = l_metacarpophalangeal_3
-              %HandMiddle2 0.875 1.43 0.01 = l_carpal_proximal_interphalangeal_3
-                %HandMiddle3 0.9 1.43 0.01 ^ 0.92 1.43 0.01 = l_carpal_distal_interphalangeal_3
-            %HandRing1 0.83 1.43 -0.01 = l_metacarpophalangeal_4
-              %HandRing2 0.87 1.43 -0.01 = l_carpal_proximal_interphalangeal_4
-                %HandRing3 0.89 1.43 -0.01 ^ 0.91 1.43 -0.01 = l_carpal_distal_interphalangeal_4
-            %HandPinky1 0.82 1.43 -0.03 = l_metacarpophalangeal_5
-              %HandPinky2 0.85 1.43 -0.03 = l_carpal_proximal_interphalangeal_5
-                %HandPinky3 0.87 1.43 -0.03 ^ 0.88 1.43 -0.03 = l_carpal_distal_interphalangeal_5
+            %Thumb_1 0.76 1.42 0.03 = l_carpometacarpal_1
+              %Thumb_2 0.79 1.41 0.06 = l_metacarpophalangeal_1
+                %Thumb_3 0.81 1.40 0.08 ^ 0.83 1.39 0.1 = l_carpal_interphalangeal_1
+            %IndexFinger_1 0.83 1.43 0.03 = l_metacarpophalangeal_2
+              %IndexFinger_2 0.87 1.43 0.03 = l_carpal_proximal_interphalangeal_2
+                %IndexFinger_3 0.89 1.43 0.03 ^ 0.91 1.43 0.03 = l_carpal_distal_interphalangeal_2
+            %MiddleFinger_1 0.83 1.43 0.01 = l_metacarpophalangeal_3
+              %MiddleFinger_2 0.875 1.43 0.01 = l_carpal_proximal_interphalangeal_3
+                %MiddleFinger_3 0.9 1.43 0.01 ^ 0.92 1.43 0.01 = l_carpal_distal_interphalangeal_3
+            %RingFinger_1 0.83 1.43 -0.01 = l_metacarpophalangeal_4
+              %RingFinger_2 0.87 1.43 -0.01 = l_carpal_proximal_interphalangeal_4
+                %RingFinger_3 0.89 1.43 -0.01 ^ 0.91 1.43 -0.01 = l_carpal_distal_interphalangeal_4
+            %LittleFinger_1 0.82 1.43 -0.03 = l_metacarpophalangeal_5
+              %LittleFinger_2 0.85 1.43 -0.03 = l_carpal_proximal_interphalangeal_5
+                %LittleFinger_3 0.87 1.43 -0.03 ^ 0.88 1.43 -0.03 = l_carpal_distal_interphalangeal_5
 ";
 const LEG: &str = common::LEG;
 
 /// A T-pose with everything a human rig has.
 fn human() -> Figure {
     figure(&format!(
-        "Hips 0 0.96 0 = humanoid_root{LEG}
-  Spine 0 1.05 -0.01 = v*
-    Spine1 0 1.17 -0.02 = v*
-      Spine2 0 1.3 -0.02 = v*
+        "Pelvis 0 0.96 0 = humanoid_root{LEG}
+  BackLow 0 1.05 -0.01 = v*
+    BackMid 0 1.17 -0.02 = v*
+      BackHigh 0 1.3 -0.02 = v*
         Neck 0 1.48 -0.02 = vc7
           Head 0 1.57 0 ^ 0 1.75 0 = skullbase
-        %Shoulder 0.03 1.43 0 = l_sternoclavicular
-         %Arm 0.17 1.43 -0.01 = l_shoulder
-          %ForeArm 0.47 1.43 -0.01 = l_elbow
-           %Hand 0.73 1.43 0 = l_radiocarpal{FINGERS}"
+        %Collar 0.03 1.43 0 = l_sternoclavicular
+         %UpperArm 0.17 1.43 -0.01 = l_shoulder
+          %Elbow 0.47 1.43 -0.01 = l_elbow
+           %Wrist 0.73 1.43 0 = l_radiocarpal{FINGERS}"
     ))
 }
 
@@ -223,19 +223,19 @@ body 0 1.0 0 = humanoid_root
 fn four_arms() -> Figure {
     figure(&format!(
         "
-Hips 0 0.96 0 = humanoid_root{LEG}
-  Spine 0 1.1 0 = v*
+Pelvis 0 0.96 0 = humanoid_root{LEG}
+  BackLow 0 1.1 0 = v*
     Chest 0 1.3 0 = v*
       Neck 0 1.5 0 = vc7
         Head 0 1.6 0 ^ 0 1.8 0 = skullbase
-      %UpperClavicle 0.04 1.45 0 = l_sternoclavicular
-        %UpperArm 0.18 1.45 0 = l_shoulder
-          %UpperForeArm 0.48 1.45 0 = l_elbow
-            %UpperHand 0.74 1.45 0 ^ 0.9 1.45 0 = l_radiocarpal
-      %LowerClavicle 0.04 1.25 0 = l_sternoclavicular@2
+      %TopCollar 0.04 1.45 0 = l_sternoclavicular
+        %TopArm 0.18 1.45 0 = l_shoulder
+          %TopElbow 0.48 1.45 0 = l_elbow
+            %TopWrist 0.74 1.45 0 ^ 0.9 1.45 0 = l_radiocarpal
+      %SecondCollar 0.04 1.25 0 = l_sternoclavicular@2
         %SecondArm 0.16 1.25 0 = l_shoulder@2
-          %SecondForeArm 0.44 1.25 0 = l_elbow@2
-            %SecondHand 0.68 1.25 0 ^ 0.82 1.25 0 = l_radiocarpal@2"
+          %SecondElbow 0.44 1.25 0 = l_elbow@2
+            %SecondWrist 0.68 1.25 0 ^ 0.82 1.25 0 = l_radiocarpal@2"
     ))
 }
 
@@ -269,26 +269,26 @@ fn twists() -> Figure {
     figure(
         "
 reference 0 0 0 = -
-  pelvis 0 0.96 0 = humanoid_root
+  hips 0 0.96 0 = humanoid_root
     %thigh 0.09 0.92 0 = l_hip
-      %thigh_twist 0.09 0.71 0.005 = l_thigh_twist_1
-      %calf 0.09 0.5 0.01 = l_knee
+      %thigh_roll 0.09 0.71 0.005 = l_thigh_twist_1
+      %shank 0.09 0.5 0.01 = l_knee
         %foot 0.09 0.08 -0.02 = l_talocrural
-          %ball 0.09 0.02 0.11 = l_metatarsophalangeal_2
-    spine 0 1.1 0 = v*
-      spine2 0 1.3 0 = v*
+          %toes 0.09 0.02 0.11 = l_metatarsophalangeal_2
+    back_one 0 1.1 0 = v*
+      back_two 0 1.3 0 = v*
         neck 0 1.48 0 = vc7
           head 0 1.57 0 = skullbase
-            head_end 0 1.75 0 = skull_tip
-        %clavicle 0.03 1.43 0 = l_sternoclavicular
-          %upperarm 0.17 1.43 0 = l_shoulder
-            %upperarm_roll 0.32 1.43 0 = l_upperarm_twist_1
-              %lowerarm 0.47 1.43 0 = l_elbow
-                %lowerarm_roll 0.6 1.43 0 = l_forearm_twist_1
-                  %hand 0.73 1.43 0 = l_radiocarpal
-                    %weapon_socket 0.8 1.43 0 = -|l_metacarpophalangeal_3
-  ik_goals 0 0 0 = -
-    %ik_foot 0.09 0.08 -0.02 = -",
+            head_tip 0 1.75 0 = skull_tip
+        %collar 0.03 1.43 0 = l_sternoclavicular
+          %upper_arm 0.17 1.43 0 = l_shoulder
+            %upper_arm_roll 0.32 1.43 0 = l_upperarm_twist_1
+              %forearm 0.47 1.43 0 = l_elbow
+                %forearm_roll 0.6 1.43 0 = l_forearm_twist_1
+                  %wrist 0.73 1.43 0 = l_radiocarpal
+                    %lantern_socket 0.8 1.43 0 = -|l_metacarpophalangeal_3
+  goals 0 0 0 = -
+    %goal_foot 0.09 0.08 -0.02 = -",
     )
 }
 
@@ -336,11 +336,11 @@ root 0 0.96 0 = humanoid_root
 }
 
 fn many_spine_joints() -> Figure {
-    let mut text = format!("Hips 0 0.96 0 = humanoid_root{LEG}");
+    let mut text = format!("Pelvis 0 0.96 0 = humanoid_root{LEG}");
     for index in 0..30 {
         let y = 0.98 + 0.016 * index as f64;
         text.push_str(&format!(
-            "{}Spine{index} 0 {y} 0 = v*\n",
+            "{}Back{index} 0 {y} 0 = v*\n",
             " ".repeat(2 + index)
         ));
     }
@@ -348,10 +348,10 @@ fn many_spine_joints() -> Figure {
     text.push_str(&format!(
         "{indent}Neck 0 1.5 0 = vc7
 {indent} Head 0 1.6 0 ^ 0 1.8 0 = skullbase
-{indent}%Shoulder 0.03 1.43 0 = l_sternoclavicular
-{indent} %Arm 0.17 1.43 0 = l_shoulder
-{indent}  %ForeArm 0.47 1.43 0 = l_elbow
-{indent}   %Hand 0.73 1.43 0 ^ 0.9 1.43 0 = l_radiocarpal
+{indent}%Collar 0.03 1.43 0 = l_sternoclavicular
+{indent} %UpperArm 0.17 1.43 0 = l_shoulder
+{indent}  %Elbow 0.47 1.43 0 = l_elbow
+{indent}   %Wrist 0.73 1.43 0 ^ 0.9 1.43 0 = l_radiocarpal
 "
     ));
     figure(&text)
@@ -449,8 +449,15 @@ fn crooked(figure: &Figure, [thigh, shin, arm, other, elbow, head]: [&str; 6]) -
 
 #[test]
 fn crooked_rests() {
-    let human_names = ["Thigh", "Shin", "Arm", "Arm", "ForeArm", "Head"];
-    let twist_names = ["thigh", "calf", "upperarm", "upperarm", "lowerarm", "head"];
+    let human_names = ["Thigh", "Shin", "UpperArm", "UpperArm", "Elbow", "Head"];
+    let twist_names = [
+        "thigh",
+        "shank",
+        "upper_arm",
+        "upper_arm",
+        "forearm",
+        "head",
+    ];
     let keeper_names = ["thigh", "shank", "arm", "arm", "forearm", "head"];
     let figures = [
         ("crooked human", crooked(&human(), human_names)),
@@ -817,13 +824,13 @@ fn many_rests() {
             .bent(&format!("Right{name}"), right)
     };
     let rests = [
-        ("A", both(human(), "Arm", z * -45.0)),
-        ("arms down", both(human(), "Arm", z * -85.0)),
-        ("arms up", both(human(), "Arm", z * 80.0)),
-        ("arms forward", both(human(), "Arm", DVec3::Y * -85.0)),
+        ("A", both(human(), "UpperArm", z * -45.0)),
+        ("arms down", both(human(), "UpperArm", z * -85.0)),
+        ("arms up", both(human(), "UpperArm", z * 80.0)),
+        ("arms forward", both(human(), "UpperArm", DVec3::Y * -85.0)),
         (
             "stoop",
-            human().bent("Spine", x * 25.0).bent("Head", x * -20.0),
+            human().bent("BackLow", x * 25.0).bent("Head", x * -20.0),
         ),
         (
             "half seat",

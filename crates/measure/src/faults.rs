@@ -77,7 +77,7 @@ pub fn verdict(report: &Report, take: Option<&Report>) -> Vec<Fault> {
     faults.extend(slide_faults(report));
     faults.extend(floor_faults(report));
     faults.extend(report.knees.iter().filter_map(knee_fault));
-    faults.extend(timing_faults(report));
+    faults.extend(timing_fault(report));
     faults.extend(tilt_fault(report));
     faults.extend(direction_faults(report));
     faults.extend(penetration_faults(report, take));
@@ -223,31 +223,25 @@ fn knee_fault(knee: &BendPeaks) -> Option<Fault> {
     })
 }
 
-fn timing_faults(report: &Report) -> Vec<Fault> {
-    let last_frame = report.frames.saturating_sub(1);
-    let limbs = report.timing.iter().flat_map(|timing| timing.sure_limbs());
-    limbs
-        .filter(|limb| limb.shift_frames != 0)
-        .map(|limb| {
-            let word = if limb.shift_frames > 0 {
-                "late"
-            } else {
-                "early"
-            };
-            let frames = limb.shift_frames.unsigned_abs();
-            let plural = if frames == 1 { "" } else { "s" };
-            Fault {
-                kind: FaultKind::TimingShift,
-                part: limb.limb.clone(),
-                first_frame: 0,
-                last_frame,
-                amount: frames as f64,
-                unit: "frames",
-                limit: SHIFT_FRAMES,
-                text: format!("{} is {frames} frame{plural} {word} all through", limb.limb),
-            }
-        })
-        .collect()
+fn timing_fault(report: &Report) -> Option<Fault> {
+    let timing = report.timing.as_ref().filter(|t| t.shift_frames != 0)?;
+    let word = if timing.shift_frames > 0 {
+        "late"
+    } else {
+        "early"
+    };
+    let frames = timing.shift_frames.unsigned_abs();
+    let plural = if frames == 1 { "" } else { "s" };
+    Some(Fault {
+        kind: FaultKind::TimingShift,
+        part: "body".to_owned(),
+        first_frame: 0,
+        last_frame: report.frames.saturating_sub(1),
+        amount: frames as f64,
+        unit: "frames",
+        limit: SHIFT_FRAMES,
+        text: format!("the limbs move {frames} frame{plural} {word} all through"),
+    })
 }
 
 fn tilt_fault(report: &Report) -> Option<Fault> {

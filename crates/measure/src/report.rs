@@ -320,7 +320,7 @@ mod tests {
             assert!((knee.ratio.unwrap() - 1.0).abs() < 1e-6);
         }
         let timing = solved.timing.as_ref().unwrap();
-        assert_eq!(timing.worst_shift_frames, 0);
+        assert_eq!(timing.shift_frames, 0);
         assert!(timing.least_correlation > 1.0 - 1e-9);
         assert_eq!(compared.lost_contact_frames, [0, 0]);
         let ratio = solved.slide.mean_mm_per_plant / take.slide.mean_mm_per_plant;
@@ -353,7 +353,7 @@ mod tests {
             "/solved/slide/worst_mm_per_plant",
             "/solved/floor_contact/worst_sinking_mm",
             "/solved/knees/0/ratio",
-            "/solved/timing/worst_shift_frames",
+            "/solved/timing/shift_frames",
             "/solved/skating/skating_ratio",
             "/solved/penetration/worst_mm",
             "/solved/limits/worst_excess_deg",

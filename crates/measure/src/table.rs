@@ -68,13 +68,13 @@ const ROWS: [Row; 24] = [
         Some(r.penetration.worst_mm)
     }),
     ("timing shift (frames)", 0, |r| {
-        Some(r.timing.as_ref()?.worst_shift_frames as f64)
+        Some(r.timing.as_ref()?.shift_frames as f64)
     }),
     ("timing shift, between frames", 2, |r| {
-        Some(r.timing.as_ref()?.worst_fine_shift_frames)
+        Some(r.timing.as_ref()?.fine_shift_frames)
     }),
-    ("timing, least correlation", 3, |r| {
-        Some(r.timing.as_ref()?.least_correlation)
+    ("timing, mean correlation", 3, |r| {
+        Some(r.timing.as_ref()?.correlation)
     }),
     ("beyond joint range, worst (°)", 1, |r| {
         Some(r.limits.worst_excess_deg)

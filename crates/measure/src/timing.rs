@@ -4,8 +4,10 @@
 //! that overlap at each lag) over lags of up to a quarter of a second, or of the clip. They are
 //! those of wrists and ankles relative to the pelvis, in world axes (of the balls of feet whose
 //! hock is held high), and the angular speed of the head, whose place would tell more of the
-//! shape of trunk and neck than of time. The peak between frames is that of the parabola through
-//! the best lag and its two neighbours. Source of the correlation: Oppenheim & Schafer,
+//! shape of trunk and neck than of time. The shift of the clip is the lag at which the mean of
+//! the limbs' coefficients is highest: time shifts all limbs together, while one limb's curve also
+//! changes its shape where a foot is planted longer or a longer leg swings wider. The peak between
+//! frames is that of the parabola through the best lag and its two neighbours. Source of the correlation: Oppenheim & Schafer,
 //! *Discrete-Time Signal Processing*; the parabola is common practice.
 
 use serde::Serialize;
@@ -43,16 +45,21 @@ pub struct LimbShift {
     pub is_sure: bool,
 }
 
-/// Shift of all limbs.
+/// Shift of the clip.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Timing {
-    /// The largest shift of a limb that is sure; 0 where there is none.
-    pub worst_shift_frames: i64,
-    /// The largest such shift between frames.
-    pub worst_fine_shift_frames: f64,
-    /// The least correlation of a limb at its best lag; 1 where no limb moves.
-    pub least_correlation: f64,
-    /// Limbs that move.
+    /// Best whole lag of all limbs together; positive where the character is late; 0 where the
+    /// limbs tell none.
+    pub shift_frames: i64,
+    /// The same between frames.
+    pub fine_shift_frames: f64,
+    /// Mean correlation of the limbs at the best lag; 1 where none moves.
+    pub correlation: f64,
+    /// Mean correlation of the limbs with no lag; 1 where none moves.
+    pub correlation_unshifted: f64,
+    /// Whether the limbs tell a shift: as [`LimbShift::is_sure`].
+    pub is_sure: bool,
+    /// Limbs that move, each by itself.
     pub limbs: Vec<LimbShift>,
 }
 
@@ -61,29 +68,34 @@ pub fn measure_timing(subject: &Subject<'_>, take: &Subject<'_>) -> Timing {
     let longest = (LONGEST_SECS / subject.clip.frame_time_secs).round() as usize;
     let frames = subject.frame_count().min(take.frame_count());
     let longest = longest.min(frames / 4);
-    let limbs: Vec<LimbShift> = matched_speeds(subject, take)
+    let curves: Vec<(String, Vec<f64>)> = matched_speeds(subject, take)
         .into_iter()
-        .filter_map(|(limb, own, other)| shift(limb, &other?, &own?, longest))
+        .filter_map(|(limb, own, other)| Some((limb, correlations(&other?, &own?, longest))))
         .collect();
-    let mut timing = Timing {
-        worst_shift_frames: 0,
-        worst_fine_shift_frames: 0.0,
-        least_correlation: limbs.iter().map(|l| l.correlation).fold(1.0, f64::min),
-        limbs,
-    };
-    let whole = timing.sure_limbs().map(|limb| limb.shift_frames);
-    timing.worst_shift_frames = whole.max_by_key(|shift| shift.abs()).unwrap_or(0);
-    let fine = timing.sure_limbs().map(|limb| limb.fine_shift_frames);
-    timing.worst_fine_shift_frames = fine
-        .max_by(|a, b| a.abs().total_cmp(&b.abs()))
-        .unwrap_or(0.0);
-    timing
-}
-
-impl Timing {
-    /// Limbs whose speeds agree well enough to tell their shift.
-    pub fn sure_limbs(&self) -> impl Iterator<Item = &LimbShift> {
-        self.limbs.iter().filter(|limb| limb.is_sure)
+    let limbs = curves
+        .iter()
+        .filter_map(|(limb, values)| shift(limb.clone(), values))
+        .collect();
+    let pooled: Vec<f64> = (0..=2 * longest)
+        .map(|at| crate::stats::mean(&curves.iter().map(|c| c.1[at]).collect::<Vec<f64>>()))
+        .collect();
+    match shift(String::new(), &pooled) {
+        Some(all) if !curves.is_empty() => Timing {
+            shift_frames: if all.is_sure { all.shift_frames } else { 0 },
+            fine_shift_frames: if all.is_sure { all.fine_shift_frames } else { 0.0 },
+            correlation: all.correlation,
+            correlation_unshifted: all.correlation_unshifted,
+            is_sure: all.is_sure,
+            limbs,
+        },
+        _ => Timing {
+            shift_frames: 0,
+            fine_shift_frames: 0.0,
+            correlation: 1.0,
+            correlation_unshifted: 1.0,
+            is_sure: false,
+            limbs,
+        },
     }
 }
 
@@ -185,11 +197,16 @@ fn changing(speeds: Vec<f64>) -> Speeds {
     (high - low > STILL).then_some(speeds)
 }
 
-fn shift(limb: String, take: &[f64], own: &[f64], longest: usize) -> Option<LimbShift> {
-    let longest = i64::try_from(longest).ok()?;
-    let values: Vec<f64> = (-longest..=longest)
+/// Correlation at every lag from `-longest` to `longest`.
+fn correlations(take: &[f64], own: &[f64], longest: usize) -> Vec<f64> {
+    let longest = i64::try_from(longest).unwrap_or(0);
+    (-longest..=longest)
         .map(|lag| correlation(take, own, lag))
-        .collect();
+        .collect()
+}
+
+/// The best lag of a curve of correlations whose middle is no lag.
+fn shift(limb: String, values: &[f64]) -> Option<LimbShift> {
     let centre = values.len() / 2;
     // Of equal correlations the shortest lag wins.
     let best = (0..values.len())
@@ -199,11 +216,12 @@ fn shift(limb: String, take: &[f64], own: &[f64], longest: usize) -> Option<Limb
                 .total_cmp(&values[a])
                 .then(a.abs_diff(centre).cmp(&b.abs_diff(centre)))
         })?;
+    let longest = i64::try_from(centre).ok()?;
     let shift_frames = i64::try_from(best).ok()? - longest;
     Some(LimbShift {
         limb,
         shift_frames,
-        fine_shift_frames: shift_frames as f64 + between_frames(&values, best),
+        fine_shift_frames: shift_frames as f64 + between_frames(values, best),
         correlation: values[best],
         is_sure: values[best] >= LEAST_CORRELATION && shift_frames.abs() < longest.max(1),
         correlation_unshifted: values[centre],
@@ -277,12 +295,12 @@ mod tests {
                 &character.subject(&clip, &[]),
                 &performer.subject(&take, &[]),
             );
-            assert_eq!(timing.worst_shift_frames, late as i64);
+            assert_eq!(timing.shift_frames, late as i64);
             // The top of a parabola is only near that of the correlation.
-            assert!((timing.worst_fine_shift_frames - late).abs() < 0.05);
+            assert!((timing.fine_shift_frames - late).abs() < 0.05);
             let moving: Vec<&str> = timing.limbs.iter().map(|l| l.limb.as_str()).collect();
             assert_eq!(moving, ["left wrist", "left ankle", "head"]);
-            assert!(timing.least_correlation > 1.0 - 1e-9);
+            assert!(timing.is_sure && timing.correlation > 1.0 - 1e-9);
         }
     }
 
@@ -310,7 +328,7 @@ mod tests {
         let timing = measure_timing(&dummy.subject(&clip, &[]), &dummy.subject(&take, &[]));
         assert_eq!(timing.limbs.len(), 1);
         assert!(!timing.limbs[0].is_sure);
-        assert_eq!(timing.worst_shift_frames, 0);
+        assert_eq!(timing.shift_frames, 0);
     }
 
     #[test]
@@ -321,7 +339,7 @@ mod tests {
         let timing = measure_timing(&subject, &subject);
         assert!(timing.limbs.is_empty());
         assert_eq!(
-            (timing.worst_shift_frames, timing.least_correlation),
+            (timing.shift_frames, timing.correlation),
             (0, 1.0)
         );
     }

@@ -114,8 +114,8 @@ impl BandedFactor {
             let value = values[row] / entry(row, row);
             values[row] = value;
             let first = row.saturating_sub(matrix.bandwidth);
-            for column in first..row {
-                values[column] -= entry(row, column) * value;
+            for (column, above) in values.iter_mut().enumerate().take(row).skip(first) {
+                *above -= entry(row, column) * value;
             }
         }
     }

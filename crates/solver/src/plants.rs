@@ -429,9 +429,10 @@ impl Planter<'_> {
             }
             let known = heading_knots(index, contacts, flats);
             let mean = self.mean_heading(contact.first, contact.last);
-            for frame in contact.first..=contact.last {
+            let frames = contact.first..=contact.last;
+            for (frame, slot) in frames.clone().zip(&mut wanted[frames]) {
                 let heading = heading_at(&known, frame).unwrap_or(mean);
-                wanted[frame] = Some(self.flat_turn(heading) * self.take.foot.flat_toes);
+                *slot = Some(self.flat_turn(heading) * self.take.foot.flat_toes);
             }
         }
         wanted

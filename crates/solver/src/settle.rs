@@ -166,7 +166,8 @@ impl Problem<'_> {
                 let gain = (cost - next) / cost;
                 cost = next;
                 damping = (damping * 0.1).max(1e-9);
-                if gain < least_gain {
+                let largest = step.iter().fold(0.0f64, |most, s| most.max(s.abs()));
+                if gain < least_gain || largest < 1e-7 * self.weights.offset_m {
                     break;
                 }
             } else {

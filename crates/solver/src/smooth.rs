@@ -39,8 +39,8 @@ impl Smoother {
         let stiffness = ratio.powi(6);
         let pull = EXACT * stiffness.max(1.0);
         let mut matrix = BandedMatrix::new(count, 3);
-        for frame in 0..count {
-            matrix.add(frame, frame, if given[frame] { pull } else { 1.0 });
+        for (frame, given) in given.iter().enumerate() {
+            matrix.add(frame, frame, if *given { pull } else { 1.0 });
         }
         for first in 0..count.saturating_sub(3) {
             let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));

@@ -283,6 +283,11 @@ fn plain_only() -> Settings {
     }
 }
 
+/// How far two solves of the same problem, rounded differently, may lie apart, metres: an active
+/// limit on a nearly straight knee makes the last digits of the least-squares solve follow the
+/// rounding of its input. Plain transfer is held to 1e-9.
+const SOLVED_M: f64 = 5e-5;
+
 /// Largest difference of joint positions, metres; `b` is looked up through `joint_of` and `place`.
 fn largest_difference(
     a: &Clip,
@@ -378,7 +383,7 @@ proptest! {
         let plain = largest_difference(&result.plain, &result_m.plain, |j| j, mirror_vector);
         prop_assert!(plain < 1e-9, "{name}: plain differs by {plain}");
         let solved = largest_difference(&result.solved, &result_m.solved, |j| j, mirror_vector);
-        prop_assert!(solved < 1e-6, "{name}: solved differs by {solved}");
+        prop_assert!(solved < SOLVED_M, "{name}: solved differs by {solved}");
     }
 
     #[test]
@@ -390,8 +395,10 @@ proptest! {
         let clip_s = mapped_clip(&clip, &performer_s.skeleton, |t| scale(t, factor));
         let result = solve(&clip, &performer, &character, &Settings::default());
         let result_s = solve(&clip_s, &performer_s, &character_s, &Settings::default());
+        let plain = largest_difference(&result.plain, &result_s.plain, |j| j, |p| p * factor);
+        prop_assert!(plain < 1e-9 * factor, "plain differs by {plain} at {factor}");
         let solved = largest_difference(&result.solved, &result_s.solved, |j| j, |p| p * factor);
-        prop_assert!(solved < 1e-6 * factor, "differs by {solved} at {factor}");
+        prop_assert!(solved < SOLVED_M * factor, "differs by {solved} at {factor}");
     }
 
     #[test]

@@ -18,6 +18,7 @@ Exit codes:
   3  a file cannot be read, or a mapping, contacts or settings file does not fit
   4  no body can be made out, or nothing can be solved
   5  a file cannot be written
+With several takes, the highest of all of them.
 
 Results go to stdout, everything else to stderr. A file is written whole or not at all.
 Lengths are metres unless said otherwise, frames count from 0, rates are frames per second.";
@@ -147,7 +148,9 @@ pub struct InspectArgs {
 
 /// `understudy retarget`.
 #[derive(Debug, Args)]
-#[command(after_help = "\
+#[command(
+    override_usage = "understudy retarget [OPTIONS] -o <OUT> <TAKE>... <CHARACTER>",
+    after_help = "\
 With .glb, the clip is added to the character's own file and everything else in it is kept; a
 character from a BVH or ASF file becomes bones without a skin. With .bvh, the character's skeleton
 is written, with its own channels where it came from a BVH file. Several takes, or an output that
@@ -160,10 +163,11 @@ Examples:
   understudy retarget takes/*.bvh keeper.glb -o out/ --strict --json
 
 Limits of --strict: slide within a plant 0.5 mm, sinking 1 mm, knee peaks 1.2 times the take's,
-timing shift 0 frames.")]
+timing shift 0 frames."
+)]
 pub struct RetargetArgs {
-    /// Take files (.bvh, .amc, .glb, .gltf), then the character's file (.glb, .gltf, .bvh, .asf)
-    #[arg(value_names = ["TAKE", "CHARACTER"], num_args = 2.., required = true)]
+    /// One take or more (.bvh, .amc, .glb, .gltf), and last the character (.glb, .gltf, .bvh, .asf)
+    #[arg(value_name = "FILES", num_args = 2.., required = true)]
     pub files: Vec<PathBuf>,
     /// File to write, .glb or .bvh; or a folder, ending in /
     #[arg(short, long, value_name = "OUT")]
@@ -246,7 +250,7 @@ impl PairReadArgs {
 #[derive(Clone, Debug, Default, Args)]
 #[command(next_help_heading = "Solving")]
 pub struct SolveArgs {
-    /// Settings of the solver; the options below go before them
+    /// Settings of the solver; the options below override them
     #[arg(long, value_name = "FILE.ron")]
     pub settings: Option<PathBuf>,
     /// Contacts to plant by, as `inspect --contacts-out` writes them [default: found from the take]

@@ -58,7 +58,10 @@ impl fmt::Display for DataFault {
                 write!(f, "flip: {joint} turns by {amount:.0} deg at {frames}")
             }
             DataFaultKind::Spike => {
-                write!(f, "spike: {joint} is off by {amount:.digits$} {unit} in {frames}")
+                write!(
+                    f,
+                    "spike: {joint} is off by {amount:.digits$} {unit} in {frames}"
+                )
             }
             DataFaultKind::Hold => write!(
                 f,
@@ -69,7 +72,10 @@ impl fmt::Display for DataFault {
                 "duplicates: {amount:.0} single frames in {frames} repeat the one before"
             ),
             DataFaultKind::Stretch => {
-                write!(f, "stretch: {joint} moves {amount:.1} mm against its parent in {frames}")
+                write!(
+                    f,
+                    "stretch: {joint} moves {amount:.1} mm against its parent in {frames}"
+                )
             }
         }
     }
@@ -89,6 +95,8 @@ const AROUND_SECS: f64 = 0.2;
 const LONGEST_SPIKE: usize = 3;
 /// Shortest hold, seconds.
 const HOLD_SECS: f64 = 0.05;
+/// Shortest hold, repeated frames: fewer happen by chance at low frame rates.
+const HOLD_FRAMES: usize = 3;
 /// Least jump at an end of a hold, radians: less is a joint that came to rest.
 const HOLD_JUMP: f64 = 0.02;
 /// Rotations and positions closer than that are the same: rounding of a quaternion.
@@ -168,7 +176,9 @@ fn whole_holds(clip: &Clip, repeated: &[bool]) -> Vec<DataFault> {
             .map(|(a, b)| angle(a.rotation, b.rotation))
             .fold(0.0, f64::max)
     };
-    let long = runs(repeated).into_iter().filter(|(first, last)| first < last);
+    let long = runs(repeated)
+        .into_iter()
+        .filter(|(first, last)| first < last);
     long.filter_map(|(first, last)| hold(None, (first, last), repeated.len(), clip, &jump))
         .collect()
 }
@@ -182,7 +192,8 @@ fn hold(
     jump: &impl Fn(usize, usize) -> f64,
 ) -> Option<DataFault> {
     let is_inside = first > 1 && last + 1 < frames;
-    let is_long = (last + 1 - first) as f64 * clip.frame_time_secs >= HOLD_SECS;
+    let repeats = last + 1 - first;
+    let is_long = repeats >= HOLD_FRAMES && repeats as f64 * clip.frame_time_secs >= HOLD_SECS;
     if !(is_inside && is_long) {
         return None;
     }
@@ -223,7 +234,9 @@ fn joint_faults(
     };
     let around = (AROUND_SECS / clip.frame_time_secs).ceil() as usize;
     for (first, last, size) in spikes(track.len(), around, SPIKE, &off) {
-        let is_flip = flips.iter().any(|(frame, _)| (first..=last + 1).contains(frame));
+        let is_flip = flips
+            .iter()
+            .any(|(frame, _)| (first..=last + 1).contains(frame));
         if !is_flip {
             faults.push(DataFault {
                 kind: DataFaultKind::Spike,
@@ -328,7 +341,9 @@ fn position_faults(
     if clip.skeleton.parent(joint).is_none() {
         let off = |before: usize, at: usize, after: usize| {
             let t = (at - before) as f64 / (after - before) as f64;
-            positions[before].lerp(positions[after], t).distance(positions[at])
+            positions[before]
+                .lerp(positions[after], t)
+                .distance(positions[at])
         };
         let spikes = spikes(positions.len(), around, SPIKE_M, &off).into_iter();
         return spikes
@@ -351,7 +366,10 @@ fn position_faults(
     runs(&mask)
         .into_iter()
         .map(|(first, last)| {
-            let size = positions[first..=last].iter().map(excess).fold(0.0, f64::max);
+            let size = positions[first..=last]
+                .iter()
+                .map(excess)
+                .fold(0.0, f64::max);
             fault(DataFaultKind::Stretch, first, last, size)
         })
         .collect()
@@ -391,9 +409,7 @@ mod tests {
     fn planted_faults_are_found_and_clean_motion_is_silent() {
         use DataFaultKind::{Duplicate, Flip, Hold, Spike, Stretch};
         type Change = fn(usize, &mut [Transform]);
-        let swing_at = |frame: usize| {
-            DQuat::from_rotation_x(0.6 * (0.1 * frame as f64).sin())
-        };
+        let swing_at = |frame: usize| DQuat::from_rotation_x(0.6 * (0.1 * frame as f64).sin());
         let check = |change: Change, expected: &[(DataFaultKind, usize, usize)]| {
             let found: Vec<_> = find_data_faults(&swinging(change))
                 .iter()
@@ -440,7 +456,10 @@ mod tests {
             }
         }));
         assert_eq!(held.len(), 1, "{held:?}");
-        assert_eq!((held[0].kind, held[0].first_frame, held[0].last_frame), (Hold, 60, 66));
+        assert_eq!(
+            (held[0].kind, held[0].first_frame, held[0].last_frame),
+            (Hold, 60, 66)
+        );
         let doubled = find_data_faults(&swinging(|frame, locals| {
             let even = frame / 2 * 2;
             locals[0].translation.z = even as f64 * 0.02;

@@ -155,7 +155,15 @@ pub fn retarget_onto(
             bytes
         }
     };
-    let report = report_of(job, &take, character, &choices, &retargeted, &comparison, &notes);
+    let report = report_of(
+        job,
+        &take,
+        character,
+        &choices,
+        &retargeted,
+        &comparison,
+        &notes,
+    );
     let report_text = json_text(&report, false)?;
     let write = |path: &Path, bytes: &[u8]| {
         write_atomically(path, bytes).map_err(|error| CommandError::output(&error))
@@ -175,6 +183,26 @@ pub fn retarget_onto(
 /// Where the report of an output goes: beside it, as its name with `.report.json`.
 pub fn report_beside(output: &Path) -> PathBuf {
     output.with_file_name(format!("{}.report.json", stem(output)))
+}
+
+/// Refuses an output that would replace a file that is read.
+///
+/// # Errors
+/// The output is one of the inputs.
+pub fn spare_inputs(output: &Path, inputs: &[&Path]) -> Result<(), CommandError> {
+    // An output that does not exist yet replaces nothing.
+    let Ok(place) = output.canonicalize() else {
+        return Ok(());
+    };
+    let is_input = |input: &&&Path| input.canonicalize().is_ok_and(|input| input == place);
+    match inputs.iter().find(is_input) {
+        Some(input) => Err(CommandError::usage(format!(
+            "{}: this would replace {}, which is read; write to another file",
+            output.display(),
+            input.display()
+        ))),
+        None => Ok(()),
+    }
 }
 
 /// The format of a file to be written, by its extension.
@@ -218,7 +246,9 @@ pub fn glb_of(
                 ..AnimationOptions::default()
             };
             let nodes = &character.node_of_joint;
-            character.document.with_animation(clip, name, nodes, &options)
+            character
+                .document
+                .with_animation(clip, name, nodes, &options)
         }
         _ => build_from_clip(clip, name),
     };
@@ -303,11 +333,7 @@ fn solve_error(take: &Path, problem: SolveError) -> CommandError {
     }
 }
 
-fn notes_of(
-    take: &Loaded,
-    character: &Loaded,
-    retargeted: &Retargeted,
-) -> Vec<(PathBuf, String)> {
+fn notes_of(take: &Loaded, character: &Loaded, retargeted: &Retargeted) -> Vec<(PathBuf, String)> {
     let of_file = |file: &Loaded| {
         let notes = file.warnings.iter().cloned().chain(file.notes());
         notes

@@ -179,9 +179,7 @@ pub fn extension(path: &Path) -> String {
 
 fn surface_of(source: &Source) -> Option<&Surface> {
     match source {
-        Source::Gltf(character) if !character.surface.meshes.is_empty() => {
-            Some(&character.surface)
-        }
+        Source::Gltf(character) if !character.surface.meshes.is_empty() => Some(&character.surface),
         _ => None,
     }
 }

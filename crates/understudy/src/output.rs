@@ -14,7 +14,9 @@ use crate::error::{CommandError, Exit};
 /// A stdout that cannot be written for another reason, such as a full disk.
 pub fn print(text: &str) -> Result<Exit, CommandError> {
     let mut stdout = std::io::stdout().lock();
-    let written = stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush());
+    let written = stdout
+        .write_all(text.as_bytes())
+        .and_then(|()| stdout.flush());
     match written {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(CommandError {
             exit: Exit::Output,

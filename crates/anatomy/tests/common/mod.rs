@@ -272,7 +272,7 @@ pub fn fits(role: Option<Role>, expected: &str) -> bool {
     }
 }
 
-/// The limb notation of an arm without fingers, from the joint above the shoulder.
+/// A leg, one level below the pelvis.
 pub const LEG: &str = "
   %Thigh 0.09 0.92 0 = l_hip
     %Shin 0.09 0.5 0.01 = l_knee

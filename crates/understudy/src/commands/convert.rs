@@ -4,12 +4,13 @@ use understudy_interchange::Source;
 use understudy_interchange::bvh::write_bvh;
 use understudy_interchange::file::write_atomically;
 use understudy_motion::clip::Interpolation;
+use understudy_motion::rate::spoken_rate;
 
 use crate::args::{ConvertArgs, OutFormat};
 use crate::error::{CommandError, Exit};
-use crate::job::{animation_name, bvh_of, glb_of, out_format};
+use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_inputs};
 use crate::load::{Loaded, Purpose};
-use crate::output::{print, warn};
+use crate::output::{counted, print, warn};
 
 /// Converts a file.
 ///
@@ -17,6 +18,7 @@ use crate::output::{print, warn};
 /// Input that cannot be read, a format that cannot be written, output that cannot be written.
 pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
     let format = out_format(&args.output)?;
+    spare_inputs(&args.output, &[&args.input])?;
     if format == OutFormat::Glb && args.unit_out.is_some() {
         return Err(CommandError::usage(
             "--unit-out is for .bvh only; glTF is always in metres",
@@ -37,9 +39,13 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
         {
             write_bvh(document).into_bytes()
         }
-        (OutFormat::Bvh, _) => {
-            bvh_of(&loaded, &loaded.clip, args.unit_out, &args.output, &mut warnings)?
-        }
+        (OutFormat::Bvh, _) => bvh_of(
+            &loaded,
+            &loaded.clip,
+            args.unit_out,
+            &args.output,
+            &mut warnings,
+        )?,
         (OutFormat::Glb, source) => {
             if let Source::Gltf(character) = source
                 && character.clips.is_empty()
@@ -60,11 +66,11 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
     warn(&args.input, &warnings);
     let clip = &loaded.clip;
     print(&format!(
-        "{}: {} joints, {} at {} per second, {:.2} s; unit {} ({})\n",
+        "{}: {}, {} at {} per second, {:.2} s; read in {} ({})\n",
         args.output.display(),
-        clip.skeleton.len(),
-        crate::output::counted(clip.frame_count(), "frame"),
-        understudy_motion::rate::spoken_rate(clip.frame_time_secs),
+        counted(clip.skeleton.len(), "joint"),
+        counted(clip.frame_count(), "frame"),
+        spoken_rate(clip.frame_time_secs),
         clip.duration_secs(),
         loaded.unit.unit,
         loaded.unit.how,

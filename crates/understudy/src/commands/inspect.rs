@@ -40,7 +40,10 @@ pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
     if let Some(path) = &args.contacts_out {
         let Some(ground) = &findings.ground else {
             return Err(loaded.body().err().unwrap_or_else(|| {
-                CommandError::unsolvable(&args.file, "there are no legs, so there are no contacts")
+                CommandError::unsolvable(
+                    &args.file,
+                    "there are no legs or there is no motion, so there are no contacts to write",
+                )
             }));
         };
         save_ron(path, &ground.contacts).map_err(|error| CommandError::output(&error))?;
@@ -67,7 +70,10 @@ fn positions(loaded: &Loaded) -> Positions<'_> {
     let clip = &loaded.clip;
     let joints = 0..clip.skeleton.len();
     Positions {
-        joints: joints.clone().map(|joint| clip.skeleton.name(joint)).collect(),
+        joints: joints
+            .clone()
+            .map(|joint| clip.skeleton.name(joint))
+            .collect(),
         frame_time_secs: clip.frame_time_secs,
         positions_m: (0..clip.frame_count())
             .map(|frame| {
@@ -128,7 +134,10 @@ impl Findings {
         let skeleton = loaded.skeleton();
         let body = loaded.assembly.as_ref().ok().map(|assembly| &assembly.body);
         let up = loaded.recognition.frame.up;
-        let ground = body.filter(|body| !body.legs.is_empty()).map(|body| {
+        // A pose stands on whatever its feet are on: only motion shows floor and contacts.
+        let moves = loaded.clip.frame_count() > 1;
+        let on_legs = body.filter(|body| moves && !body.legs.is_empty());
+        let ground = on_legs.map(|body| {
             let settings = Settings {
                 floor_height_m,
                 ..Settings::default()
@@ -155,12 +164,16 @@ impl Findings {
 
     /// "T", "A", "arms down", … of all arms, or that they differ.
     fn rest_word(&self) -> &'static str {
-        let words: Vec<&str> = self.arms.iter().map(|arm| arm_word(arm.below_level_deg)).collect();
+        let words: Vec<&str> = self
+            .arms
+            .iter()
+            .map(|arm| arm_word(arm.below_level_deg))
+            .collect();
         match words.split_first() {
             None => "no arms to tell by",
-            Some((first, others)) if others.iter().all(|word| word == first) => arm_word(
-                self.arms.first().map_or(0.0, |arm| arm.below_level_deg),
-            ),
+            Some((first, others)) if others.iter().all(|word| word == first) => {
+                arm_word(self.arms.first().map_or(0.0, |arm| arm.below_level_deg))
+            }
             Some(_) => "uneven: the arms differ",
         }
     }
@@ -179,13 +192,17 @@ fn arm_word(below_level_deg: f64) -> &'static str {
 fn height_m(loaded: &Loaded, up: DVec3) -> f64 {
     let skeleton = loaded.skeleton();
     let rest = skeleton.rest_world();
-    let joints = (0..skeleton.len()).filter(|&joint| skeleton.joint(joint).kind == JointKind::Joint);
+    let joints =
+        (0..skeleton.len()).filter(|&joint| skeleton.joint(joint).kind == JointKind::Joint);
     let bones = joints.flat_map(|joint| {
         let tips = skeleton.joint(joint).tips.iter();
         let tips = tips.map(|&tip| rest.point(joint, tip)).collect::<Vec<_>>();
         std::iter::once(rest.position(joint)).chain(tips)
     });
-    let meshes = loaded.surface().into_iter().flat_map(|surface| &surface.meshes);
+    let meshes = loaded
+        .surface()
+        .into_iter()
+        .flat_map(|surface| &surface.meshes);
     let points = bones.chain(meshes.flat_map(|mesh| mesh.posed(&rest)));
     let (low, high) = points.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), point| {
         let at = point.dot(up);
@@ -251,12 +268,18 @@ fn shares(clip: &Clip, ground: &Ground) -> Vec<Share> {
 fn direction_word(direction: DVec3) -> String {
     match Axis::nearest(direction) {
         Some(axis) if axis.vector().dot(direction) > 1.0 - 1e-6 => axis.to_string(),
-        _ => format!("({:.2}, {:.2}, {:.2})", direction.x, direction.y, direction.z),
+        _ => format!(
+            "({:.2}, {:.2}, {:.2})",
+            direction.x, direction.y, direction.z
+        ),
     }
 }
 
 fn count_of(body: &Body, kind: AppendageKind) -> usize {
-    body.appendages.iter().filter(|part| part.kind == kind).count()
+    body.appendages
+        .iter()
+        .filter(|part| part.kind == kind)
+        .count()
 }
 
 impl Findings {
@@ -292,13 +315,14 @@ impl Findings {
             "rest_pose": { "kind": self.rest_word(), "arms": self.arms },
             "joints": joints_json(loaded),
             "unmapped": unmapped(loaded),
+            "doubtful": doubtful(loaded),
             "floor": self.ground.as_ref().map(|ground| json!({
                 "height_m": ground.stance.floor.height_m,
                 "slope_deg": ground.stance.floor.slope().to_degrees(),
                 "notes": ground.stance.notes,
             })),
             "contacts": self.shares,
-            "faults": self.faults,
+            "faults": self.faults.iter().map(fault_json).collect::<Vec<_>>(),
             "notes": loaded.notes(),
             "warnings": loaded.warnings,
         })
@@ -336,13 +360,21 @@ impl Findings {
         };
         section(&loaded.path.display().to_string(), &self.facts(loaded));
         section("Joints", &joint_tree(loaded));
+        section("Doubtful roles", &lines(&doubtful(loaded)));
         section("Without a role", &lines(&unmapped(loaded)));
-        section("Contacts, share of the time on the floor", &self.contacts_text());
+        section(
+            "Contacts, share of the time on the floor",
+            &self.contacts_text(),
+        );
         let faults: Vec<String> = self.faults.iter().map(ToString::to_string).collect();
         section("Faults in the data", &lines(&faults));
         let mut notes = loaded.warnings.clone();
         notes.extend(loaded.notes());
-        notes.extend(self.ground.iter().flat_map(|ground| ground.stance.notes.clone()));
+        notes.extend(
+            self.ground
+                .iter()
+                .flat_map(|ground| ground.stance.notes.clone()),
+        );
         section("Notes", &lines(&notes));
         text.truncate(text.trim_end().len());
         text.push('\n');
@@ -360,13 +392,15 @@ impl Findings {
         ]);
         table.row([
             "motion".to_owned(),
-            format!(
-                "{} at {} per second (frame time {} s), {:.3} s",
-                counted(clip.frame_count(), "frame"),
-                spoken_rate(clip.frame_time_secs),
-                clip.frame_time_secs,
-                clip.duration_secs()
-            ),
+            match clip.frame_count() {
+                1 => "none, a single pose".to_owned(),
+                frames => format!(
+                    "{frames} frames at {} per second (frame time {} s), {:.3} s",
+                    spoken_rate(clip.frame_time_secs),
+                    clip.frame_time_secs,
+                    clip.duration_secs()
+                ),
+            },
         ]);
         let animations = animations(loaded);
         if animations.len() > 1 {
@@ -486,7 +520,11 @@ impl Findings {
 
 fn animations(loaded: &Loaded) -> Vec<String> {
     match &loaded.source {
-        Source::Gltf(character) => character.clips.iter().map(|clip| clip.name.clone()).collect(),
+        Source::Gltf(character) => character
+            .clips
+            .iter()
+            .map(|clip| clip.name.clone())
+            .collect(),
         _ => Vec::new(),
     }
 }
@@ -506,6 +544,30 @@ fn joints_json(loaded: &Loaded) -> Vec<Value> {
             })
         })
         .collect()
+}
+
+/// A confidence below this is to be looked at: another reading does nearly as well.
+const DOUBTFUL: f64 = 0.6;
+
+/// Roles that a person should look at, with their reasons.
+fn doubtful(loaded: &Loaded) -> Vec<String> {
+    let found = loaded.recognition.roles.iter();
+    found
+        .filter(|(_, found)| found.confidence < DOUBTFUL)
+        .map(|(joint, found)| {
+            let name = loaded.skeleton().name(joint);
+            format!(
+                "{name} as {} ({:.2}): {}",
+                found.role, found.confidence, found.reason
+            )
+        })
+        .collect()
+}
+
+fn fault_json(fault: &DataFault) -> Value {
+    let mut value = json!(fault);
+    value["text"] = json!(fault.to_string());
+    value
 }
 
 /// Joints without a role; what only carries the skeleton needs none.
@@ -529,7 +591,11 @@ fn joint_tree(loaded: &Loaded) -> String {
     while let Some((joint, depth)) = open.pop() {
         let children = skeleton.children(joint);
         open.extend(children.iter().rev().map(|&child| (child, depth + 1)));
-        let name = format!("{}{}", "  ".repeat(depth.min(MOST_INDENT)), skeleton.name(joint));
+        let name = format!(
+            "{}{}",
+            "  ".repeat(depth.min(MOST_INDENT)),
+            skeleton.name(joint)
+        );
         match loaded.recognition.roles.get(joint) {
             Some(found) => table.row([
                 name,
@@ -538,7 +604,12 @@ fn joint_tree(loaded: &Loaded) -> String {
                 found.reason.clone(),
             ]),
             None if skeleton.joint(joint).kind == JointKind::Carrier => {
-                table.row([name, "-".into(), String::new(), "carries the skeleton".into()]);
+                table.row([
+                    name,
+                    "-".into(),
+                    String::new(),
+                    "carries the skeleton".into(),
+                ]);
             }
             None => table.row([name, "-".to_owned()]),
         }

@@ -7,14 +7,12 @@ use understudy_bodies::performer::STATURE_M;
 use understudy_bodies::{BodyMesh, Character, Description, character, demo_take};
 use understudy_interchange::bvh::{BvhOptions, clip_to_bvh, write_bvh};
 use understudy_interchange::file::{read_text, write_atomically};
-use understudy_interchange::gltf_file::{
-    NewCharacter, NewMesh, build_character, build_from_clip,
-};
+use understudy_interchange::gltf_file::{NewCharacter, NewMesh, build_character, build_from_clip};
 use understudy_motion::Clip;
 
 use crate::args::{MakeArgs, OutFormat};
 use crate::error::{CommandError, Exit};
-use crate::job::out_format;
+use crate::job::{out_format, spare_inputs};
 use crate::output::{counted, print};
 
 /// Frame time of the one frame of a body at rest, seconds; any would do.
@@ -34,11 +32,11 @@ pub fn run(args: &MakeArgs) -> Result<Exit, CommandError> {
         ));
     }
     let path = Path::new(&args.what);
+    spare_inputs(&args.output, &[path])?;
     let (bytes, said) = match args.what.as_str() {
         "demo-take" => made_take(format, &args.output)?,
         "performer" => {
-            let mut human =
-                Description::human("performer", args.stature.unwrap_or(STATURE_M));
+            let mut human = Description::human("performer", args.stature.unwrap_or(STATURE_M));
             if let Some(rest) = args.rest {
                 human.rest = rest.into();
             }

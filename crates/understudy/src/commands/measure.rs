@@ -55,11 +55,7 @@ pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
     }
 }
 
-fn alone(
-    clip: &Loaded,
-    settings: &Settings,
-    args: &MeasureArgs,
-) -> Result<Measured, CommandError> {
+fn alone(clip: &Loaded, settings: &Settings, args: &MeasureArgs) -> Result<Measured, CommandError> {
     let options = Options {
         series: args.series,
     };
@@ -83,16 +79,44 @@ fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
     let mut row = |name: &str, value: f64, unit: &str| {
         table.row([name.to_owned(), format!("{value:.2}"), unit.to_owned()]);
     };
-    row("foot slide, worst plant", report.slide.worst_mm_per_plant, "mm");
-    row("foot slide, mean plant", report.slide.mean_mm_per_plant, "mm");
-    row("foot slide, worst frame", report.slide.worst_mm_per_frame, "mm/frame");
-    row("sinking, worst", report.floor_contact.worst_sinking_mm, "mm");
-    row("floating, worst", report.floor_contact.worst_floating_mm, "mm");
+    row(
+        "foot slide, worst plant",
+        report.slide.worst_mm_per_plant,
+        "mm",
+    );
+    row(
+        "foot slide, mean plant",
+        report.slide.mean_mm_per_plant,
+        "mm",
+    );
+    row(
+        "foot slide, worst frame",
+        report.slide.worst_mm_per_frame,
+        "mm/frame",
+    );
+    row(
+        "sinking, worst",
+        report.floor_contact.worst_sinking_mm,
+        "mm",
+    );
+    row(
+        "floating, worst",
+        report.floor_contact.worst_floating_mm,
+        "mm",
+    );
     row("self-penetration, worst", report.penetration.worst_mm, "mm");
-    row("beyond joint range, worst", report.limits.worst_excess_deg, "degrees");
+    row(
+        "beyond joint range, worst",
+        report.limits.worst_excess_deg,
+        "degrees",
+    );
     for knee in &report.knees {
         let name = format!("{} knee, sharpest turn", knee.leg);
-        row(&name, knee.peak_rad_per_s2, &format!("rad/s² in frame {}", knee.peak_frame));
+        row(
+            &name,
+            knee.peak_rad_per_s2,
+            &format!("rad/s² in frame {}", knee.peak_frame),
+        );
         let name = format!("{} knee, least bend", knee.leg);
         row(&name, knee.least_bend_deg, "degrees");
     }

@@ -13,7 +13,9 @@ use understudy_solver::{Contacts, Settings};
 
 use crate::args::{RetargetArgs, SolveArgs};
 use crate::error::{CommandError, Exit};
-use crate::job::{Choices, Job, Outcome, Step, out_format, report_beside, retarget_onto};
+use crate::job::{
+    Choices, Job, Outcome, Step, out_format, report_beside, retarget_onto, spare_inputs,
+};
 use crate::load::{Loaded, Purpose, stem};
 use crate::output::{complain, counted, json_text, print, warn};
 use crate::strict::strict_faults;
@@ -36,21 +38,33 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
         character: character.clone(),
         character_options: options.clone(),
         choices: choices.clone(),
-        report: args.report.clone().unwrap_or_else(|| report_beside(&output)),
+        report: args
+            .report
+            .clone()
+            .unwrap_or_else(|| report_beside(&output)),
         output,
     };
+    let output = |take: &PathBuf| match is_folder {
+        true => args.output.join(file_name(take, args.format.extension())),
+        false => args.output.clone(),
+    };
+    let jobs: Vec<Job> = takes.iter().map(|take| job(take, output(take))).collect();
+    let inputs: Vec<&Path> = args.files.iter().map(PathBuf::as_path).collect();
+    for job in &jobs {
+        out_format(&job.output)?;
+        spare_inputs(&job.output, &inputs)?;
+        spare_inputs(&job.report, &inputs)?;
+    }
     if is_folder {
-        let jobs: Vec<Job> = takes
-            .iter()
-            .map(|take| job(take, args.output.join(file_name(take, args.format.extension()))))
-            .collect();
         let character = Loaded::read(character, &options, Purpose::Character)?;
         character.body()?;
         return run_batch(args, &character, &jobs);
     }
-    out_format(&args.output)?;
+    let Some(job) = jobs.first() else {
+        return Err(CommandError::usage("give a take before the character"));
+    };
     let character = Loaded::read(character, &options, Purpose::Character)?;
-    run_one(args, &character, &job(&takes[0], args.output.clone()))
+    run_one(args, &character, job)
 }
 
 /// Whether an output stands for a folder: it is one, or its name ends like one.
@@ -181,11 +195,7 @@ fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
     )
 }
 
-fn run_batch(
-    args: &RetargetArgs,
-    character: &Loaded,
-    jobs: &[Job],
-) -> Result<Exit, CommandError> {
+fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Exit, CommandError> {
     let bar = ProgressBar::new(jobs.len() as u64);
     if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len}  {msg}") {
         bar.set_style(style);

@@ -1,0 +1,616 @@
+//! The command line from outside: exit codes, messages, files and JSON.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A folder with what the tests need, and runs of the program in it.
+struct Desk {
+    folder: TempDir,
+}
+
+impl Desk {
+    fn new() -> Self {
+        Self {
+            folder: tempfile::tempdir().unwrap(),
+        }
+    }
+
+    fn run(&self, arguments: &[&str]) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_understudy"))
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .output()
+            .unwrap()
+    }
+
+    /// Runs, asserts the exit code, and returns stdout and stderr.
+    fn expect(&self, code: i32, arguments: &[&str]) -> (String, String) {
+        let output = self.run(arguments);
+        let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+        let (stdout, stderr) = (text(&output.stdout), text(&output.stderr));
+        assert_eq!(
+            output.status.code(),
+            Some(code),
+            "{arguments:?}\n{stdout}\n{stderr}"
+        );
+        (stdout, stderr)
+    }
+
+    /// Runs with exit code 0 and reads stdout as JSON.
+    fn json(&self, arguments: &[&str]) -> Value {
+        serde_json::from_str(&self.expect(0, arguments).0).unwrap()
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: &str) {
+        std::fs::write(self.path(name), text).unwrap();
+    }
+
+    fn read(&self, name: &str) -> String {
+        std::fs::read_to_string(self.path(name)).unwrap()
+    }
+
+    fn read_json(&self, name: &str) -> Value {
+        serde_json::from_str(&self.read(name)).unwrap()
+    }
+
+    fn names(&self, folder: &str) -> Vec<String> {
+        let entries = std::fs::read_dir(self.path(folder)).unwrap();
+        let mut names: Vec<String> = entries
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    /// The demo take at a low rate, so that tests stay quick, and a character.
+    fn with_take_and_character() -> Self {
+        let desk = Self::new();
+        desk.expect(0, &["make", "demo-take", "-o", "full.bvh"]);
+        desk.expect(0, &["convert", "full.bvh", "take.bvh", "--rate", "30"]);
+        desk.write("keeper.ron", KEEPER);
+        desk.expect(0, &["make", "keeper.ron", "-o", "keeper.glb"]);
+        desk
+    }
+}
+
+const KEEPER: &str = "(name: \"keeper\", stature_m: 1.2, rest: A)";
+
+/// A frame short, at line 11.
+const CUT_SHORT: &str = "HIERARCHY\nROOT hip\n{\nOFFSET 0 0 0\nCHANNELS 1 Xrotation\nEnd Site\n{\n\
+    OFFSET 0 170 0\n}\n}\nMOTION\nFrames: 3\nFrame Time: 0.1\n1\n2\n";
+
+fn keys(value: &Value) -> Vec<&str> {
+    value
+        .as_object()
+        .unwrap()
+        .keys()
+        .map(String::as_str)
+        .collect()
+}
+
+#[test]
+fn help_tells_exit_codes_and_examples() {
+    let desk = Desk::new();
+    let (help, _) = desk.expect(0, &["--help"]);
+    assert!(help.contains("Exit codes:"), "{help}");
+    for command in ["inspect", "retarget", "measure", "convert", "make"] {
+        assert!(help.contains(command), "{help}");
+        let (help, _) = desk.expect(0, &[command, "--help"]);
+        assert!(help.contains("Examples:"), "{help}");
+        assert!(help.contains(&format!("understudy {command}")), "{help}");
+    }
+}
+
+#[test]
+fn wrong_usage_ends_with_2() {
+    let desk = Desk::with_take_and_character();
+    let check = |arguments: &[&str], expected: &str| {
+        let (_, stderr) = desk.expect(2, arguments);
+        assert!(stderr.contains(expected), "{arguments:?}: {stderr}");
+    };
+    check(&["dance"], "dance");
+    check(
+        &["retarget", "take.bvh", "-o", "out.glb"],
+        "2 values required",
+    );
+    check(
+        &["retarget", "take.bvh", "keeper.glb", "-o", "out.txt"],
+        ".glb or .bvh",
+    );
+    check(
+        &["retarget", "take.bvh", "keeper.glb", "-o", "keeper.glb"],
+        "would replace",
+    );
+    check(
+        &[
+            "retarget",
+            "take.bvh",
+            "full.bvh",
+            "keeper.glb",
+            "-o",
+            "out.glb",
+        ],
+        "ending in /",
+    );
+    check(
+        &[
+            "retarget",
+            "take.bvh",
+            "keeper.glb",
+            "-o",
+            "o.glb",
+            "--travel",
+            "far",
+        ],
+        "leg-length, kept, or a factor",
+    );
+    check(
+        &[
+            "retarget",
+            "take.bvh",
+            "sub/take.bvh",
+            "keeper.glb",
+            "-o",
+            "out/",
+        ],
+        "one file",
+    );
+    check(&["convert", "take.bvh", "take.bvh"], "would replace");
+    check(
+        &["convert", "take.bvh", "take.glb", "--rate", "fast"],
+        "frames per second",
+    );
+    check(
+        &["make", "statue", "-o", "statue.glb"],
+        "performer, demo-take",
+    );
+    check(
+        &["inspect", "take.bvh", "--unit", "furlong"],
+        "no unit of length",
+    );
+    assert_eq!(
+        desk.names("."),
+        ["full.bvh", "keeper.glb", "keeper.ron", "take.bvh"]
+    );
+}
+
+#[test]
+fn unreadable_files_end_with_3_and_name_file_and_line() {
+    let desk = Desk::with_take_and_character();
+    desk.write("short.bvh", CUT_SHORT);
+    desk.write("poem.txt", "once upon a tide");
+    desk.write("broken.ron", "(\n    travel: Sideways,\n)");
+    desk.write("no-joint.ron", "(joints: {\"left_hipp\": Some(\"l_hip\")})");
+    desk.write(
+        "broken-body.ron",
+        "(\n  name: \"x\",\n  stature_m: tall,\n)",
+    );
+    desk.write(
+        "late.ron",
+        "(contacts: [(side: Left, part: Heel, first: 3, last: 99999)])",
+    );
+    let check = |arguments: &[&str], expected: &[&str]| {
+        let (stdout, stderr) = desk.expect(3, arguments);
+        assert_eq!(stdout, "");
+        assert!(
+            stderr.lines().all(|line| line.starts_with("understudy: ")),
+            "{stderr}"
+        );
+        for part in expected {
+            assert!(stderr.contains(part), "{arguments:?}: {stderr}");
+        }
+    };
+    check(
+        &["inspect", "nowhere.bvh"],
+        &["nowhere.bvh: cannot be read"],
+    );
+    check(&["inspect", "short.bvh"], &["short.bvh, line 15: ", "3"]);
+    check(&["inspect", "poem.txt"], &["poem.txt: ", ".bvh"]);
+    check(
+        &["convert", "short.bvh", "out.glb"],
+        &["short.bvh, line 15"],
+    );
+    let onto = |options: &[&'static str]| {
+        let mut arguments = vec!["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+        arguments.extend(options);
+        arguments
+    };
+    check(
+        &onto(&["--settings", "broken.ron"]),
+        &["broken.ron, line 2: column"],
+    );
+    check(
+        &onto(&["--mapping-take", "no-joint.ron"]),
+        &["no-joint.ron: ", "left_hip"],
+    );
+    check(&onto(&["--contacts", "late.ron"]), &["frames 3 to 99999"]);
+    check(
+        &onto(&["--reference-frame", "99999"]),
+        &["take.bvh: reference frame 99999"],
+    );
+    check(
+        &["make", "broken-body.ron", "-o", "out.glb"],
+        &["broken-body.ron: line 3, column"],
+    );
+    assert!(!desk.path("out.glb").exists());
+}
+
+#[test]
+fn what_is_no_body_ends_with_4() {
+    let desk = Desk::with_take_and_character();
+    desk.write("pole.bvh", &CUT_SHORT.replace("Frames: 3", "Frames: 2"));
+    let (_, stderr) = desk.expect(4, &["retarget", "pole.bvh", "keeper.glb", "-o", "out.glb"]);
+    assert!(stderr.contains("pole.bvh: "), "{stderr}");
+    assert!(stderr.contains("--mapping-out"), "{stderr}");
+    assert!(!desk.path("out.glb").exists());
+    // Inspecting is still possible, and says so.
+    let (stdout, _) = desk.expect(0, &["inspect", "pole.bvh"]);
+    assert!(stdout.contains("pole.bvh"), "{stdout}");
+}
+
+#[test]
+fn what_cannot_be_written_ends_with_5_and_leaves_nothing() {
+    let desk = Desk::with_take_and_character();
+    desk.write("file", "in the way");
+    let (_, stderr) = desk.expect(
+        5,
+        &["retarget", "take.bvh", "keeper.glb", "-o", "file/out.glb"],
+    );
+    assert!(
+        stderr.contains("file/out.glb: cannot be written"),
+        "{stderr}"
+    );
+    desk.expect(5, &["convert", "take.bvh", "file/out.glb"]);
+    desk.expect(5, &["make", "demo-take", "-o", "file/out.bvh"]);
+    desk.expect(5, &["inspect", "take.bvh", "--positions", "file/out.json"]);
+    let names = ["file", "full.bvh", "keeper.glb", "keeper.ron", "take.bvh"];
+    assert_eq!(desk.names("."), names);
+    assert_eq!(desk.read("file"), "in the way");
+}
+
+#[test]
+fn inspect_tells_what_is_in_a_file() {
+    let desk = Desk::with_take_and_character();
+    let take = desk.json(&["inspect", "take.bvh", "--json"]);
+    assert_eq!(
+        keys(&take),
+        [
+            "understudy",
+            "file",
+            "format",
+            "unit",
+            "clip",
+            "axes",
+            "body",
+            "rest_pose",
+            "joints",
+            "unmapped",
+            "doubtful",
+            "floor",
+            "contacts",
+            "faults",
+            "notes",
+            "warnings"
+        ]
+    );
+    assert_eq!(take["format"], "BVH");
+    assert_eq!(take["unit"]["name"], "cm");
+    assert_eq!(take["clip"]["rate"], "30");
+    assert_eq!(take["axes"]["up_axis"], "+Y");
+    assert_eq!(take["axes"]["forward_axis"], "+Z");
+    assert_eq!(take["rest_pose"]["kind"], "T");
+    assert_eq!(take["body"]["legs"], 2);
+    // 0.245 + 0.246 of a stature of 1.75 m.
+    let leg_m = take["body"]["leg_length_m"].as_f64().unwrap();
+    assert!((leg_m - 0.491 * 1.75).abs() < 1e-6, "{leg_m}");
+    assert!(take["floor"]["height_m"].as_f64().unwrap().abs() < 0.005);
+    let (text, _) = desk.expect(0, &["inspect", "keeper.glb"]);
+    for part in [
+        "none, a single pose",
+        "A: left arm 45 deg below level",
+        "humanoid_root",
+    ] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+}
+
+#[test]
+fn positions_have_every_joint_in_every_frame() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["convert", "take.bvh", "take.glb"]);
+    let read = |file: &str| {
+        desk.expect(0, &["inspect", file, "--positions", "positions.json"]);
+        desk.read_json("positions.json")
+    };
+    let (bvh, glb) = (read("take.bvh"), read("take.glb"));
+    assert_eq!(keys(&bvh), ["joints", "frame_time_secs", "positions_m"]);
+    assert_eq!(
+        keys(&glb),
+        ["joints", "frame_time_secs", "positions_m", "nodes"]
+    );
+    assert_eq!(bvh["joints"], glb["joints"]);
+    let frames = |value: &Value| -> Vec<Vec<[f64; 3]>> {
+        serde_json::from_value(value["positions_m"].clone()).unwrap()
+    };
+    let (bvh, glb) = (frames(&bvh), frames(&glb));
+    assert_eq!(bvh.len(), glb.len());
+    for (a, b) in bvh.iter().flatten().zip(glb.iter().flatten()) {
+        // glTF holds single precision.
+        let distance_m = (0..3).map(|i| (a[i] - b[i]).powi(2)).sum::<f64>().sqrt();
+        assert!(distance_m < 1e-5, "{a:?} {b:?}");
+    }
+}
+
+#[test]
+fn bvh_to_bvh_keeps_every_channel() {
+    let desk = Desk::new();
+    desk.expect(0, &["make", "demo-take", "-o", "a.bvh"]);
+    desk.expect(0, &["convert", "a.bvh", "b.bvh"]);
+    assert_eq!(desk.read("a.bvh"), desk.read("b.bvh"));
+}
+
+#[test]
+fn retarget_writes_clip_and_report() {
+    let desk = Desk::with_take_and_character();
+    let (text, _) = desk.expect(
+        0,
+        &["retarget", "take.bvh", "keeper.glb", "-o", "out/walk.glb"],
+    );
+    assert!(text.contains("out/walk.glb"), "{text}");
+    assert_eq!(desk.names("out"), ["walk.glb", "walk.report.json"]);
+    let report = desk.read_json("out/walk.report.json");
+    assert_eq!(
+        keys(&report),
+        [
+            "understudy",
+            "output",
+            "take",
+            "character",
+            "travel_factor",
+            "height_factor",
+            "settings",
+            "within_limits",
+            "measures",
+            "contacts",
+            "notes"
+        ]
+    );
+    assert_eq!(
+        keys(&report["measures"]),
+        ["take", "plain", "solved", "faults"]
+    );
+    let slide = |clip: &str| {
+        let value = &report["measures"][clip]["slide"]["worst_mm_per_plant"];
+        value.as_f64().unwrap()
+    };
+    assert!(slide("solved") < 0.5 && slide("solved") < slide("plain"));
+    let clip = desk.json(&["inspect", "out/walk.glb", "--json"]);
+    let take = desk.json(&["inspect", "take.bvh", "--json"]);
+    assert_eq!(clip["clip"]["name"], "take");
+    assert_eq!(clip["clip"]["frames"], take["clip"]["frames"]);
+    // The clip against its take measures as the report said.
+    let against = desk.json(&["measure", "out/walk.glb", "--against", "take.bvh", "--json"]);
+    let again = &against["measures"]["solved"]["slide"]["worst_mm_per_plant"];
+    assert!(
+        (again.as_f64().unwrap() - slide("solved")).abs() < 0.05,
+        "{again}"
+    );
+}
+
+#[test]
+fn a_bvh_character_keeps_its_channels() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["make", "keeper.ron", "-o", "keeper.bvh"]);
+    desk.expect(
+        0,
+        &[
+            "retarget",
+            "take.bvh",
+            "keeper.bvh",
+            "-o",
+            "out.bvh",
+            "--rate",
+            "25",
+        ],
+    );
+    let hierarchy = |name: &str| {
+        let text = desk.read(name);
+        text.split("MOTION").next().unwrap().to_owned()
+    };
+    assert_eq!(hierarchy("out.bvh"), hierarchy("keeper.bvh"));
+    assert!(desk.read("out.bvh").contains("Frame Time: 0.04"));
+    desk.expect(
+        0,
+        &["retarget", "take.bvh", "keeper.bvh", "-o", "bones.glb"],
+    );
+    assert_eq!(
+        desk.json(&["inspect", "bones.glb", "--json"])["clip"]["name"],
+        "take"
+    );
+}
+
+#[test]
+fn strict_fails_where_feet_slide() {
+    let desk = Desk::with_take_and_character();
+    let plain = [
+        "retarget",
+        "take.bvh",
+        "keeper.glb",
+        "-o",
+        "plain.glb",
+        "--no-plants",
+    ];
+    let (text, _) = desk.expect(0, &plain);
+    assert!(text.contains("foot slides"), "{text}");
+    let mut strict = plain.to_vec();
+    strict.push("--strict");
+    desk.expect(1, &strict);
+    assert!(desk.path("plain.glb").exists());
+    let report = desk.read_json("plain.report.json");
+    assert_eq!(report["within_limits"], false);
+    assert_eq!(report["settings"]["plants"]["enabled"], false);
+}
+
+#[test]
+fn roles_and_contacts_go_out_and_come_back() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(
+        0,
+        &[
+            "inspect",
+            "take.bvh",
+            "--mapping-out",
+            "roles.ron",
+            "--contacts-out",
+            "contacts.ron",
+        ],
+    );
+    assert!(
+        desk.read("roles.ron")
+            .contains("\"left_hip\": Some(\"l_hip\")")
+    );
+    let report = |name: &str, more: &[&str]| {
+        let output = format!("{name}.glb");
+        let mut arguments = vec![
+            "retarget",
+            "take.bvh",
+            "keeper.glb",
+            "-o",
+            &output,
+            "--json",
+        ];
+        arguments.extend(more);
+        desk.json(&arguments)
+    };
+    let found = report("found", &[]);
+    let given = report(
+        "given",
+        &["--mapping-take", "roles.ron", "--contacts", "contacts.ron"],
+    );
+    assert_eq!(found["measures"], given["measures"]);
+    // A leg whose contacts are taken away slides again.
+    desk.write("none.ron", "(contacts: [])");
+    let none = report("none", &["--contacts", "none.ron"]);
+    assert_eq!(none["contacts"], Value::Array(vec![]));
+    assert_ne!(found["measures"], none["measures"]);
+}
+
+#[test]
+fn many_takes_go_on_after_one_fails() {
+    let desk = Desk::with_take_and_character();
+    desk.write("short.bvh", CUT_SHORT);
+    desk.expect(0, &["convert", "take.bvh", "again.bvh", "--rate", "24"]);
+    let takes = [
+        "retarget",
+        "take.bvh",
+        "short.bvh",
+        "again.bvh",
+        "keeper.glb",
+        "-o",
+        "out/",
+    ];
+    let (stdout, stderr) = desk.expect(3, &takes);
+    assert_eq!(stdout.lines().count(), 3, "{stdout}");
+    assert!(stderr.contains("short.bvh, line 15"), "{stderr}");
+    assert!(stderr.contains("1 of 3 takes failed"), "{stderr}");
+    assert_eq!(
+        desk.names("out"),
+        [
+            "again.glb",
+            "again.report.json",
+            "take.glb",
+            "take.report.json"
+        ]
+    );
+    let mut as_json = takes.to_vec();
+    as_json.extend(["--json", "--format", "bvh"]);
+    let (stdout, _) = desk.expect(3, &as_json);
+    let lines: Vec<Value> = stdout
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(lines.len(), 3);
+    assert_eq!(lines[1]["exit_code"], 3);
+    assert!(lines[0]["measures"].is_object());
+    assert!(desk.path("out/again.bvh").exists());
+}
+
+#[test]
+fn an_animation_is_chosen_by_name_or_number() {
+    let desk = Desk::with_take_and_character();
+    let first = [
+        "retarget",
+        "take.bvh",
+        "keeper.glb",
+        "-o",
+        "one.glb",
+        "--name",
+        "walk",
+    ];
+    desk.expect(0, &first);
+    desk.expect(
+        0,
+        &[
+            "retarget", "take.bvh", "one.glb", "-o", "two.glb", "--name", "slow", "--rate", "15",
+        ],
+    );
+    let name = |more: &[&str]| {
+        let mut arguments = vec!["inspect", "two.glb", "--json"];
+        arguments.extend(more);
+        desk.json(&arguments)["clip"]["name"].clone()
+    };
+    assert_eq!(name(&[]), "walk");
+    assert_eq!(name(&["--clip", "slow"]), "slow");
+    assert_eq!(name(&["--clip", "2"]), "slow");
+    let (_, stderr) = desk.expect(3, &["inspect", "two.glb", "--clip", "3"]);
+    assert!(stderr.contains("1 \"walk\", 2 \"slow\""), "{stderr}");
+}
+
+#[test]
+fn a_closed_pipe_is_no_failure() {
+    let desk = Desk::with_take_and_character();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_understudy"))
+        .args(["inspect", "keeper.glb", "--json"])
+        .current_dir(desk.folder.path())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+}
+
+#[test]
+fn the_library_does_the_same_work() {
+    use understudy::load::LoadOptions;
+    use understudy::{Job, retarget_files};
+
+    let desk = Desk::with_take_and_character();
+    let job = Job {
+        take: desk.path("take.bvh"),
+        take_options: LoadOptions::default(),
+        character: desk.path("keeper.glb"),
+        character_options: LoadOptions::default(),
+        choices: understudy::job::Choices::default(),
+        output: desk.path("library.glb"),
+        report: desk.path("library.report.json"),
+    };
+    let mut steps = Vec::new();
+    let outcome = retarget_files(&job, &mut |step| steps.push(step)).unwrap();
+    assert!(steps.len() >= 4, "{steps:?}");
+    desk.expect(
+        0,
+        &["retarget", "take.bvh", "keeper.glb", "-o", "program.glb"],
+    );
+    let bytes = |path: &Path| std::fs::read(path).unwrap();
+    assert_eq!(bytes(&outcome.output), bytes(&desk.path("program.glb")));
+}
