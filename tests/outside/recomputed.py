@@ -74,41 +74,25 @@ def peak_acceleration(values: np.ndarray, frame_time_secs: float) -> float:
     return float(np.abs(np.diff(values, n=2)).max() / frame_time_secs**2)
 
 
-def speeds(moving: Moving, joint: str) -> np.ndarray:
-    return np.linalg.norm(np.gradient(moving.track_m(joint), moving.frame_time_secs, axis=0), axis=1)
+def speeds(moving: Moving, joint: str, pelvis: str) -> np.ndarray:
+    """Speeds of a joint relative to the pelvis, frame by frame."""
+    way_m = moving.track_m(joint) - moving.track_m(pelvis)
+    return np.linalg.norm(np.gradient(way_m, moving.frame_time_secs, axis=0), axis=1)
 
 
-def lag_frames(ours: np.ndarray, takes: np.ndarray) -> tuple[int, float]:
-    """Lag of the best Pearson correlation of two series, positive where ours is late, and its value."""
-    longest = min(LONGEST_LAG_FRAMES, len(ours) // 4)
-    found = {}
-    for lag in sorted(range(-longest, longest + 1), key=abs):
-        mine = ours[max(lag, 0) : len(ours) + min(lag, 0)]
-        theirs = takes[max(-lag, 0) : len(takes) + min(-lag, 0)]
-        found[lag] = float(np.corrcoef(mine, theirs)[0, 1])
-    best = max(found, key=found.get)
-    return best, found[best]
+def lag_frames(ours: list[np.ndarray], takes: list[np.ndarray]) -> int:
+    """Lag at which the speeds of all limbs agree best, positive where ours is late.
 
-
-# A point that lies still tells where it is only across the axis about which its foot rolls; along
-# the axis, and in a foot that does not roll at all, the first guess holds by this weight.
-GUESS_WEIGHT = 1e-4
-
-
-def still_point_m(moving: Moving, joint: str, plants: list[tuple[int, int]], guess_m: np.ndarray) -> np.ndarray:
-    """The point of a joint, in its coordinates, that moves least during plants (first, last frame).
-
-    Linear least squares: R x + p = c for all frames of a plant, with one x for all plants and one c
-    for each. Where such a point exists the foot rolls about a point of itself and nothing slides.
+    Pearson's coefficient of all limbs at once, each standardised, over the frames that overlap.
     """
-    index = moving.index(joint)
-    rows, rhs = [GUESS_WEIGHT * np.eye(3, 3 + 3 * len(plants))], [GUESS_WEIGHT * guess_m]
-    for number, (first, last) in enumerate(plants):
-        turns = Rotation.from_quat(moving.world.rotations_xyzw[first : last + 1, index]).as_matrix()
-        for turn, place in zip(turns, moving.world.positions_m[first : last + 1, index]):
-            row = np.zeros((3, 3 + 3 * len(plants)))
-            row[:, :3] = turn
-            row[:, 3 + 3 * number : 6 + 3 * number] = -np.eye(3)
-            rows.append(row)
-            rhs.append(-place)
-    return np.linalg.lstsq(np.vstack(rows), np.hstack(rhs), rcond=None)[0][:3]
+    standard = lambda curves: np.array([(curve - curve.mean()) / curve.std() for curve in curves])  # noqa: E731
+    mine, theirs = standard(ours), standard(takes)
+    frames = mine.shape[1]
+    longest = min(LONGEST_LAG_FRAMES, frames // 4)
+
+    def agreement(lag: int) -> float:
+        own = mine[:, max(lag, 0) : frames + min(lag, 0)]
+        other = theirs[:, max(-lag, 0) : frames + min(-lag, 0)]
+        return float(np.corrcoef(own.ravel(), other.ravel())[0, 1])
+
+    return max(range(-longest, longest + 1), key=agreement)

@@ -92,3 +92,47 @@ def make_bodies(folder: Path) -> dict[str, Path]:
     for path in BODY_FILES:
         understudy("make", path, "-o", made[path.stem])
     return made
+
+
+@dataclass(frozen=True)
+class Leg:
+    """Names of a leg's joints; `ball` is None where the foot is one piece."""
+
+    side: str
+    hip: str
+    knee: str
+    ankle: str
+    ball: str | None
+    digitigrade: bool
+
+    @property
+    def end(self) -> str:
+        """What moves as the ankle of a person does: the ball where the hock is held high."""
+        return self.ball if self.digitigrade else self.ankle
+
+
+@dataclass(frozen=True)
+class Anatomy:
+    """What `inspect --json` says about a body, by names of joints."""
+
+    up: np.ndarray
+    roles: dict[str, str]
+    legs: list[Leg]
+
+
+def anatomy(inspected: dict) -> Anatomy:
+    """Reads roles named after ISO/IEC 19774-1: talocrural is the ankle, the middle
+    metatarsophalangeal joint the ball."""
+    roles = {joint["role"]: joint["name"] for joint in inspected["joints"] if joint["role"]}
+    legs = [
+        Leg(
+            side,
+            roles[f"{letter}_hip"],
+            roles[f"{letter}_knee"],
+            roles[f"{letter}_talocrural"],
+            roles.get(f"{letter}_metatarsophalangeal_2"),
+            inspected["body"]["digitigrade"],
+        )
+        for letter, side in (("l", "left"), ("r", "right"))
+    ]
+    return Anatomy(np.array(inspected["axes"]["up"]), roles, legs)

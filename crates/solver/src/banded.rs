@@ -44,14 +44,6 @@ impl BandedMatrix {
         self.rows[at] += value;
     }
 
-    /// Multiplies the diagonal.
-    pub fn scale_diagonal(&mut self, factor: f64) {
-        for row in 0..self.size {
-            let at = self.at(row, row);
-            self.rows[at] *= factor;
-        }
-    }
-
     /// Adds `weight · v vᵀ` for a sparse vector `v` of (index, value).
     pub fn add_outer(&mut self, vector: &[(usize, f64)], weight: f64) {
         for (n, &(i, a)) in vector.iter().enumerate() {

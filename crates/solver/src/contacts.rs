@@ -98,6 +98,13 @@ impl Contacts {
     }
 }
 
+/// Least rise (leg lengths) that ends a contact: a millimetre for an adult, twice the noise of an
+/// optical capture.
+const LEAST_RISE: f64 = 0.0012;
+
+/// Least speed (leg lengths per second) that ends a contact.
+const LEAST_SPEED: f64 = 0.04;
+
 /// Runs of `true`, as (first, last).
 pub fn runs(mask: &[bool]) -> Vec<(usize, usize)> {
     let mut found = Vec::new();
@@ -127,10 +134,19 @@ pub fn planted_frames(
     settings: &ContactSettings,
 ) -> Vec<bool> {
     let smooth = signal::low_pass_points(points, settings.cutoff_hz, frame_time_secs);
-    let speeds: Vec<f64> = signal::velocity(&smooth, frame_time_secs)
-        .iter()
-        .map(|velocity| velocity.length() / leg_length_m)
+    // Speed of each step to the next frame: a part is at rest between two frames, and the first
+    // and last frame of a contact have a moving step on one side.
+    let steps: Vec<f64> = smooth
+        .windows(2)
+        .map(|pair| pair[0].distance(pair[1]) / (frame_time_secs * leg_length_m))
         .collect();
+    let slower_side = |i: usize| -> f64 {
+        let before = i.checked_sub(1).and_then(|at| steps.get(at));
+        let sides = before.into_iter().chain(steps.get(i)).copied();
+        // A single frame does not move.
+        sides.reduce(f64::min).unwrap_or(0.0)
+    };
+    let speeds: Vec<f64> = (0..points.len()).map(slower_side).collect();
     let heights: Vec<f64> = smooth
         .iter()
         .map(|point| floor.above(*point) / leg_length_m)
@@ -148,7 +164,8 @@ pub fn planted_frames(
         let is_sure = (first..=last)
             .any(|i| heights[i] < settings.start_height && speeds[i] < settings.start_speed);
         if is_sure {
-            let (first, last) = without_rise(&heights, first, last, rise);
+            let (first, last) = without_rise(&heights, first, last, rise, part);
+            let (first, last) = without_start_and_stop(&speeds, first, last, settings.end_speed);
             mask[first..=last].fill(true);
         }
     }
@@ -158,17 +175,57 @@ pub fn planted_frames(
     mask
 }
 
+/// What counts as the unrest of the plant itself, from the median of its deviations: three times
+/// as much, but neither below `least` nor above `most`.
+fn own_unrest(median: f64, least: f64, most: f64) -> f64 {
+    (3.0 * median).clamp(least.min(most), most)
+}
+
 /// The run without the frames at its ends in which the part is on its way down or up: those above
-/// the run's own median height by more than `rise`. Soles of real captures lie up to a few
-/// centimetres above or below the floor, differently for each plant.
-fn without_rise(heights: &[f64], first: usize, last: usize, rise: f64) -> (usize, usize) {
+/// the run's own median height by more than it varies in between, `rise` at most. Soles of real
+/// captures lie up to a few centimetres above or below the floor, differently for each plant. The
+/// toe drifts up as the foot rolls over it and is held to `rise` itself.
+fn without_rise(
+    heights: &[f64],
+    first: usize,
+    last: usize,
+    rise: f64,
+    part: FootPart,
+) -> (usize, usize) {
     let Some(level) = signal::median(&heights[first..=last]) else {
         return (first, last);
+    };
+    let deviations: Vec<f64> = heights[first..=last]
+        .iter()
+        .map(|h| (h - level).abs())
+        .collect();
+    let rise = match part {
+        FootPart::Toe => rise,
+        FootPart::Heel | FootPart::Ball => {
+            own_unrest(signal::median(&deviations).unwrap_or(0.0), LEAST_RISE, rise)
+        }
     };
     let is_down = |frame: &usize| heights[*frame] <= level + rise;
     // The median itself is down, so both searches find a frame.
     let start = (first..=last).find(is_down).unwrap_or(first);
     let end = (first..=last).rev().find(is_down).unwrap_or(last);
+    (start, end)
+}
+
+/// The run without the frames at its ends in which the part still slows down or already leaves:
+/// those faster than the plant's own unrest. A clean capture so gets exact ends, one that slides
+/// all through keeps its plants.
+fn without_start_and_stop(
+    speeds: &[f64],
+    first: usize,
+    last: usize,
+    end_speed: f64,
+) -> (usize, usize) {
+    let median = signal::median(&speeds[first..=last]).unwrap_or(0.0);
+    let limit = own_unrest(median, LEAST_SPEED, end_speed);
+    let is_still = |frame: &usize| speeds[*frame] <= limit;
+    let start = (first..=last).find(is_still).unwrap_or(first);
+    let end = (first..=last).rev().find(is_still).unwrap_or(last);
     (start, end)
 }
 

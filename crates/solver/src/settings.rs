@@ -74,10 +74,10 @@ impl Default for ContactSettings {
             rise: 0.004,
             toe_rise: 0.02,
             start_speed: 0.15,
-            end_speed: 0.35,
+            end_speed: 0.2,
             shortest_secs: 0.06,
             shortest_gap_secs: 0.08,
-            cutoff_hz: 12.0,
+            cutoff_hz: 20.0,
         }
     }
 }

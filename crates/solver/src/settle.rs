@@ -1,7 +1,7 @@
 //! Pelvis and swinging feet give way: smooth offsets over the whole clip, so that planted legs
 //! reach the floor, knees keep the bend they have in plain transfer, and none of them pops.
 //!
-//! Least squares over all frames at once, by Levenberg and Marquardt's method. Unknown per frame are the offset of the pelvis and one of
+//! Least squares over all frames at once, by Gauss and Newton's method. Unknown per frame are the offset of the pelvis and one of
 //! each foot, three coordinates each; a planted foot's offset is held at zero. The terms are
 //!
 //! - smoothness: third differences of every offset, and the offset itself, so that it fades;
@@ -62,8 +62,11 @@ pub struct Offsets {
     pub feet: Vec<Vec<DVec3>>,
 }
 
-/// Most steps tried in each round, refused ones included.
+/// Most steps in each round.
 const STEPS: usize = 60;
+
+/// Most times a step is halved.
+const HALVINGS: usize = 14;
 
 /// Below this bend (radians) the change of bend with distance is taken as if at it: a straight
 /// leg would otherwise answer a hair's breadth with degrees.
@@ -82,7 +85,7 @@ const FIRM: f64 = 1e4;
 /// Weights of the limit on pops against what should hold, from round to round, and the relative
 /// gain below which a round ends: starting soft keeps the steps from getting caught between
 /// limits, and only the last round must be exact.
-const FIRMNESS: [(f64, f64); 4] = [(1.0, 1e-3), (30.0, 1e-3), (1e3, 1e-3), (1e4, 1e-11)];
+const FIRMNESS: [(f64, f64); 4] = [(1.0, 1e-3), (30.0, 1e-3), (1e3, 1e-3), (1e4, 1e-12)];
 
 /// Weight of a planted foot's offset being zero.
 const FIXED: f64 = 1e8;
@@ -150,35 +153,42 @@ impl Problem<'_> {
         }
     }
 
-    /// Levenberg-Marquardt: Gauss-Newton steps, shortened where they would not help (Nocedal and
-    /// Wright, *Numerical Optimization*, section 10.3).
+    /// Gauss-Newton steps with backtracking (Nocedal and Wright, *Numerical Optimization*, sections
+    /// 3.1 and 10.3): each is halved until it helps. The limits make the sum piecewise smooth, and a
+    /// whole step often jumps from one piece to the next.
     fn minimise(&mut self, least_gain: f64) -> Result<(), NotPositive> {
         let mut cost = self.cost();
-        let mut damping = 1e-6;
         for _ in 0..STEPS {
-            let step = self.step(damping)?;
-            let before = self.values.clone();
-            for (value, step) in self.values.iter_mut().zip(&step) {
-                *value += step;
-            }
-            let next = self.cost();
-            if next < cost {
-                let gain = (cost - next) / cost;
-                cost = next;
-                damping = (damping * 0.1).max(1e-9);
-                let largest = step.iter().fold(0.0f64, |most, s| most.max(s.abs()));
-                if gain < least_gain || largest < 1e-7 * self.weights.offset_m {
-                    break;
-                }
-            } else {
-                self.values = before;
-                damping *= 10.0;
-                if damping > 1e6 {
-                    break;
-                }
+            let step = self.step()?;
+            let Some((next, share)) = self.walk(&step, cost) else {
+                break;
+            };
+            let gain = (cost - next) / cost;
+            cost = next;
+            if gain < least_gain && share > 0.1 {
+                break;
             }
         }
         Ok(())
+    }
+
+    /// Goes along a step as far as it helps and gives the new cost and the share walked; stays
+    /// where no share helps.
+    fn walk(&mut self, step: &[f64], cost: f64) -> Option<(f64, f64)> {
+        let before = self.values.clone();
+        let mut share = 1.0;
+        for _ in 0..HALVINGS {
+            for ((value, before), step) in self.values.iter_mut().zip(&before).zip(step) {
+                *value = before + share * step;
+            }
+            let next = self.cost();
+            if next < cost {
+                return Some((next, share));
+            }
+            share *= 0.5;
+        }
+        self.values = before;
+        None
     }
 
     fn cost(&self) -> f64 {
@@ -187,7 +197,7 @@ impl Problem<'_> {
         cost
     }
 
-    fn step(&self, damping: f64) -> Result<Vec<f64>, NotPositive> {
+    fn step(&self) -> Result<Vec<f64>, NotPositive> {
         let size = self.frames * self.width;
         let mut matrix = BandedMatrix::new(size, 4 * self.width - 1);
         let mut step = vec![0.0; size];
@@ -197,7 +207,6 @@ impl Problem<'_> {
                 step[index] -= weight * residual * value;
             }
         });
-        matrix.scale_diagonal(1.0 + damping);
         matrix.factor()?.solve(&mut step);
         Ok(step)
     }

@@ -286,7 +286,7 @@ fn plain_only() -> Settings {
 /// How far two solves of the same problem, rounded differently, may lie apart, metres: an active
 /// limit on a nearly straight knee makes the last digits of the least-squares solve follow the
 /// rounding of its input. Plain transfer is held to 1e-9.
-const SOLVED_M: f64 = 5e-5;
+const SOLVED_M: f64 = 2e-5;
 
 /// Largest difference of joint positions, metres; `b` is looked up through `joint_of` and `place`.
 fn largest_difference(

@@ -15,6 +15,8 @@ use understudy_motion::{Clip, DQuat, DVec3, Transform, signal};
 pub enum DataFaultKind {
     /// A rotation turns by nearly half a turn within one frame.
     Flip,
+    /// A joint or the whole body goes elsewhere within one frame, as at a cut.
+    Jump,
     /// Up to three frames lie far from their neighbours.
     Spike,
     /// Something that moves stands exactly still for a while and jumps on: a gap that was filled
@@ -57,6 +59,9 @@ impl fmt::Display for DataFault {
             DataFaultKind::Flip => {
                 write!(f, "flip: {joint} turns by {amount:.0} deg at {frames}")
             }
+            DataFaultKind::Jump => {
+                write!(f, "jump: {joint} goes {amount:.digits$} {unit} within {frames}")
+            }
             DataFaultKind::Spike => {
                 write!(
                     f,
@@ -83,11 +88,16 @@ impl fmt::Display for DataFault {
 
 /// Turn within one frame that no body makes, radians.
 const FLIP: f64 = 2.0;
+/// Least turn that may be a jump, radians.
+const JUMP: f64 = 0.35;
+/// Least way of a root that may be a jump, metres.
+const JUMP_M: f64 = 0.1;
 /// Least distance of a spike from its neighbours, radians.
 const SPIKE: f64 = 0.09;
 /// Least distance of a spike in a root's travel from its neighbours, metres.
 const SPIKE_M: f64 = 0.03;
-/// A spike stands out so many times from the usual bend of its curve around it.
+/// A spike stands out so many times from the usual bend of its curve around it, a jump from the
+/// usual step.
 const STANDS_OUT: f64 = 8.0;
 /// Time around a frame that shows what is usual there, seconds.
 const AROUND_SECS: f64 = 0.2;
@@ -227,13 +237,8 @@ fn joint_faults(
         amount: size.to_degrees(),
         unit: "deg",
     }));
-    let off = |before: usize, at: usize, after: usize| {
-        let t = (at - before) as f64 / (after - before) as f64;
-        let on_line = slerp(rotations[before], rotations[after], t);
-        angle(on_line, rotations[at])
-    };
     let around = (AROUND_SECS / clip.frame_time_secs).ceil() as usize;
-    for (first, last, size) in spikes(track.len(), around, SPIKE, &off) {
+    for (first, last, size) in spikes(rotations.as_slice(), around, SPIKE) {
         let is_flip = flips
             .iter()
             .any(|(frame, _)| (first..=last + 1).contains(frame));
@@ -273,45 +278,64 @@ fn flips(rotations: &[DQuat]) -> Vec<(usize, f64)> {
     jumps.map(|(index, size)| (index + 1, size)).collect()
 }
 
-/// Spikes as (first, last, size). `off` gives how far the frame in the middle lies from the line
-/// between two others.
-fn spikes(
-    frames: usize,
-    around: usize,
-    least: f64,
-    off: &impl Fn(usize, usize, usize) -> f64,
-) -> Vec<(usize, usize, f64)> {
+/// A curve over frames, as far as spikes need to know it.
+trait Curve {
+    /// Number of frames.
+    fn frames(&self) -> usize;
+    /// Distance between two frames.
+    fn apart(&self, a: usize, b: usize) -> f64;
+    /// Distance of a frame from the line between two others.
+    fn off(&self, before: usize, at: usize, after: usize) -> f64;
+}
+
+impl Curve for [DQuat] {
+    fn frames(&self) -> usize {
+        self.len()
+    }
+
+    fn apart(&self, a: usize, b: usize) -> f64 {
+        angle(self[a], self[b])
+    }
+
+    fn off(&self, before: usize, at: usize, after: usize) -> f64 {
+        let t = (at - before) as f64 / (after - before) as f64;
+        angle(slerp(self[before], self[after], t), self[at])
+    }
+}
+
+impl Curve for [DVec3] {
+    fn frames(&self) -> usize {
+        self.len()
+    }
+
+    fn apart(&self, a: usize, b: usize) -> f64 {
+        self[a].distance(self[b])
+    }
+
+    fn off(&self, before: usize, at: usize, after: usize) -> f64 {
+        let t = (at - before) as f64 / (after - before) as f64;
+        self[before].lerp(self[after], t).distance(self[at])
+    }
+}
+
+/// Spikes as (first, last, size): the curve leaves its line for a few frames and comes back.
+fn spikes<C: Curve + ?Sized>(curve: &C, around: usize, least: f64) -> Vec<(usize, usize, f64)> {
+    let frames = curve.frames();
     let bends: Vec<f64> = (1..frames.saturating_sub(1))
-        .map(|frame| off(frame - 1, frame, frame + 1))
+        .map(|frame| curve.off(frame - 1, frame, frame + 1))
         .collect();
-    let usual = |first: usize, last: usize| {
-        // The spike itself bends the curve from one frame before it to one frame after it.
-        let low = first.saturating_sub(around + 2);
-        let before = &bends[low..first.saturating_sub(2).max(low)];
-        let high = (last + around + 1).min(bends.len());
-        let after = &bends[(last + 1).min(high)..high];
-        let near: Vec<f64> = before.iter().chain(after).copied().collect();
-        signal::quantile(&near, 0.9).unwrap_or(f64::INFINITY)
-    };
     let mut found = Vec::new();
     let mut frame = 1;
     while frame + 1 < frames {
-        // A single frame bends the curve twice as much in itself as in its neighbours.
-        let is_candidate = bends[frame - 1] > 0.5 * least;
-        let spike = is_candidate.then(|| {
-            (1..=LONGEST_SPIKE).find_map(|length| {
-                let (before, after) = (frame - 1, frame + length);
-                if after >= frames {
-                    return None;
-                }
-                let size = (frame..after)
-                    .map(|at| off(before, at, after))
-                    .fold(f64::INFINITY, f64::min);
-                let returns = size > least && size > STANDS_OUT * usual(frame, after - 1);
-                returns.then_some((frame, after - 1, size))
-            })
-        });
-        match spike.flatten() {
+        // The frame before a spike is bent half as much as the spike is high.
+        let is_candidate = bends[frame - 1] > 0.4 * least;
+        let spike = is_candidate
+            .then(|| largest_spike(curve, frame))
+            .flatten()
+            .filter(|&(first, last, size)| {
+                size > least && size > STANDS_OUT * usual_bend(&bends, first, last, around)
+            });
+        match spike {
             Some(spike) => {
                 frame = spike.1 + 2;
                 found.push(spike);
@@ -320,6 +344,31 @@ fn spikes(
         }
     }
     found
+}
+
+/// The highest spike that starts at a frame or soon after it.
+fn largest_spike<C: Curve + ?Sized>(curve: &C, frame: usize) -> Option<(usize, usize, f64)> {
+    let starts = frame..frame + LONGEST_SPIKE;
+    let windows = starts.flat_map(|first| (first..first + LONGEST_SPIKE).map(move |l| (first, l)));
+    windows
+        .filter(|(_, last)| last + 1 < curve.frames())
+        .filter_map(|(first, last)| {
+            let size = (first..=last)
+                .map(|at| curve.off(first - 1, at, last + 1))
+                .fold(f64::INFINITY, f64::min);
+            // A jump to another place that is kept is no spike.
+            (curve.apart(first - 1, last + 1) < size).then_some((first, last, size))
+        })
+        .max_by(|a, b| a.2.total_cmp(&b.2))
+}
+
+/// How much the curve bends around a spike, itself left out. `bends[i]` belongs to frame `i + 1`.
+fn usual_bend(bends: &[f64], first: usize, last: usize, around: usize) -> f64 {
+    // The spike itself bends the curve from one frame before it to one frame after it.
+    let before = first.saturating_sub(around + 2)..first.saturating_sub(2);
+    let after = (last + 1).min(bends.len())..(last + 1 + around).min(bends.len());
+    let near: Vec<f64> = bends[before].iter().chain(&bends[after]).copied().collect();
+    signal::quantile(&near, 0.9).unwrap_or(f64::INFINITY)
 }
 
 /// Spikes in the travel of a root, stretches of any other bone.
@@ -339,13 +388,7 @@ fn position_faults(
         unit: "mm",
     };
     if clip.skeleton.parent(joint).is_none() {
-        let off = |before: usize, at: usize, after: usize| {
-            let t = (at - before) as f64 / (after - before) as f64;
-            positions[before]
-                .lerp(positions[after], t)
-                .distance(positions[at])
-        };
-        let spikes = spikes(positions.len(), around, SPIKE_M, &off).into_iter();
+        let spikes = spikes(positions.as_slice(), around, SPIKE_M).into_iter();
         return spikes
             .map(|(first, last, size)| fault(DataFaultKind::Spike, first, last, size))
             .collect();

@@ -11,9 +11,10 @@ use understudy_measure::{Comparison, measure};
 use understudy_motion::clip::Interpolation;
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Clip, LengthUnit};
+use understudy_solver::retarget::side_word;
 use understudy_solver::settings::Reference;
 use understudy_solver::{
-    Character, Contact, Contacts, Retargeted, Settings, SolveError, Take, retarget,
+    Character, Contact, Contacts, Foot, FootPart, Retargeted, Settings, SolveError, Take, retarget,
 };
 
 use crate::args::OutFormat;
@@ -360,6 +361,31 @@ fn same_name_note(character: &Loaded, name: &str) -> Option<(PathBuf, String)> {
     })
 }
 
+/// The points that stand on the floor, in the coordinates of the joints that carry them, metres: so
+/// that others can measure the clip again.
+fn soles_json(retargeted: &Retargeted) -> Vec<Value> {
+    let skeleton = &retargeted.solved.skeleton;
+    let point = |foot: &Foot, part: FootPart| {
+        foot.point(part).map(|point| {
+            json!({
+                "joint": skeleton.name(point.joint),
+                "local_m": point.local.to_array(),
+            })
+        })
+    };
+    let feet = retargeted.feet.iter();
+    feet.map(|foot| {
+        json!({
+            "side": side_word(foot.side),
+            "pair": foot.pair,
+            "heel": point(foot, FootPart::Heel),
+            "ball": point(foot, FootPart::Ball),
+            "toe": point(foot, FootPart::Toe),
+        })
+    })
+    .collect()
+}
+
 fn report_of(
     job: &Job,
     take: &Loaded,
@@ -392,6 +418,7 @@ fn report_of(
         "height_factor": retargeted.scale.vertical,
         "settings": choices.settings,
         "within_limits": strict_faults(&comparison.faults).is_empty(),
+        "soles": soles_json(retargeted),
         "measures": comparison,
         "contacts": retargeted.contacts.contacts,
         "notes": notes
@@ -405,7 +432,6 @@ fn report_of(
 mod tests {
     use super::*;
     use understudy_anatomy::Side;
-    use understudy_solver::FootPart;
 
     #[test]
     fn contacts_keep_their_time_at_another_rate() {

@@ -377,6 +377,7 @@ fn retarget_writes_clip_and_report() {
             "height_factor",
             "settings",
             "within_limits",
+            "soles",
             "measures",
             "contacts",
             "notes"
