@@ -187,7 +187,7 @@ def _spellings() -> list[Variety]:
 
 def _names() -> Variety:
     variety = _variety("names", 60, _usual())
-    names = ["lantern pole", "stall:roof", "Fühler links", "鰻", "a.b-c_d", "7", "rope (wet)", "Ω", "x" * 200, "end"]
+    names = ["lantern pole", "stall:roof", "Fühler links", "鰻", "a.b-c_d", "7", "rope (wet)", "Ω", "x" * 200, "wheel end cap"]
     for joint, name in zip(variety.joints, names, strict=True):
         joint.name = name
     return variety

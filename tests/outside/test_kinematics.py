@@ -7,10 +7,6 @@ All within 0.01 mm. Position channels of roots are added to the OFFSET (Meredith
 tells, which the made files know.
 """
 
-import json
-import subprocess
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -19,7 +15,7 @@ from outside.bvh_variety import varieties
 from outside.reference_bvh import read_bvh
 from outside.test_references import three_positions
 from outside.tiny_glb import write_tiny_glb
-from outside.understudy import BODIES, CAPTURES, Positions, inspect_positions, manifest
+from outside.understudy import BODIES, CAPTURES, Positions, attempt, inspect_positions, manifest
 
 TOLERANCE_M = 1e-5  # 0.01 mm
 BVH_FILES = [entry["file"] for entry in manifest()["files"] if entry["file"].endswith(".bvh")]
@@ -59,9 +55,7 @@ def test_bvh_of_every_kind(variety, tmp_path):
     ours = inspect_positions(spelled, tmp_path / "ours.json", "--unit", "cm")
     reader = read_bvh(plain)
     expected_m = reader.positions(variety.joint_rule, variety.root_rule) / 100.0
-    names = [name if parent < 0 or reader.channels[k] or k in reader.parents else f"{name} end"
-             for k, (name, parent) in enumerate(zip(reader.names, reader.parents))]
-    assert_same_positions(ours, names, expected_m)
+    assert_same_positions(ours, reader.names, expected_m)
 
 
 @pytest.mark.parametrize("entry", AMC_ENTRIES, ids=lambda entry: entry["file"])
@@ -72,24 +66,39 @@ def test_amc(entry, tmp_path):
     assert_same_positions(ours, tree.names, tree.positions_m)
 
 
-def test_glb_with_all_that_readers_get_wrong(tmp_path):
+def assert_same_joints(ours: Positions, names: list[str], positions_m) -> None:
+    """As `assert_same_positions`, for node trees: nodes that are no joints of ours do not count."""
+    joints = [k for k, name in enumerate(names) if name in ours.joints]
+    assert len(joints) == len(ours.joints) == len(set(ours.joints))
+    assert_same_positions(ours, [names[k] for k in joints], np.asarray(positions_m)[:, joints])
+
+
+@pytest.mark.parametrize("rate", ["20", "60", "29.97"])
+def test_glb_with_all_that_readers_get_wrong(rate, tmp_path):
     path = tmp_path / "tiny.glb"
     write_tiny_glb(path)
-    ours = inspect_positions(path, tmp_path / "ours.json", "--rate", "20")
+    ours = inspect_positions(path, tmp_path / "ours.json", "--rate", rate)
     # The clip starts at the animation's first key.
     times = 0.25 + ours.frame_time_secs * np.arange(len(ours.positions_m))
     tree = mujoco_tree.from_glb(path, times_secs=times)
-    assert_same_positions(ours, tree.names[:-1], tree.positions_m)
+    assert_same_joints(ours, tree.names, tree.positions_m)
     three = three_positions(path, tmp_path / "three.json", "--times", ",".join(map(repr, times.tolist())))
-    joints = [k for k, name in enumerate(three["joints"]) if name in ours.joints]
-    assert len(joints) == len(ours.joints)
-    assert_same_positions(ours, [three["joints"][k] for k in joints], np.array(three["positions_m"])[:, joints])
+    assert_same_joints(ours, three["joints"], three["positions_m"])
 
 
 @pytest.mark.parametrize("body", BODIES)
 def test_made_character_at_rest(body, bodies, tmp_path):
     ours = inspect_positions(bodies[body], tmp_path / "ours.json")
     tree = mujoco_tree.from_glb(bodies[body])
-    joints = [k for k, name in enumerate(tree.names) if name in ours.joints]
-    assert len(joints) == len(ours.joints) == len(set(ours.joints))
-    assert_same_positions(ours, [tree.names[k] for k in joints], tree.positions_m[:, joints])
+    assert_same_joints(ours, tree.names, tree.positions_m)
+
+
+def test_a_file_that_disagrees_with_its_header_is_refused(tmp_path):
+    """As the PyPI reader's clip would be; the message names the file and a line."""
+    path = tmp_path / "short.bvh"
+    text = (CAPTURES / BVH_FILES[0]).read_text()
+    frames = read_bvh(CAPTURES / BVH_FILES[0]).frames
+    path.write_text(text.replace(f"Frames: {frames}", f"Frames: {frames + 1}"))
+    done = attempt("inspect", path)
+    assert done.returncode == 3
+    assert "short.bvh" in done.stderr and "line" in done.stderr

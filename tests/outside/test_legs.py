@@ -89,7 +89,8 @@ def solve(leg: SolvedLeg) -> tuple[np.ndarray, float]:
         # Half steps do not overshoot where the leg is nearly straight.
         configuration.integrate_inplace(0.5 * velocity, 1.0)
     ankle_m = configuration.data.site("ankle").xpos.copy()
-    return ankle_m, float(np.degrees(abs(configuration.q[4])))
+    # A hinge without limits may bend the other way or wind up; its angle within half a turn counts.
+    return ankle_m, float(np.degrees(abs(np.angle(np.exp(1j * configuration.q[4])))))
 
 
 def test_bones_keep_their_lengths(solved_legs):

@@ -3,6 +3,11 @@
 use serde::{Deserialize, Serialize};
 use understudy_motion::{DQuat, DVec3, signal};
 
+/// Slopes (radians) that count as a ramp: less than two degrees is the drift of a capture or the
+/// tilt of its feet, more than 35 no floor that anyone walks on.
+const LEAST_SLOPE: f64 = 0.035;
+const MOST_SLOPE: f64 = 0.61;
+
 /// A plane that feet stand on, in a world with Y up.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Floor {
@@ -88,7 +93,7 @@ fn fit_slope(points: &[DVec3], body_size_m: f64) -> Option<Floor> {
     let is_clear = run > 0.5 * body_size_m
         && rise > 0.02 * body_size_m
         && left_over < 0.4 * rise
-        && floor.slope() < 0.6;
+        && (LEAST_SLOPE..MOST_SLOPE).contains(&floor.slope());
     is_clear.then_some(floor)
 }
 

@@ -144,7 +144,7 @@ pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) 
         &worlds,
         &body,
         settings.floor_height_m,
-        settings.sloped_floor,
+        !settings.level_floor,
     );
     let contacts = detect(&clip, &worlds, &body, &stance, settings);
     (stance, contacts)
@@ -215,7 +215,7 @@ impl Prepared {
             &worlds,
             &performer,
             settings.floor_height_m,
-            settings.sloped_floor,
+            !settings.level_floor,
         );
         let upright = character.body.frame.upright_from_file();
         let skeleton = upright_skeleton(character.skeleton, upright)?;

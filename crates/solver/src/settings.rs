@@ -129,6 +129,6 @@ pub struct Settings {
     pub plants: PlantSettings,
     /// Height of the take's floor along its up axis, metres; estimated where absent.
     pub floor_height_m: Option<f64>,
-    /// Whether the floor may slope. A slope is taken only where the take shows one.
-    pub sloped_floor: bool,
+    /// Whether the floor is level even where the take seems to show a slope of two degrees or more.
+    pub level_floor: bool,
 }

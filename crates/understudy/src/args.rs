@@ -57,8 +57,12 @@ pub struct Rate {
 
 fn parse_rate(text: &str) -> Result<Rate, String> {
     frame_time_from_spoken(text)
+        .filter(|frame_time_secs| (1e-4..=10.0).contains(frame_time_secs))
         .map(|frame_time_secs| Rate { frame_time_secs })
-        .ok_or_else(|| "not a frame rate; give frames per second, such as 60 or 29.97".to_owned())
+        .ok_or_else(|| {
+            "not a frame rate; give frames per second from 0.1 to 10000, such as 60 or 29.97"
+                .to_owned()
+        })
 }
 
 fn parse_travel(text: &str) -> Result<Travel, String> {

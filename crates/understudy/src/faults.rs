@@ -60,7 +60,10 @@ impl fmt::Display for DataFault {
                 write!(f, "flip: {joint} turns by {amount:.0} deg at {frames}")
             }
             DataFaultKind::Jump => {
-                write!(f, "jump: {joint} goes {amount:.digits$} {unit} within {frames}")
+                write!(
+                    f,
+                    "jump: {joint} goes {amount:.digits$} {unit} within {frames}"
+                )
             }
             DataFaultKind::Spike => {
                 write!(
@@ -225,44 +228,48 @@ fn joint_faults(
     track: &[&Transform],
     repeated: &[bool],
 ) -> Vec<DataFault> {
-    let name = || Some(clip.skeleton.name(joint).to_owned());
     let rotations: Vec<DQuat> = track.iter().map(|t| t.rotation).collect();
-    let mut faults = Vec::new();
-    let flips = flips(&rotations);
-    faults.extend(flips.iter().map(|&(frame, size)| DataFault {
-        kind: DataFaultKind::Flip,
-        joint: name(),
-        first_frame: frame,
-        last_frame: frame,
-        amount: size.to_degrees(),
+    let fault = |kind, first_frame, last_frame, radians: f64| DataFault {
+        kind,
+        joint: Some(clip.skeleton.name(joint).to_owned()),
+        first_frame,
+        last_frame,
+        amount: radians.to_degrees(),
         unit: "deg",
-    }));
+    };
     let around = (AROUND_SECS / clip.frame_time_secs).ceil() as usize;
-    for (first, last, size) in spikes(rotations.as_slice(), around, SPIKE) {
-        let is_flip = flips
-            .iter()
-            .any(|(frame, _)| (first..=last + 1).contains(frame));
-        if !is_flip {
-            faults.push(DataFault {
-                kind: DataFaultKind::Spike,
-                joint: name(),
-                first_frame: first,
-                last_frame: last,
-                amount: size.to_degrees(),
-                unit: "deg",
-            });
-        }
-    }
-    faults.extend(position_faults(clip, joint, track, around));
     let held: Vec<bool> = (0..track.len())
         .map(|frame| frame > 0 && !repeated[frame] && is_same(track[frame - 1], track[frame]))
         .collect();
     let jump = |a: usize, b: usize| angle(rotations[a], rotations[b]);
+    let mut faults: Vec<DataFault> = runs(&held)
+        .into_iter()
+        .filter_map(|run| hold(Some(joint), run, track.len(), clip, &jump))
+        .collect();
+    let steps = jumps(rotations.as_slice(), around, JUMP, FLIP);
+    let is_flip = |first: usize, last: usize| {
+        let mut flips = steps.iter().filter(|(_, size)| *size > FLIP);
+        flips.any(|(frame, _)| (first..=last + 1).contains(frame))
+    };
+    let spikes = spikes(rotations.as_slice(), around, SPIKE).into_iter();
     faults.extend(
-        runs(&held)
-            .into_iter()
-            .filter_map(|run| hold(Some(joint), run, track.len(), clip, &jump)),
+        spikes
+            .filter(|&(first, last, _)| !is_flip(first, last))
+            .map(|(first, last, size)| fault(DataFaultKind::Spike, first, last, size)),
     );
+    // Holds end in a jump and spikes have two: those are told already.
+    let ends: Vec<_> = faults
+        .iter()
+        .map(|f| f.first_frame..=f.last_frame + 1)
+        .collect();
+    for &(frame, size) in &steps {
+        if size > FLIP {
+            faults.push(fault(DataFaultKind::Flip, frame, frame, size));
+        } else if !ends.iter().any(|known| known.contains(&frame)) {
+            faults.push(fault(DataFaultKind::Jump, frame, frame, size));
+        }
+    }
+    faults.extend(position_faults(clip, joint, track, around));
     faults
 }
 
@@ -271,11 +278,28 @@ fn slerp(a: DQuat, b: DQuat, t: f64) -> DQuat {
     a.slerp(b, t)
 }
 
-/// Frames at which a rotation jumps by more than [`FLIP`], with the size of the jump.
-fn flips(rotations: &[DQuat]) -> Vec<(usize, f64)> {
-    let steps = rotations.windows(2).map(|pair| angle(pair[0], pair[1]));
-    let jumps = steps.enumerate().filter(|(_, size)| *size > FLIP);
-    jumps.map(|(index, size)| (index + 1, size)).collect()
+/// Steps from one frame to the next that stand out from those around them and are above `least`,
+/// or that are above `always`: the frame after each, and its size.
+fn jumps<C: Curve + ?Sized>(
+    curve: &C,
+    around: usize,
+    least: f64,
+    always: f64,
+) -> Vec<(usize, f64)> {
+    let steps: Vec<f64> = (1..curve.frames())
+        .map(|frame| curve.apart(frame - 1, frame))
+        .collect();
+    let stands_out = |at: usize| {
+        let before = at.saturating_sub(around)..at;
+        let after = at + 1..(at + 1 + around).min(steps.len());
+        let near: Vec<f64> = steps[before].iter().chain(&steps[after]).copied().collect();
+        let usual = signal::quantile(&near, 0.9).unwrap_or(f64::INFINITY);
+        steps[at] > STANDS_OUT * usual
+    };
+    (0..steps.len())
+        .filter(|&at| steps[at] > always || (steps[at] > least && stands_out(at)))
+        .map(|at| (at + 1, steps[at]))
+        .collect()
 }
 
 /// A curve over frames, as far as spikes need to know it.
@@ -388,9 +412,20 @@ fn position_faults(
         unit: "mm",
     };
     if clip.skeleton.parent(joint).is_none() {
-        let spikes = spikes(positions.as_slice(), around, SPIKE_M).into_iter();
-        return spikes
-            .map(|(first, last, size)| fault(DataFaultKind::Spike, first, last, size))
+        let spikes = spikes(positions.as_slice(), around, SPIKE_M);
+        let jumps = jumps(positions.as_slice(), around, JUMP_M, f64::INFINITY).into_iter();
+        let is_known = |frame: usize| {
+            let mut known = spikes.iter();
+            known.any(|(first, last, _)| (*first..=last + 1).contains(&frame))
+        };
+        return jumps
+            .filter(|(frame, _)| !is_known(*frame))
+            .map(|(frame, size)| fault(DataFaultKind::Jump, frame, frame, size))
+            .chain(
+                spikes
+                    .iter()
+                    .map(|&(first, last, size)| fault(DataFaultKind::Spike, first, last, size)),
+            )
             .collect();
     }
     let rest = clip.skeleton.joint(joint).rest.translation.length();
@@ -450,7 +485,7 @@ mod tests {
 
     #[test]
     fn planted_faults_are_found_and_clean_motion_is_silent() {
-        use DataFaultKind::{Duplicate, Flip, Hold, Spike, Stretch};
+        use DataFaultKind::{Duplicate, Flip, Hold, Jump, Spike, Stretch};
         type Change = fn(usize, &mut [Transform]);
         let swing_at = |frame: usize| DQuat::from_rotation_x(0.6 * (0.1 * frame as f64).sin());
         let check = |change: Change, expected: &[(DataFaultKind, usize, usize)]| {
@@ -484,6 +519,15 @@ mod tests {
                 }
             },
             &[(Flip, 50, 50)],
+        );
+        check(
+            |frame, locals| {
+                if frame >= 50 {
+                    locals[0].translation.x += 0.5;
+                    locals[1].rotation *= DQuat::from_rotation_y(1.0);
+                }
+            },
+            &[(Jump, 50, 50), (Jump, 50, 50)],
         );
         check(
             |frame, locals| {

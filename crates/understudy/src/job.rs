@@ -8,7 +8,6 @@ use understudy_interchange::bvh::{BvhLayout, BvhOptions, clip_to_bvh, write_bvh}
 use understudy_interchange::file::write_atomically;
 use understudy_interchange::gltf_file::{AnimationOptions, build_from_clip};
 use understudy_measure::{Comparison, measure};
-use understudy_motion::clip::Interpolation;
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Clip, LengthUnit};
 use understudy_solver::retarget::side_word;
@@ -19,7 +18,7 @@ use understudy_solver::{
 
 use crate::args::OutFormat;
 use crate::error::CommandError;
-use crate::load::{LoadOptions, Loaded, Purpose, extension, stem};
+use crate::load::{LoadOptions, Loaded, Purpose, extension, resampled, stem};
 use crate::output::json_text;
 use crate::strict::strict_faults;
 
@@ -293,9 +292,7 @@ fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError
         return Ok(choices);
     };
     let frames_per_frame = take.clip.frame_time_secs / frame_time_secs;
-    take.clip = take
-        .clip
-        .resampled(frame_time_secs, Interpolation::Hermite)
+    take.clip = resampled(&take.clip, frame_time_secs)
         .map_err(|problem| CommandError::input_at(&take.path, problem))?;
     let last = take.clip.frame_count() - 1;
     if let Some(contacts) = &mut choices.contacts {

@@ -7,6 +7,7 @@ use understudy_anatomy::{Assembly, Body, Mapping, Recognition, recognise};
 use understudy_interchange::gltf_file::GltfCharacter;
 use understudy_interchange::ron_file::load_ron;
 use understudy_interchange::{ReadOptions, Source, UnitFinding, load_take};
+use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, LengthUnit, Skeleton, Surface};
 
 use crate::error::CommandError;
@@ -87,6 +88,7 @@ impl Loaded {
             ),
             _ => {}
         }
+        check_frame_time(&take.clip).map_err(|problem| CommandError::input_at(path, problem))?;
         let surface = surface_of(&take.source);
         let recognition = recognised(&take.clip.skeleton, surface, options.mapping.as_deref())?;
         let assembly = recognition
@@ -159,6 +161,41 @@ impl Loaded {
     pub fn stem(&self) -> String {
         stem(&self.path)
     }
+}
+
+/// Shortest time from frame to frame that is taken for motion of a body, seconds.
+const SHORTEST_FRAME_SECS: f64 = 1e-5;
+/// Longest such time, seconds.
+const LONGEST_FRAME_SECS: f64 = 10.0;
+/// More frames than that are not made from fewer: it would be hours of motion.
+const MOST_FRAMES: f64 = 1e6;
+
+fn check_frame_time(clip: &Clip) -> Result<(), String> {
+    let secs = clip.frame_time_secs;
+    match (SHORTEST_FRAME_SECS..=LONGEST_FRAME_SECS).contains(&secs) {
+        true => Ok(()),
+        false => Err(format!(
+            "a frame time of {secs} s is not that of a moving body; it must be from \
+             {SHORTEST_FRAME_SECS} to {LONGEST_FRAME_SECS} s, correct it in the file"
+        )),
+    }
+}
+
+/// A clip at another frame rate.
+///
+/// # Errors
+/// A rate that would make too many frames.
+pub fn resampled(clip: &Clip, frame_time_secs: f64) -> Result<Clip, String> {
+    let frames = clip.duration_secs() / frame_time_secs + 1.0;
+    if frames > MOST_FRAMES {
+        return Err(format!(
+            "{:.0} s at a frame time of {frame_time_secs} s would be {frames:.0} frames; \
+             choose a lower rate",
+            clip.duration_secs()
+        ));
+    }
+    clip.resampled(frame_time_secs, Interpolation::Hermite)
+        .map_err(|problem| problem.to_string())
 }
 
 /// Name of a file without folder and extension.

@@ -31,12 +31,11 @@ fn write_joints(text: &mut String, document: &BvhDocument) -> usize {
         push_line(text, &format!("{indent}{keyword} {}", joint.name));
         push_line(text, &format!("{indent}{{"));
         push_line(text, &format!("{indent}\tOFFSET {}", offset(joint.offset)));
-        if !joint.channels.is_empty() || joint.parent.is_none() {
-            let words = joint.channels.iter().map(|channel| channel.word());
-            let words: Vec<&str> = words.collect();
-            let line = format!("CHANNELS {} {}", words.len(), words.join(" "));
-            push_line(text, &format!("{indent}\t{line}"));
-        }
+        // Other readers expect the line at every joint, one without channels included.
+        let count = joint.channels.len().to_string();
+        let words = joint.channels.iter().map(|channel| channel.word());
+        let words: Vec<&str> = std::iter::once(count.as_str()).chain(words).collect();
+        push_line(text, &format!("{indent}\tCHANNELS {}", words.join(" ")));
         for site in &joint.end_sites {
             push_line(text, &format!("{indent}\tEnd {}", site.label));
             push_line(text, &format!("{indent}\t{{"));

@@ -3,13 +3,12 @@
 use understudy_interchange::Source;
 use understudy_interchange::bvh::write_bvh;
 use understudy_interchange::file::write_atomically;
-use understudy_motion::clip::Interpolation;
 use understudy_motion::rate::spoken_rate;
 
 use crate::args::{ConvertArgs, OutFormat};
 use crate::error::{CommandError, Exit};
 use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_inputs};
-use crate::load::{Loaded, Purpose};
+use crate::load::{Loaded, Purpose, resampled};
 use crate::output::{counted, print, warn};
 
 /// Converts a file.
@@ -28,9 +27,7 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
     let mut loaded = Loaded::read(&args.input, &options, Purpose::Motion)?;
     let mut warnings = std::mem::take(&mut loaded.warnings);
     if let Some(rate) = args.rate {
-        loaded.clip = loaded
-            .clip
-            .resampled(rate.frame_time_secs, Interpolation::Hermite)
+        loaded.clip = resampled(&loaded.clip, rate.frame_time_secs)
             .map_err(|problem| CommandError::input_at(&args.input, problem))?;
     }
     let bytes = match (format, &loaded.source) {

@@ -7,13 +7,12 @@ use understudy_interchange::file::write_atomically;
 use understudy_interchange::ron_file::load_ron;
 use understudy_measure::{Fault, Options, Report, measure_clip, measure_with};
 use understudy_motion::Clip;
-use understudy_motion::clip::Interpolation;
 use understudy_motion::rate::spoken_rate;
 use understudy_solver::{Character, Contacts, Settings, Take, retarget};
 
 use crate::args::MeasureArgs;
 use crate::error::{CommandError, Exit};
-use crate::load::{LoadOptions, Loaded, Purpose};
+use crate::load::{LoadOptions, Loaded, Purpose, resampled};
 use crate::output::{Align, Table, counted, json_text, print, warn};
 use crate::strict::strict_faults;
 
@@ -209,8 +208,7 @@ fn side_by_side(take: &Loaded, clip: &Loaded) -> Result<(Clip, Clip), CommandErr
     let own_clip = if drift < 0.5 {
         clip.clip.clone()
     } else {
-        clip.clip
-            .resampled(wanted, Interpolation::Hermite)
+        resampled(&clip.clip, wanted)
             .map_err(|problem| CommandError::input_at(&clip.path, problem))?
     };
     let last = take.clip.frame_count().min(own_clip.frame_count()) - 1;

@@ -1,0 +1,409 @@
+//! Bodies of many kinds, with answers planted in advance.
+
+use std::collections::BTreeMap;
+use std::f64::consts::FRAC_PI_2;
+use std::sync::Arc;
+
+use understudy_anatomy::{Body, Side};
+use understudy_bodies::{Description, RestPose, SolePart, character, character_from_ron, demo_take};
+use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform};
+use understudy_solver::contacts::runs;
+use understudy_solver::{
+    Character, Contact, Contacts, FootPart, PlantSettings, Reference, Retargeted, Settings, Take,
+    Travel, retarget,
+};
+
+struct Figure {
+    skeleton: Arc<Skeleton>,
+    body: Body,
+}
+
+impl Figure {
+    fn made(change: impl Fn(&mut Description)) -> Self {
+        let mut description = Description::human("someone", 1.75);
+        change(&mut description);
+        let made = character(&description).expect("the description is within all ranges");
+        Self {
+            skeleton: Arc::new(made.skeleton),
+            body: made.body,
+        }
+    }
+
+    fn cast(name: &str) -> Self {
+        let path = format!("{}/../../assets/bodies/{name}.ron", env!("CARGO_MANIFEST_DIR"));
+        let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
+        let made = character_from_ron(&text).expect("the cast is valid");
+        Self {
+            skeleton: Arc::new(made.skeleton),
+            body: made.body,
+        }
+    }
+
+    fn still(&self, change: impl Fn(&mut [Transform])) -> Clip {
+        let mut locals = self.skeleton.rest_locals();
+        change(&mut locals);
+        let frames = std::iter::repeat_n(locals, 10).flatten().collect();
+        Clip::new(Arc::clone(&self.skeleton), 0.01, frames).expect("finite numbers")
+    }
+
+    fn retarget(&self, clip: &Clip, character: &Figure, settings: &Settings) -> Retargeted {
+        self.retarget_with(clip, character, settings, None)
+    }
+
+    fn retarget_with(
+        &self,
+        clip: &Clip,
+        character: &Figure,
+        settings: &Settings,
+        contacts: Option<&Contacts>,
+    ) -> Retargeted {
+        let take = Take {
+            clip,
+            body: &self.body,
+        };
+        let onto = Character {
+            skeleton: &character.skeleton,
+            body: &character.body,
+            surface: None,
+        };
+        retarget(take, onto, settings, contacts).expect("a valid take solves")
+    }
+}
+
+fn plain_only() -> Settings {
+    Settings {
+        plants: PlantSettings {
+            enabled: false,
+            ..PlantSettings::default()
+        },
+        ..Settings::default()
+    }
+}
+
+/// Directions of upper arms, forearms, thighs and shanks in the first frame.
+fn limb_directions(clip: &Clip, body: &Body) -> Vec<DVec3> {
+    let pose = clip.world(0);
+    let bone = |from: usize, to: usize| (pose.position(to) - pose.position(from)).normalize();
+    let mut directions = Vec::new();
+    for side in [Side::Left, Side::Right] {
+        let (arm, leg) = (body.arm(side, 0).unwrap(), body.leg(side, 0).unwrap());
+        directions.push(bone(arm.shoulder, arm.elbow));
+        directions.push(bone(arm.elbow, arm.wrist.unwrap()));
+        directions.push(bone(leg.hip, leg.knee));
+        directions.push(bone(leg.knee, leg.ankle));
+    }
+    directions
+}
+
+/// Whatever the two rest in, wherever the character's file points: the limbs of the character
+/// point where the performer's do.
+#[test]
+fn rest_poses_and_axes_do_not_matter() {
+    let performer = Figure::made(|_| {});
+    let clip = performer.still(|locals| {
+        let arm = performer.body.arm(Side::Left, 0).unwrap();
+        locals[arm.shoulder].rotation *= DQuat::from_rotation_y(0.7);
+        locals[arm.elbow].rotation *= DQuat::from_rotation_y(-0.9);
+        let leg = performer.body.leg(Side::Right, 0).unwrap();
+        locals[leg.hip].rotation *= DQuat::from_rotation_x(-0.6);
+        locals[leg.knee].rotation *= DQuat::from_rotation_x(1.1);
+    });
+    let expected = limb_directions(&clip, &performer.body);
+    for rest in [RestPose::T, RestPose::A, RestPose::ArmsDown] {
+        for (up, facing) in [
+            (Axis::Y, Axis::Z),
+            (Axis::Y, Axis::NegZ),
+            (Axis::Z, Axis::NegY),
+            (Axis::X, Axis::Y),
+        ] {
+            let character = Figure::made(|d| {
+                d.stature_m = 1.2;
+                (d.rest, d.up, d.facing) = (rest, up, facing);
+            });
+            let result = performer.retarget(&clip, &character, &plain_only());
+            let got = limb_directions(&result.plain, &character.body);
+            for (a, b) in got.iter().zip(&expected) {
+                assert!(a.distance(*b) < 1e-9, "{rest:?} {up}: {a} {b}");
+            }
+            let in_file = result.in_file_axes(&result.plain);
+            let head = in_file.world(0).position(character.body.head.unwrap());
+            assert!(head.dot(up.vector()) > 0.9, "the file's own up is kept");
+        }
+    }
+}
+
+/// A performer who rests crooked: with a frame of the take as reference the character's rest
+/// stands for that frame.
+#[test]
+fn a_frame_of_the_take_can_be_the_reference() {
+    let performer = Figure::made(|_| {});
+    let clip = performer.still(|locals| {
+        let spine = performer.body.spine[0];
+        locals[spine].rotation *= DQuat::from_rotation_x(0.5);
+    });
+    let settings = Settings {
+        reference: Reference::Frame(3),
+        ..plain_only()
+    };
+    // Another stature, so that the two are not taken for the same body.
+    let character = Figure::made(|d| d.stature_m = 1.5);
+    let result = performer.retarget(&clip, &character, &settings);
+    let (rest, now) = (character.skeleton.rest_world(), result.plain.world(0));
+    let chest = *character.body.spine.last().unwrap();
+    assert!(rest.rotation(chest).angle_between(now.rotation(chest)) < 1e-7);
+    let plain = performer.retarget(&clip, &character, &plain_only());
+    let bent = plain.plain.world(0).rotation(chest);
+    assert!((rest.rotation(chest).angle_between(bent) - 0.5).abs() < 1e-7);
+    let missing = Settings {
+        reference: Reference::Frame(99),
+        ..plain_only()
+    };
+    let take = Take {
+        clip: &clip,
+        body: &performer.body,
+    };
+    let onto = Character {
+        skeleton: &character.skeleton,
+        body: &character.body,
+        surface: None,
+    };
+    let error = retarget(take, onto, &missing, None).unwrap_err();
+    assert!(error.to_string().contains("reference frame 99"), "{error}");
+}
+
+/// An offset turns its joint and what hangs on it.
+#[test]
+fn offsets_turn_a_limb() {
+    let performer = Figure::made(|_| {});
+    let clip = performer.still(|_| {});
+    let character = Figure::made(|d| d.stature_m = 1.4);
+    let arm = character.body.arm(Side::Left, 0).unwrap().clone();
+    let name = character.skeleton.name(arm.shoulder).to_owned();
+    let settings = Settings {
+        offsets_deg: BTreeMap::from([(name, [0.0, 0.0, -90.0])]),
+        ..plain_only()
+    };
+    let result = performer.retarget(&clip, &character, &settings);
+    let pose = result.plain.world(0);
+    let hand = pose.position(arm.wrist.unwrap()) - pose.position(arm.shoulder);
+    assert!(hand.normalize().distance(DVec3::NEG_Y) < 1e-9, "{hand}");
+}
+
+/// A bend of the whole trunk, spread over another number of joints, ends in the same chest.
+#[test]
+fn spines_of_any_count_bend_as_far() {
+    let performer = Figure::made(|d| d.torso.spine_joints = 3);
+    let clip = performer.still(|locals| {
+        for &joint in &performer.body.spine {
+            locals[joint].rotation *= DQuat::from_rotation_x(0.2);
+        }
+    });
+    for joints in [1, 2, 5, 9] {
+        let character = Figure::made(|d| d.torso.spine_joints = joints);
+        let result = performer.retarget(&clip, &character, &plain_only());
+        let pose = result.plain.world(0);
+        let rest = character.skeleton.rest_world();
+        let mut before = 0.0;
+        for &joint in &character.body.spine {
+            let bend = rest.rotation(joint).angle_between(pose.rotation(joint));
+            assert!(bend > before - 1e-9, "each joint takes its part");
+            before = bend;
+        }
+        assert!((before - 0.6).abs() < 1e-9, "{joints} joints: {before}");
+    }
+}
+
+/// A forearm twisted by a quarter turn: joints along it take their share.
+#[test]
+fn twist_joints_share_the_twist() {
+    let performer = Figure::made(|_| {});
+    let clip = performer.still(|locals| {
+        let wrist = performer.body.arm(Side::Left, 0).unwrap().wrist.unwrap();
+        locals[wrist].rotation *= DQuat::from_rotation_x(FRAC_PI_2);
+    });
+    let character = Figure::made(|d| {
+        d.stature_m = 1.5;
+        d.arms[0].twist_joints = 2;
+    });
+    let result = performer.retarget(&clip, &character, &plain_only());
+    let (rest, pose) = (character.skeleton.rest_world(), result.plain.world(0));
+    let arm = character.body.arm(Side::Left, 0).unwrap();
+    let shares: Vec<(f64, f64)> = character
+        .body
+        .twists
+        .iter()
+        .filter(|twist| twist.from == arm.elbow)
+        .map(|twist| {
+            let turned = rest.rotation(twist.joint).angle_between(pose.rotation(twist.joint));
+            (twist.share, turned / FRAC_PI_2)
+        })
+        .collect();
+    assert_eq!(shares.len(), 2);
+    for (share, turned) in shares {
+        assert!(share > 0.1 && share < 0.9);
+        assert!((share - turned).abs() < 1e-9, "{share} {turned}");
+    }
+}
+
+/// Travel of the hips over the floor for each choice.
+#[test]
+fn travel_is_scaled_as_asked() {
+    let demo = demo_take().expect("the demo take is part of the crate");
+    let performer = Figure {
+        skeleton: Arc::clone(&demo.clip.skeleton),
+        ..Figure::made(|_| {})
+    };
+    let character = Figure::made(|d| d.stature_m = 0.5 * 1.75);
+    let travel = |clip: &Clip, body: &Body| {
+        let points = clip.trajectory(body.pelvis);
+        let way = points[points.len() - 1] - points[0];
+        way.x.hypot(way.z)
+    };
+    let whole = travel(&demo.clip, &performer.body);
+    for (choice, factor) in [
+        (Travel::LegLength, 0.5),
+        (Travel::Kept, 1.0),
+        (Travel::Factor(0.8), 0.8),
+    ] {
+        let settings = Settings {
+            travel: choice,
+            ..plain_only()
+        };
+        let result = performer.retarget(&demo.clip, &character, &settings);
+        let got = travel(&result.plain, &character.body) / whole;
+        // The hips travel by the factor; the pelvis joint turns a little about them.
+        assert!((got - factor).abs() < 1e-3, "{choice:?}: {got}");
+    }
+}
+
+/// The detector against the take whose contacts are known: ends within two frames of 120 a
+/// second, heel and ball within six where they roll up slowly.
+#[test]
+fn contacts_of_the_demo_take_are_found() {
+    let demo = demo_take().expect("the demo take is part of the crate");
+    let body = Figure::made(|_| {}).body;
+    let take = Take {
+        clip: &demo.clip,
+        body: &body,
+    };
+    let (stance, found) = understudy_solver::find_contacts(take, &Settings::default());
+    assert!(stance.floor.height_m.abs() < 1e-3);
+    for (truth_part, part, late) in [
+        (SolePart::Heel, FootPart::Heel, 8),
+        (SolePart::Ball, FootPart::Ball, 10),
+        (SolePart::Toe, FootPart::Toe, 2),
+    ] {
+        for side in [Side::Left, Side::Right] {
+            let truth: Vec<(usize, usize)> = demo
+                .contacts
+                .iter()
+                .filter(|c| c.side == side && c.part == truth_part)
+                .map(|c| (c.first_frame, c.last_frame))
+                .collect();
+            let got: Vec<(usize, usize)> =
+                found.of(side, 0, part).map(|c| (c.first, c.last)).collect();
+            assert_eq!(got.len(), truth.len(), "{side:?} {part:?}: {got:?} {truth:?}");
+            for (got, truth) in got.iter().zip(&truth) {
+                assert!(got.0.abs_diff(truth.0) <= 2, "{side:?} {part:?} {got:?} {truth:?}");
+                assert!(got.1 >= truth.1 && got.1 - truth.1 <= late, "{part:?} {got:?} {truth:?}");
+            }
+        }
+    }
+}
+
+/// A body with a second pair of legs behind the first: both pairs are planted.
+#[test]
+fn every_pair_of_legs_is_planted() {
+    let demo = demo_take().expect("the demo take is part of the crate");
+    let performer = Figure {
+        skeleton: Arc::clone(&demo.clip.skeleton),
+        ..Figure::made(|_| {})
+    };
+    let character = with_hind_legs(&Figure::made(|d| d.stature_m = 1.3));
+    let result = performer.retarget(&demo.clip, &character, &Settings::default());
+    assert_eq!(result.feet.len(), 4);
+    let worlds = result.solved.worlds();
+    for (foot, parts) in result.feet.iter().zip(&result.planted_parts) {
+        let mut planted = 0;
+        for (slot, part) in FootPart::ALL.into_iter().enumerate() {
+            let point = foot.point(part).expect("a plantigrade foot");
+            let mask: Vec<bool> = parts.iter().map(|parts| parts[slot]).collect();
+            for (first, last) in runs(&mask) {
+                planted += 1;
+                let start = point.world(&worlds[first]);
+                for world in &worlds[first..=last] {
+                    assert!(point.world(world).distance(start) < 5e-4);
+                }
+            }
+        }
+        assert!(planted >= 12, "{planted} contacts");
+    }
+}
+
+/// Copies the legs of a figure to a second pair half a metre behind.
+fn with_hind_legs(figure: &Figure) -> Figure {
+    let mut joints: Vec<Joint> = figure.skeleton.joints().to_vec();
+    let mut body = figure.body.clone();
+    for leg in &figure.body.legs {
+        let old = figure.skeleton.subtree(leg.hip);
+        let base = joints.len();
+        let new_of = |joint: usize| base + old.iter().position(|j| *j == joint).unwrap();
+        for &joint in &old {
+            let mut copy = figure.skeleton.joint(joint).clone();
+            if joint == leg.hip {
+                copy.rest.translation.z -= 0.5;
+            } else {
+                copy.parent = copy.parent.map(new_of);
+            }
+            joints.push(copy);
+        }
+        let mut hind = leg.clone();
+        hind.pair = 1;
+        hind.hip = new_of(leg.hip);
+        hind.knee = new_of(leg.knee);
+        hind.ankle = new_of(leg.ankle);
+        hind.ball = leg.ball.map(new_of);
+        hind.toe_tip.joint = new_of(leg.toe_tip.joint);
+        body.legs.push(hind);
+    }
+    Figure {
+        skeleton: Arc::new(Skeleton::new(joints).unwrap()),
+        body,
+    }
+}
+
+/// Contacts can be given; those that do not fit the take are refused by name.
+#[test]
+fn given_contacts_are_used_and_checked() {
+    let demo = demo_take().expect("the demo take is part of the crate");
+    let clip = demo.clip.range(0, 100);
+    let performer = Figure {
+        skeleton: Arc::clone(&demo.clip.skeleton),
+        ..Figure::made(|_| {})
+    };
+    let contact = |last| Contacts {
+        contacts: vec![Contact {
+            side: Side::Left,
+            pair: 0,
+            part: FootPart::Toe,
+            first: 10,
+            last,
+        }],
+    };
+    let character = Figure::cast("porter");
+    let settings = Settings::default();
+    let result = performer.retarget_with(&clip, &character, &settings, Some(&contact(20)));
+    let down = result.planted_parts[0].iter().filter(|parts| parts[2]).count();
+    assert_eq!(down, 11);
+    let take = Take {
+        clip: &clip,
+        body: &performer.body,
+    };
+    let onto = Character {
+        skeleton: &character.skeleton,
+        body: &character.body,
+        surface: None,
+    };
+    let error = retarget(take, onto, &settings, Some(&contact(500))).unwrap_err();
+    assert!(error.to_string().contains("frames 10 to 500"), "{error}");
+}
