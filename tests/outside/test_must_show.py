@@ -181,5 +181,7 @@ def test_nothing_is_late_or_early(pair, made):
 
 
 def limb_speeds(moving: Moving, body: Anatomy) -> list[np.ndarray]:
-    ends = [leg.end for leg in body.legs] + [body.roles[f"{side}_elbow"] for side in "lr"]
+    """Speeds of feet and hands; the clips' arms end where a wrist would be, in an end site."""
+    hands = [body.roles.get(f"{side}_radiocarpal", f"{body.roles[f'{side}_elbow']} end") for side in "lr"]
+    ends = [leg.end for leg in body.legs] + hands
     return [speeds(moving, end, body.roles["humanoid_root"]) for end in ends]

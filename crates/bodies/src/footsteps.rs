@@ -105,6 +105,10 @@ pub(crate) struct Footprint {
     pub(crate) side: Side,
     /// Below the ankle of the flat foot, metres.
     place: DVec3,
+    /// Way along the route, metres.
+    way_m: f64,
+    /// Distance from the route to the left, metres.
+    left_m: f64,
     /// Radians about the vertical.
     pub(crate) heading: f64,
     /// Heel strike, seconds; minus infinity for a foot that stands from the start.
@@ -315,12 +319,23 @@ impl Footsteps {
             between(|pose| pose.ankle.z),
         );
         FootPose {
-            ankle: ankle + DVec3::Y * lift_m,
+            ankle: ankle + DVec3::Y * lift_m + bow(from, to, ease(share)),
             heading: between(|pose| pose.heading),
             pitch: between(|pose| pose.pitch) + SWING_PITCH * to.stride_in * bump(share, 0.42),
             toe_bend: between(|pose| pose.toe_bend),
         }
     }
+}
+
+/// How far the route bends away from the straight line between two prints, at a share of the way,
+/// metres. A foot that swung straight through a turn would pass through the leg that stands.
+fn bow(from: &Footprint, to: &Footprint, share: f64) -> DVec3 {
+    let between = |a: f64, b: f64| a + (b - a) * share;
+    let along = Route::beside(
+        between(from.way_m, to.way_m),
+        between(from.left_m, to.left_m),
+    );
+    along - from.place.lerp(to.place, share)
 }
 
 /// The print that a step makes (0: the print a foot starts on).
@@ -336,10 +351,12 @@ fn footprint(step: usize, side: Side) -> Footprint {
     let leaves = next <= STEPS;
     let stride =
         |from: usize, to: usize| ((print_way_m(to) - print_way_m(from)) / STRIDE_M).clamp(0.3, 1.0);
-    let place = Route::beside(way_m, sign(side) * half_m);
+    let left_m = sign(side) * half_m;
     Footprint {
         side,
-        place,
+        place: Route::beside(way_m, left_m),
+        way_m,
+        left_m,
         heading: Route::heading(way_m) + sign(side) * TOE_OUT,
         down_secs: if step == 0 {
             f64::NEG_INFINITY

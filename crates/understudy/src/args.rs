@@ -1,6 +1,6 @@
 //! The command line as types, and the text of `--help`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use understudy_bodies::RestPose;
@@ -97,20 +97,18 @@ pub struct ReadArgs {
     /// Which animation of a glTF file: its name, or its number counted from 1 [default: the first]
     #[arg(long, value_name = "NAME|N")]
     pub clip: Option<String>,
-    /// Corrected roles of joints, as `inspect --mapping-out` writes them
-    #[arg(long, value_name = "FILE.ron")]
-    pub mapping: Option<PathBuf>,
 }
 
 impl ReadArgs {
-    /// The same as options of the reader; `rate` where the format leaves the rate open.
-    pub fn load_options(&self, rate: Option<Rate>) -> LoadOptions {
+    /// The same as options of the reader; `rate` where the format leaves the rate open, `mapping`
+    /// where roles matter.
+    pub fn load_options(&self, rate: Option<Rate>, mapping: Option<&Path>) -> LoadOptions {
         LoadOptions {
             unit: self.unit,
             asf: self.asf.clone(),
             frame_time_secs: rate.map(|rate| rate.frame_time_secs),
             animation: self.clip.clone(),
-            mapping: self.mapping.clone(),
+            mapping: mapping.map(Path::to_owned),
         }
     }
 }
@@ -126,13 +124,6 @@ Examples:
 pub struct InspectArgs {
     /// A .bvh, .amc, .asf, .glb or .gltf file
     pub file: PathBuf,
-    /// How to read it.
-    #[command(flatten)]
-    pub read: ReadArgs,
-    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
-    /// the keys of a glTF animation [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
-    pub rate: Option<Rate>,
     /// Height of the floor along the file's up axis, metres [default: estimated]
     #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
     pub floor: Option<f64>,
@@ -148,6 +139,16 @@ pub struct InspectArgs {
     /// Print JSON for programs instead of text for people
     #[arg(long)]
     pub json: bool,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Corrected roles of the file's joints, as `inspect --mapping-out` writes them
+    #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
+    pub mapping: Option<PathBuf>,
+    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
+    /// the keys of a glTF animation [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate: Option<Rate>,
 }
 
 /// `understudy retarget`.
@@ -254,7 +255,7 @@ impl PairReadArgs {
 #[derive(Clone, Debug, Default, Args)]
 #[command(next_help_heading = "Solving")]
 pub struct SolveArgs {
-    /// Settings of the solver; the options below override them
+    /// Settings of the solver, as `make settings` writes them; the options below override them
     #[arg(long, value_name = "FILE.ron")]
     pub settings: Option<PathBuf>,
     /// Contacts to plant by, as `inspect --contacts-out` writes them [default: found from the take]
@@ -311,9 +312,6 @@ Examples:
 pub struct MeasureArgs {
     /// The clip: a .bvh, .amc, .glb or .gltf file
     pub file: PathBuf,
-    /// How to read it.
-    #[command(flatten)]
-    pub read: ReadArgs,
     /// The take that the clip was made from
     #[arg(long, value_name = "TAKE")]
     pub against: Option<PathBuf>,
@@ -329,9 +327,6 @@ pub struct MeasureArgs {
     /// Height of the floor along the up axis, metres [default: estimated]
     #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
     pub floor: Option<f64>,
-    /// Frame rate of an AMC file, which does not say [default: 120]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
-    pub rate: Option<Rate>,
     /// Write the report to a file as well
     #[arg(long, value_name = "FILE.json")]
     pub report: Option<PathBuf>,
@@ -345,6 +340,15 @@ pub struct MeasureArgs {
     /// peaks above 1.2 times the take's, or timing shift above 0 frames
     #[arg(long)]
     pub strict: bool,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Corrected roles of the file's joints, as `inspect --mapping-out` writes them
+    #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
+    pub mapping: Option<PathBuf>,
+    /// Frame rate of an AMC file, which does not say [default: 120]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate: Option<Rate>,
 }
 
 /// `understudy convert`.
@@ -362,13 +366,6 @@ pub struct ConvertArgs {
     pub input: PathBuf,
     /// File to write: .bvh or .glb
     pub output: PathBuf,
-    /// How to read it.
-    #[command(flatten)]
-    pub read: ReadArgs,
-    /// Frame rate of an AMC file, which does not say [default: 120], or of the frames made from
-    /// glTF keys [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
-    pub rate_in: Option<Rate>,
     /// Frame rate to write [default: as read]; resampling never shifts time
     #[arg(long, value_name = "FPS", value_parser = parse_rate)]
     pub rate: Option<Rate>,
@@ -378,6 +375,13 @@ pub struct ConvertArgs {
     /// Name of the clip in a .glb file [default: the clip's own, or that of the file]
     #[arg(long, value_name = "NAME")]
     pub name: Option<String>,
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Frame rate of an AMC file, which does not say [default: 120], or of the frames made from
+    /// glTF keys [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    pub rate_in: Option<Rate>,
 }
 
 /// `understudy make`.
@@ -386,13 +390,15 @@ pub struct ConvertArgs {
 Examples:
   understudy make demo-take -o stall-walk.bvh
   understudy make performer -o performer.glb --stature 1.68 --rest a
-  understudy make assets/bodies/weaver.ron -o weaver.glb")]
+  understudy make assets/bodies/weaver.ron -o weaver.glb
+  understudy make settings -o settings.ron")]
 pub struct MakeArgs {
     /// What to make: `performer` (a human body of published proportions), `demo-take` (the
-    /// performer walks, stops, waves), or a body description, .ron
-    #[arg(value_name = "performer|demo-take|BODY.ron")]
+    /// performer walks, stops, waves), `settings` (all settings of `retarget`, as they are without
+    /// a file), or a body from its description, .ron
+    #[arg(value_name = "performer|demo-take|settings|BODY.ron")]
     pub what: String,
-    /// File to write: .glb with skin, or .bvh with bones only
+    /// File to write: .glb with skin, or .bvh with bones only; .ron for settings
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
     /// Height of the performer, metres [default: 1.75]

@@ -53,17 +53,19 @@ impl fmt::Display for DataFault {
             true => format!("frame {}", self.first_frame),
             false => format!("frames {} to {}", self.first_frame, self.last_frame),
         };
+        let step = format!(
+            "from frame {} to {}",
+            self.first_frame.saturating_sub(1),
+            self.first_frame
+        );
         let (amount, unit) = (self.amount, self.unit);
         let digits = usize::from(unit != "frames");
         match self.kind {
             DataFaultKind::Flip => {
-                write!(f, "flip: {joint} turns by {amount:.0} deg at {frames}")
+                write!(f, "flip: {joint} turns by {amount:.0} deg {step}")
             }
             DataFaultKind::Jump => {
-                write!(
-                    f,
-                    "jump: {joint} goes {amount:.digits$} {unit} within {frames}"
-                )
+                write!(f, "jump: {joint} moves by {amount:.digits$} {unit} {step}")
             }
             DataFaultKind::Spike => {
                 write!(

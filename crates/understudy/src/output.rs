@@ -5,6 +5,7 @@ use std::io::Write;
 use std::path::Path;
 
 use serde::Serialize;
+use understudy_motion::LengthUnit;
 
 use crate::error::{CommandError, Exit};
 
@@ -67,6 +68,14 @@ pub fn counted(count: usize, thing: &str) -> String {
     match count {
         1 => format!("1 {thing}"),
         _ => format!("{count} {thing}s"),
+    }
+}
+
+/// A unit of length for people: "cm", "0.0564444 m".
+pub fn unit_text(unit: LengthUnit) -> String {
+    match unit {
+        LengthUnit::Custom(metres) => format!("{metres:.7} m"),
+        named => named.to_string(),
     }
 }
 

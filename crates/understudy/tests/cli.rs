@@ -171,6 +171,10 @@ fn wrong_usage_ends_with_2() {
         "performer, demo-take",
     );
     check(
+        &["convert", "take.bvh", "out.bvh", "--rate", "1e9"],
+        "from 0.1 to 10000",
+    );
+    check(
         &["inspect", "take.bvh", "--unit", "furlong"],
         "no unit of length",
     );
@@ -184,6 +188,12 @@ fn wrong_usage_ends_with_2() {
 fn unreadable_files_end_with_3_and_name_file_and_line() {
     let desk = Desk::with_take_and_character();
     desk.write("short.bvh", CUT_SHORT);
+    desk.write(
+        "slow.bvh",
+        &CUT_SHORT
+            .replace("0.1\n", "1e9\n")
+            .replace("Frames: 3", "Frames: 2"),
+    );
     desk.write("poem.txt", "once upon a tide");
     desk.write("broken.ron", "(\n    travel: Sideways,\n)");
     desk.write("no-joint.ron", "(joints: {\"left_hipp\": Some(\"l_hip\")})");
@@ -211,6 +221,7 @@ fn unreadable_files_end_with_3_and_name_file_and_line() {
         &["nowhere.bvh: cannot be read"],
     );
     check(&["inspect", "short.bvh"], &["short.bvh, line 15: ", "3"]);
+    check(&["inspect", "slow.bvh"], &["slow.bvh: a frame time of"]);
     check(&["inspect", "poem.txt"], &["poem.txt: ", ".bvh"]);
     check(
         &["convert", "short.bvh", "out.glb"],
@@ -453,6 +464,36 @@ fn strict_fails_where_feet_slide() {
 }
 
 #[test]
+fn settings_go_out_and_come_back() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["make", "settings", "-o", "settings.ron"]);
+    desk.expect(2, &["make", "settings", "-o", "settings.glb"]);
+    let edited = desk
+        .read("settings.ron")
+        .replace("travel: LegLength", "travel: Kept");
+    assert!(edited.contains("travel: Kept"), "{edited}");
+    desk.write("settings.ron", &edited);
+    let factor = |more: &[&str]| {
+        let mut arguments = vec![
+            "retarget",
+            "take.bvh",
+            "keeper.glb",
+            "-o",
+            "o.glb",
+            "--json",
+        ];
+        arguments.extend(["--settings", "settings.ron"]);
+        arguments.extend(more);
+        desk.json(&arguments)["travel_factor"].as_f64().unwrap()
+    };
+    assert_eq!(factor(&[]), 1.0);
+    assert_eq!(factor(&["--travel", "0.5"]), 0.5);
+    // The keeper is 1.2 m tall, the performer of the take 1.75 m, of the same proportions.
+    let by_legs = factor(&["--travel", "leg-length"]);
+    assert!((by_legs - 1.2 / 1.75).abs() < 0.02, "{by_legs}");
+}
+
+#[test]
 fn roles_and_contacts_go_out_and_come_back() {
     let desk = Desk::with_take_and_character();
     desk.expect(
@@ -513,7 +554,10 @@ fn many_takes_go_on_after_one_fails() {
     let (stdout, stderr) = desk.expect(3, &takes);
     assert_eq!(stdout.lines().count(), 3, "{stdout}");
     assert!(stderr.contains("short.bvh, line 15"), "{stderr}");
-    assert!(stderr.contains("1 of 3 takes failed"), "{stderr}");
+    assert!(
+        stderr.contains("3 takes: 2 within limits, 0 with faults, 1 failed"),
+        "{stderr}"
+    );
     assert_eq!(
         desk.names("out"),
         [

@@ -9,7 +9,7 @@ use crate::args::{ConvertArgs, OutFormat};
 use crate::error::{CommandError, Exit};
 use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_inputs};
 use crate::load::{Loaded, Purpose, resampled};
-use crate::output::{counted, print, warn};
+use crate::output::{counted, print, unit_text, warn};
 
 /// Converts a file.
 ///
@@ -23,7 +23,7 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
             "--unit-out is for .bvh only; glTF is always in metres",
         ));
     }
-    let options = args.read.load_options(args.rate_in);
+    let options = args.read.load_options(args.rate_in, None);
     let mut loaded = Loaded::read(&args.input, &options, Purpose::Motion)?;
     let mut warnings = std::mem::take(&mut loaded.warnings);
     if let Some(rate) = args.rate {
@@ -69,7 +69,7 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
         counted(clip.frame_count(), "frame"),
         spoken_rate(clip.frame_time_secs),
         clip.duration_secs(),
-        loaded.unit.unit,
+        unit_text(loaded.unit.unit),
         loaded.unit.how,
     ))
 }

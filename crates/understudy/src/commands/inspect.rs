@@ -18,7 +18,7 @@ use crate::args::InspectArgs;
 use crate::error::{CommandError, Exit};
 use crate::faults::{DataFault, find_data_faults};
 use crate::load::{Loaded, Purpose};
-use crate::output::{Align, Table, counted, json_text, print};
+use crate::output::{Align, Table, counted, json_text, print, unit_text};
 
 /// Says what is in a file.
 ///
@@ -26,7 +26,7 @@ use crate::output::{Align, Table, counted, json_text, print};
 /// A file that cannot be read, an output that cannot be written, contacts asked for where there
 /// is no body.
 pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
-    let options = args.read.load_options(args.rate);
+    let options = args.read.load_options(args.rate, args.mapping.as_deref());
     let loaded = Loaded::read(&args.file, &options, Purpose::Motion)?;
     if let Some(path) = &args.positions {
         let text = json_text(&positions(&loaded), true)?;
@@ -388,7 +388,7 @@ impl Findings {
         table.row(["format".to_owned(), loaded.format().to_owned()]);
         table.row([
             "unit".to_owned(),
-            format!("{}, {}", loaded.unit.unit, loaded.unit.how),
+            format!("{}, {}", unit_text(loaded.unit.unit), loaded.unit.how),
         ]);
         table.row([
             "motion".to_owned(),

@@ -8,11 +8,14 @@ use understudy_bodies::{BodyMesh, Character, Description, character, demo_take};
 use understudy_interchange::bvh::{BvhOptions, clip_to_bvh, write_bvh};
 use understudy_interchange::file::{read_text, write_atomically};
 use understudy_interchange::gltf_file::{NewCharacter, NewMesh, build_character, build_from_clip};
+use understudy_interchange::ron_file::save_ron;
 use understudy_motion::Clip;
+use understudy_solver::Settings;
 
 use crate::args::{MakeArgs, OutFormat};
 use crate::error::{CommandError, Exit};
 use crate::job::{out_format, spare_inputs};
+use crate::load::extension;
 use crate::output::{counted, print};
 
 /// Frame time of the one frame of a body at rest, seconds; any would do.
@@ -24,6 +27,9 @@ const REST_FRAME_TIME_SECS: f64 = 1.0 / 30.0;
 /// An unknown thing, a description that cannot be read or makes no body, an output that cannot
 /// be written.
 pub fn run(args: &MakeArgs) -> Result<Exit, CommandError> {
+    if args.what == "settings" {
+        return make_settings(&args.output);
+    }
     let format = out_format(&args.output)?;
     let for_performer = args.stature.is_some() || args.rest.is_some();
     if for_performer && args.what != "performer" {
@@ -52,12 +58,26 @@ pub fn run(args: &MakeArgs) -> Result<Exit, CommandError> {
         }
         other => {
             return Err(CommandError::usage(format!(
-                "\"{other}\" cannot be made; use performer, demo-take or a description that ends in .ron"
+                "\"{other}\" cannot be made; use performer, demo-take, settings or a description that ends in .ron"
             )));
         }
     };
     write_atomically(&args.output, &bytes).map_err(|error| CommandError::output(&error))?;
     print(&format!("{}: {said}\n", args.output.display()))
+}
+
+fn make_settings(output: &Path) -> Result<Exit, CommandError> {
+    if extension(output) != "ron" {
+        return Err(CommandError::usage(format!(
+            "{}: settings are RON; name the file .ron",
+            output.display()
+        )));
+    }
+    save_ron(output, &Settings::default()).map_err(|error| CommandError::output(&error))?;
+    print(&format!(
+        "{}: settings of the solver, for `retarget --settings`\n",
+        output.display()
+    ))
 }
 
 fn made_take(format: OutFormat, output: &Path) -> Result<(Vec<u8>, String), CommandError> {

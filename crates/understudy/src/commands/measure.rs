@@ -28,7 +28,7 @@ struct Measured {
 /// # Errors
 /// Files that cannot be read, bodies that cannot be made out.
 pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
-    let options = args.read.load_options(args.rate);
+    let options = args.read.load_options(args.rate, args.mapping.as_deref());
     let clip = Loaded::read(&args.file, &options, Purpose::Motion)?;
     warn(&args.file, &clip.warnings);
     warn(&args.file, &clip.notes());

@@ -183,7 +183,7 @@ fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
 fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
     let scale = outcome.retargeted.scale;
     format!(
-        "{} onto {}: travel x {:.3}, pelvis height x {:.3}, {} of the take\n\n{}\nclip    {}\nreport  {}\n",
+        "{} onto {}: travel × {:.3}, pelvis height × {:.3}, {} of the take\n\n{}\nclip    {}\nreport  {}\n",
         job.take.display(),
         character.path.display(),
         scale.horizontal,
@@ -206,31 +206,54 @@ fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Ex
         .max()
         .unwrap_or(0);
     let mut worst = Exit::Done;
-    let mut failed = 0;
+    let mut tally = Tally::default();
     for job in jobs {
         let take = job.take.display().to_string();
         let result = retarget_onto(character, job, &mut |step: Step| {
             bar.set_message(format!("{take}: {}", step.words()));
         });
         bar.inc(1);
-        let exit = match &result {
+        tally.add(&result);
+        worst = worst.max(match &result {
             Ok(outcome) => verdict(args, outcome),
-            Err(error) => {
-                failed += 1;
-                error.exit
-            }
-        };
-        worst = worst.max(exit);
+            Err(error) => error.exit,
+        });
         bar.suspend(|| tell(args, job, &result, width))?;
     }
     bar.finish_and_clear();
-    if failed > 0 {
-        complain(&format_args!(
-            "{failed} of {} failed",
-            counted(jobs.len(), "take")
-        ));
-    }
+    complain(&tally.text());
     Ok(worst)
+}
+
+/// How many takes of a batch ended how.
+#[derive(Default)]
+struct Tally {
+    within_limits: usize,
+    with_faults: usize,
+    failed: usize,
+}
+
+impl Tally {
+    fn add(&mut self, result: &Result<Outcome, CommandError>) {
+        match result {
+            Err(_) => self.failed += 1,
+            Ok(outcome) if strict_faults(&outcome.comparison.faults).is_empty() => {
+                self.within_limits += 1;
+            }
+            Ok(_) => self.with_faults += 1,
+        }
+    }
+
+    fn text(&self) -> String {
+        let all = self.within_limits + self.with_faults + self.failed;
+        format!(
+            "{}: {} within limits, {} with faults, {} failed",
+            counted(all, "take"),
+            self.within_limits,
+            self.with_faults,
+            self.failed
+        )
+    }
 }
 
 /// One line about one take of many.
@@ -266,14 +289,31 @@ fn line(job: &Job, result: &Result<Outcome, CommandError>, width: usize) -> Stri
     let Ok(outcome) = result else {
         return format!("{output}{padding}  failed\n");
     };
-    let solved = &outcome.comparison.solved;
-    let faults = strict_faults(&outcome.comparison.faults);
-    let end = match faults.first() {
+    let comparison = &outcome.comparison;
+    let solved = &comparison.solved;
+    let faults = strict_faults(&comparison.faults);
+    let mut end = match faults.first() {
         None => "within limits".to_owned(),
         Some(worst) => format!("{}: {}", counted(faults.len(), "fault"), worst.text),
     };
+    let others = comparison.faults.len() - faults.len();
+    if others > 0 {
+        end.push_str(&format!("; {others} to look at"));
+    }
+    let lost: usize = comparison.lost_contact_frames.iter().sum();
+    if lost > 0 {
+        end.push_str(&format!(
+            "; {} without the take's contact",
+            counted(lost, "frame")
+        ));
+    }
+    let knees = solved.knees.iter().filter_map(|knee| knee.ratio);
+    let knee = match knees.reduce(f64::max) {
+        Some(ratio) => format!("{ratio:5.2}"),
+        None => format!("{:>5}", "-"),
+    };
     format!(
-        "{output}{padding}  slide {:6.2} mm  sinking {:6.2} mm  {end}\n",
+        "{output}{padding}  slide {:6.2} mm  sinking {:6.2} mm  knee × {knee}  {end}\n",
         solved.slide.worst_mm_per_plant, solved.floor_contact.worst_sinking_mm,
     )
 }
