@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parent.parent.parent
+TARGET = Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target"))
 CAPTURES = ROOT / "target" / "outside" / "captures"
 BODY_FILES = sorted((ROOT / "assets" / "bodies").glob("*.ron"))
 BODIES = [path.stem for path in BODY_FILES]
@@ -21,7 +22,7 @@ TIMEOUT_SECS = 120
 
 
 def binary() -> Path:
-    path = Path(os.environ.get("UNDERSTUDY", ROOT / "target" / "release" / "understudy"))
+    path = Path(os.environ.get("UNDERSTUDY", TARGET / "release" / "understudy"))
     if not path.is_file():
         raise FileNotFoundError(f"{path} is missing: run `cargo build --release -p understudy` or set UNDERSTUDY")
     return path
@@ -45,7 +46,7 @@ def cargo_example(package: str, name: str) -> Path:
     """Builds an example program and returns its path."""
     command = ["cargo", "build", "--quiet", "--package", package, "--example", name]
     subprocess.run(command, cwd=ROOT, check=True)
-    return ROOT / "target" / "debug" / "examples" / name
+    return TARGET / "debug" / "examples" / name
 
 
 @functools.cache

@@ -319,11 +319,23 @@ impl Footsteps {
             between(|pose| pose.ankle.z),
         );
         FootPose {
-            ankle: ankle + DVec3::Y * lift_m + bow(from, to, ease(share)),
+            ankle: ankle + DVec3::Y * lift_m + outer_bow(from, to, ease(share)),
             heading: between(|pose| pose.heading),
             pitch: between(|pose| pose.pitch) + SWING_PITCH * to.stride_in * bump(share, 0.42),
             toe_bend: between(|pose| pose.toe_bend),
         }
+    }
+}
+
+/// The bow of a foot on the outer side of a turn; the inner foot swings straight, away from the
+/// leg that stands.
+fn outer_bow(from: &Footprint, to: &Footprint, share: f64) -> DVec3 {
+    let heading = Route::heading(0.5 * (from.way_m + to.way_m));
+    let outward = DQuat::from_rotation_y(heading) * DVec3::X * sign(from.side);
+    if bow(from, to, 0.5).dot(outward) > 0.0 {
+        bow(from, to, share)
+    } else {
+        DVec3::ZERO
     }
 }
 

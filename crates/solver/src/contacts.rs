@@ -103,7 +103,7 @@ impl Contacts {
 const LEAST_RISE: f64 = 0.0012;
 
 /// Least speed (leg lengths per second) that ends a contact.
-const LEAST_SPEED: f64 = 0.04;
+const LEAST_SPEED: f64 = 0.03;
 
 /// Runs of `true`, as (first, last).
 pub fn runs(mask: &[bool]) -> Vec<(usize, usize)> {

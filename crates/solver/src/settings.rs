@@ -73,11 +73,11 @@ impl Default for ContactSettings {
             end_height: 0.05,
             rise: 0.004,
             toe_rise: 0.02,
-            start_speed: 0.15,
-            end_speed: 0.2,
+            start_speed: 0.25,
+            end_speed: 0.35,
             shortest_secs: 0.06,
             shortest_gap_secs: 0.08,
-            cutoff_hz: 20.0,
+            cutoff_hz: 30.0,
         }
     }
 }

@@ -5,7 +5,9 @@ use std::f64::consts::FRAC_PI_2;
 use std::sync::Arc;
 
 use understudy_anatomy::{Body, Side};
-use understudy_bodies::{Description, RestPose, SolePart, character, character_from_ron, demo_take};
+use understudy_bodies::{
+    Description, RestPose, SolePart, character, character_from_ron, demo_take,
+};
 use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform};
 use understudy_solver::contacts::runs;
 use understudy_solver::{
@@ -30,7 +32,10 @@ impl Figure {
     }
 
     fn cast(name: &str) -> Self {
-        let path = format!("{}/../../assets/bodies/{name}.ron", env!("CARGO_MANIFEST_DIR"));
+        let path = format!(
+            "{}/../../assets/bodies/{name}.ron",
+            env!("CARGO_MANIFEST_DIR")
+        );
         let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
         let made = character_from_ron(&text).expect("the cast is valid");
         Self {
@@ -234,7 +239,9 @@ fn twist_joints_share_the_twist() {
         .iter()
         .filter(|twist| twist.from == arm.elbow)
         .map(|twist| {
-            let turned = rest.rotation(twist.joint).angle_between(pose.rotation(twist.joint));
+            let turned = rest
+                .rotation(twist.joint)
+                .angle_between(pose.rotation(twist.joint));
             (twist.share, turned / FRAC_PI_2)
         })
         .collect();
@@ -302,10 +309,20 @@ fn contacts_of_the_demo_take_are_found() {
                 .collect();
             let got: Vec<(usize, usize)> =
                 found.of(side, 0, part).map(|c| (c.first, c.last)).collect();
-            assert_eq!(got.len(), truth.len(), "{side:?} {part:?}: {got:?} {truth:?}");
+            assert_eq!(
+                got.len(),
+                truth.len(),
+                "{side:?} {part:?}: {got:?} {truth:?}"
+            );
             for (got, truth) in got.iter().zip(&truth) {
-                assert!(got.0.abs_diff(truth.0) <= 2, "{side:?} {part:?} {got:?} {truth:?}");
-                assert!(got.1 >= truth.1 && got.1 - truth.1 <= late, "{part:?} {got:?} {truth:?}");
+                assert!(
+                    got.0.abs_diff(truth.0) <= 2,
+                    "{side:?} {part:?} {got:?} {truth:?}"
+                );
+                assert!(
+                    got.1 >= truth.1 && got.1 - truth.1 <= late,
+                    "{part:?} {got:?} {truth:?}"
+                );
             }
         }
     }
@@ -393,7 +410,10 @@ fn given_contacts_are_used_and_checked() {
     let character = Figure::cast("porter");
     let settings = Settings::default();
     let result = performer.retarget_with(&clip, &character, &settings, Some(&contact(20)));
-    let down = result.planted_parts[0].iter().filter(|parts| parts[2]).count();
+    let down = result.planted_parts[0]
+        .iter()
+        .filter(|parts| parts[2])
+        .count();
     assert_eq!(down, 11);
     let take = Take {
         clip: &clip,

@@ -116,21 +116,20 @@ pub fn retarget_onto(
     job: &Job,
     on_step: &mut dyn FnMut(Step),
 ) -> Result<Outcome, CommandError> {
-    let format = out_format(&job.output)?;
+    out_format(&job.output)?;
     on_step(Step::Read);
     let mut take = Loaded::read(&job.take, &job.take_options, Purpose::Motion)?;
     let choices = at_rate(&mut take, &job.choices)?;
-    let take_body = take.body()?;
-    let character_body = character.body()?;
+    let bodies = (take.body()?, character.body()?);
     on_step(Step::Solve);
     let retargeted = retarget(
         Take {
             clip: &take.clip,
-            body: take_body,
+            body: bodies.0,
         },
         Character {
             skeleton: character.skeleton(),
-            body: character_body,
+            body: bodies.1,
             surface: character.surface(),
         },
         &choices.settings,
@@ -141,43 +140,47 @@ pub fn retarget_onto(
     let comparison = measure(&retargeted, character.surface());
     on_step(Step::Write);
     let name = choices.name.clone().unwrap_or_else(|| take.stem());
-    let clip = retargeted.in_file_axes(&retargeted.solved);
     let mut notes = notes_of(&take, character, &retargeted);
-    let bytes = match format {
-        OutFormat::Glb => {
-            notes.extend(same_name_note(character, &name));
-            glb_of(character, &clip, &name, false, &job.output)?
-        }
-        OutFormat::Bvh => {
-            let mut warnings = Vec::new();
-            let bytes = bvh_of(character, &clip, None, &job.output, &mut warnings)?;
-            notes.extend(warnings.into_iter().map(|w| (job.output.clone(), w)));
-            bytes
-        }
-    };
-    let report = report_of(
-        job,
-        &take,
-        character,
-        &choices,
-        &retargeted,
-        &comparison,
-        &notes,
-    );
-    let report_text = json_text(&report, false)?;
-    let write = |path: &Path, bytes: &[u8]| {
-        write_atomically(path, bytes).map_err(|error| CommandError::output(&error))
-    };
-    write(&job.output, &bytes)?;
-    write(&job.report, report_text.as_bytes())?;
-    Ok(Outcome {
+    let clip_bytes = clip_bytes(character, &retargeted, &name, &job.output, &mut notes)?;
+    let mut outcome = Outcome {
         retargeted,
         comparison,
-        report,
+        report: Value::Null,
         output: job.output.clone(),
         report_path: job.report.clone(),
         notes,
-    })
+    };
+    outcome.report = report_of(&take, character, &choices, &outcome);
+    let report_text = json_text(&outcome.report, false)?;
+    let write = |path: &Path, bytes: &[u8]| {
+        write_atomically(path, bytes).map_err(|error| CommandError::output(&error))
+    };
+    write(&job.output, &clip_bytes)?;
+    write(&job.report, report_text.as_bytes())?;
+    Ok(outcome)
+}
+
+/// The result as the bytes of the output file.
+fn clip_bytes(
+    character: &Loaded,
+    retargeted: &Retargeted,
+    name: &str,
+    output: &Path,
+    notes: &mut Vec<(PathBuf, String)>,
+) -> Result<Vec<u8>, CommandError> {
+    let clip = retargeted.in_file_axes(&retargeted.solved);
+    match out_format(output)? {
+        OutFormat::Glb => {
+            notes.extend(same_name_note(character, name));
+            glb_of(character, &clip, name, false, output)
+        }
+        OutFormat::Bvh => {
+            let mut warnings = Vec::new();
+            let bytes = bvh_of(character, &clip, None, output, &mut warnings)?;
+            notes.extend(warnings.into_iter().map(|w| (output.to_owned(), w)));
+            Ok(bytes)
+        }
+    }
 }
 
 /// Where the report of an output goes: beside it, as its name with `.report.json`.
@@ -311,7 +314,7 @@ fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError
 }
 
 /// A contact in frames of another rate; `None` where no frame of that rate lies in it.
-fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> Option<Contact> {
+pub fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> Option<Contact> {
     /// Part of a frame by which rounding of rates may miss a frame.
     const NEAR: f64 = 1e-3;
     let first_frame = (contact.first as f64 * frames_per_frame - NEAR).ceil() as usize;
@@ -324,7 +327,8 @@ fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> Optio
     })
 }
 
-fn solve_error(take: &Path, problem: SolveError) -> CommandError {
+/// A solver's error about a take: settings that do not fit it are input, the rest is unsolvable.
+pub fn solve_error(take: &Path, problem: SolveError) -> CommandError {
     match problem {
         SolveError::Setting(text) => CommandError::input_at(take, text),
         SolveError::Numeric(_) | SolveError::Clip(_) => CommandError::unsolvable(take, problem),
@@ -383,15 +387,12 @@ fn soles_json(retargeted: &Retargeted) -> Vec<Value> {
     .collect()
 }
 
-fn report_of(
-    job: &Job,
-    take: &Loaded,
-    character: &Loaded,
-    choices: &Choices,
-    retargeted: &Retargeted,
-    comparison: &Comparison,
-    notes: &[(PathBuf, String)],
-) -> Value {
+fn report_of(take: &Loaded, character: &Loaded, choices: &Choices, outcome: &Outcome) -> Value {
+    let Outcome {
+        retargeted,
+        comparison,
+        ..
+    } = outcome;
     let file = |loaded: &Loaded| {
         json!({
             "file": loaded.path,
@@ -408,7 +409,7 @@ fn report_of(
     take_json["duration_secs"] = json!(take.clip.duration_secs());
     json!({
         "understudy": env!("CARGO_PKG_VERSION"),
-        "output": job.output,
+        "output": outcome.output,
         "take": take_json,
         "character": file(character),
         "travel_factor": retargeted.scale.horizontal,
@@ -418,7 +419,8 @@ fn report_of(
         "soles": soles_json(retargeted),
         "measures": comparison,
         "contacts": retargeted.contacts.contacts,
-        "notes": notes
+        "notes": outcome
+            .notes
             .iter()
             .map(|(path, note)| json!({ "file": path, "note": note }))
             .collect::<Vec<_>>(),

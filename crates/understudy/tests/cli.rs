@@ -121,7 +121,7 @@ fn wrong_usage_ends_with_2() {
     );
     check(
         &["retarget", "take.bvh", "keeper.glb", "-o", "out.txt"],
-        ".glb or .bvh",
+        ".glb or .bvh, or end",
     );
     check(
         &["retarget", "take.bvh", "keeper.glb", "-o", "keeper.glb"],
@@ -407,6 +407,28 @@ fn retarget_writes_clip_and_report() {
         (again.as_f64().unwrap() - slide("solved")).abs() < 0.05,
         "{again}"
     );
+}
+
+#[test]
+fn a_clip_is_measured_on_its_own() {
+    let desk = Desk::with_take_and_character();
+    let alone = desk.json(&["measure", "take.bvh", "--json", "--series"]);
+    has_keys(
+        &alone,
+        &["understudy", "clip", "measures", "faults", "within_limits"],
+    );
+    let frames = alone["measures"]["frames"].as_u64().unwrap() as usize;
+    let series = alone["measures"]["series"][0]["values"].as_array().unwrap();
+    assert_eq!(series.len(), frames);
+    let (text, _) = desk.expect(0, &["measure", "take.bvh", "--report", "report.json"]);
+    assert!(text.contains("foot slide, worst plant"), "{text}");
+    let report = desk.read_json("report.json");
+    assert_eq!(report["measures"]["slide"], alone["measures"]["slide"]);
+    // A take against itself is what it is.
+    let itself = desk.json(&["measure", "take.bvh", "--against", "full.bvh", "--json"]);
+    let timing = &itself["measures"]["solved"]["timing"]["shift_frames"];
+    assert_eq!(timing, 0);
+    desk.expect(2, &["measure", "take.bvh", "--contacts", "contacts.ron"]);
 }
 
 #[test]

@@ -12,6 +12,7 @@ use understudy_solver::{Character, Contacts, Settings, Take, retarget};
 
 use crate::args::MeasureArgs;
 use crate::error::{CommandError, Exit};
+use crate::job::{moved_contact, solve_error};
 use crate::load::{LoadOptions, Loaded, Purpose, resampled};
 use crate::output::{Align, Table, counted, json_text, print, warn};
 use crate::strict::strict_faults;
@@ -74,52 +75,7 @@ fn alone(clip: &Loaded, settings: &Settings, args: &MeasureArgs) -> Result<Measu
 }
 
 fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
-    let mut table = Table::new(&[Align::Left, Align::Right, Align::Left]);
-    let mut row = |name: &str, value: f64, unit: &str| {
-        table.row([name.to_owned(), format!("{value:.2}"), unit.to_owned()]);
-    };
-    row(
-        "foot slide, worst plant",
-        report.slide.worst_mm_per_plant,
-        "mm",
-    );
-    row(
-        "foot slide, mean plant",
-        report.slide.mean_mm_per_plant,
-        "mm",
-    );
-    row(
-        "foot slide, worst frame",
-        report.slide.worst_mm_per_frame,
-        "mm/frame",
-    );
-    row(
-        "sinking, worst",
-        report.floor_contact.worst_sinking_mm,
-        "mm",
-    );
-    row(
-        "floating, worst",
-        report.floor_contact.worst_floating_mm,
-        "mm",
-    );
-    row("self-penetration, worst", report.penetration.worst_mm, "mm");
-    row(
-        "beyond joint range, worst",
-        report.limits.worst_excess_deg,
-        "degrees",
-    );
-    for knee in &report.knees {
-        let name = format!("{} knee, sharpest turn", knee.leg);
-        row(
-            &name,
-            knee.peak_rad_per_s2,
-            &format!("rad/s² in frame {}", knee.peak_frame),
-        );
-        let name = format!("{} knee, least bend", knee.leg);
-        row(&name, knee.least_bend_deg, "degrees");
-    }
-    let list = match faults.is_empty() {
+    let faults = match faults.is_empty() {
         true => "no faults\n".to_owned(),
         false => {
             let lines = faults.iter().map(|fault| format!("  {}\n", fault.text));
@@ -127,7 +83,7 @@ fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
         }
     };
     format!(
-        "{}: {} at {} per second; leg {:.3} m; {}; floor at {:.3} m ({})\n\n{}\n{list}",
+        "{}: {} at {} per second; leg {:.3} m; {}; floor at {:.3} m ({})\n\n{}\n{faults}",
         path.display(),
         counted(report.frames, "frame"),
         spoken_rate(report.frame_time_secs),
@@ -135,8 +91,44 @@ fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
         counted(report.slide.plants.len(), "plant"),
         report.floor_height_m,
         report.floor_source,
-        table.text(0),
+        table_of(report),
     )
+}
+
+/// The sums of a report, one a line.
+fn table_of(report: &Report) -> String {
+    let slide = &report.slide;
+    let contact = &report.floor_contact;
+    let rows = [
+        ("foot slide, worst plant", slide.worst_mm_per_plant, "mm"),
+        ("foot slide, mean plant", slide.mean_mm_per_plant, "mm"),
+        ("foot slide, worst", slide.worst_mm_per_frame, "mm/frame"),
+        ("sinking, worst", contact.worst_sinking_mm, "mm"),
+        ("floating, worst", contact.worst_floating_mm, "mm"),
+        ("self-penetration, worst", report.penetration.worst_mm, "mm"),
+        (
+            "beyond joint range, worst",
+            report.limits.worst_excess_deg,
+            "°",
+        ),
+    ];
+    let mut table = Table::new(&[Align::Left, Align::Right, Align::Left]);
+    for (name, value, unit) in rows {
+        table.row([name.to_owned(), format!("{value:.2}"), unit.to_owned()]);
+    }
+    for knee in &report.knees {
+        table.row([
+            format!("{} knee, sharpest turn", knee.leg),
+            format!("{:.2}", knee.peak_rad_per_s2),
+            format!("rad/s² in frame {}", knee.peak_frame),
+        ]);
+        table.row([
+            format!("{} knee, least bend", knee.leg),
+            format!("{:.2}", knee.least_bend_deg),
+            "°".to_owned(),
+        ]);
+    }
+    table.text(0)
 }
 
 /// Measures a clip as if it were the result of a retarget of the take onto its skeleton.
@@ -154,13 +146,11 @@ fn against(
     let take = Loaded::read(take_path, &options, Purpose::Motion)?;
     warn(take_path, &take.warnings);
     warn(take_path, &take.notes());
+    let (take_clip, own_clip) = side_by_side(&take, clip)?;
     let contacts = match &args.contacts {
-        Some(path) => {
-            Some(load_ron::<Contacts>(path).map_err(|error| CommandError::input(&error))?)
-        }
+        Some(path) => Some(contacts_within(path, &take.clip, &take_clip)?),
         None => None,
     };
-    let (take_clip, own_clip) = side_by_side(&take, clip)?;
     let body = clip.body()?;
     let mut plain = settings.clone();
     plain.plants.enabled = false;
@@ -177,7 +167,7 @@ fn against(
         &plain,
         contacts.as_ref(),
     )
-    .map_err(|problem| CommandError::unsolvable(take_path, problem))?;
+    .map_err(|problem| solve_error(take_path, problem))?;
     retargeted.solved = own_clip.rotated(body.frame.upright_from_file());
     let options = Options {
         series: args.series,
@@ -198,6 +188,20 @@ fn against(
         ),
         faults: comparison.faults,
     })
+}
+
+/// Contacts of a take from a file, as far as they lie in the part of it that is compared.
+fn contacts_within(path: &Path, take: &Clip, part: &Clip) -> Result<Contacts, CommandError> {
+    let mut given: Contacts = load_ron(path).map_err(|error| CommandError::input(&error))?;
+    let check = given.check(take.frame_count());
+    check.map_err(|problem| CommandError::input_at(path, problem))?;
+    let last = part.frame_count() - 1;
+    given.contacts = given
+        .contacts
+        .iter()
+        .filter_map(|contact| moved_contact(contact, 1.0, last))
+        .collect();
+    Ok(given)
 }
 
 /// Take and clip at the take's frame rate, and as long as the shorter one.

@@ -51,7 +51,9 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
     let jobs: Vec<Job> = takes.iter().map(|take| job(take, output(take))).collect();
     let inputs: Vec<&Path> = args.files.iter().map(PathBuf::as_path).collect();
     for job in &jobs {
-        out_format(&job.output)?;
+        out_format(&job.output).map_err(|error| {
+            CommandError::usage(format!("{error}, or end the name of a folder in /"))
+        })?;
         spare_inputs(&job.output, &inputs)?;
         spare_inputs(&job.report, &inputs)?;
     }
