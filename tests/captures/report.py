@@ -16,6 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from outside.gait import captured_walk, shares, stances, zeni_stances  # noqa: E402
 from outside.understudy import CAPTURES, binary, capture_entries, make_bodies  # noqa: E402
 
 REPORT = Path(__file__).resolve().parent / "REPORT.md"
@@ -60,6 +61,15 @@ slide <= 0.5, sink <= 1, knee <= 1.2 and shift 0; all other clips leave the floo
 roll, crawl, spin and fall), and are listed without a promise. Rows that break one of the four limits
 are marked !.
 """
+
+STANCE_HEAD = """\
+**Stance.** Share of the gait cycle in % (published 60 to 62): from the first to the last frame that
+our contacts call planted, and from heel strike to toe off by the method of Zeni et al. 2008 (see
+`tests/outside/gait.py`). Ours is shorter where the take drags a foot that bears weight: there it is
+not held.
+
+| | planted, left | planted, right | Zeni, left | Zeni, right |
+|---|---:|---:|---:|---:|"""
 
 COLUMNS = ("plants", "slide", "sink", "float", "skate", "knee", "tilt", "limbs", "inside", "shift")
 LIMITS = {"slide": 0.5, "sink": 1.0, "knee": 1.2, "shift": 0.0}
@@ -149,6 +159,19 @@ def summary(files: list[str], by_body: dict[str, dict[str, dict]]) -> str:
     )
 
 
+def stance_section(folder: Path) -> str:
+    """Stance shares of the looped walks, by our contacts and by a published method."""
+    rows = []
+    for entry in capture_entries("walk"):
+        if entry["loop"]:
+            ours = shares(stances(CAPTURES / entry["file"], entry["frames"], folder))
+            theirs = shares(zeni_stances(captured_walk(entry["file"])))
+            percent = lambda steps: f"{100.0 * sum(steps) / len(steps):.1f}" if steps else "-"  # noqa: E731
+            cells = [percent(found[side]) for found in (ours, theirs) for side in ("left", "right")]
+            rows.append(f"| {entry['file'].removesuffix('.bvh')} | {' | '.join(cells)} |")
+    return "\n".join([STANCE_HEAD, *rows])
+
+
 def body_words(made: dict[str, dict[str, dict]]) -> str:
     """Leg lengths against the performer of the clips."""
     words = []
@@ -164,7 +187,8 @@ def write_report(out: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         bodies = make_bodies(Path(folder) / "bodies")
         by_body = {body: comparisons(files, path, Path(folder) / body) for body, path in bodies.items()}
-    text = [HEAD.format(bodies=body_words(by_body)), summary(files, by_body), *sections(files, by_body)]
+        stance = stance_section(Path(folder))
+    text = [HEAD.format(bodies=body_words(by_body)), summary(files, by_body), stance, *sections(files, by_body)]
     out.write_text("\n".join(part + "\n" for part in text))
 
 

@@ -1,7 +1,7 @@
 //! A skeleton read as a body: which joints are its legs, arms, spine, and which way it looks.
 
 use serde::{Deserialize, Serialize};
-use understudy_motion::{DVec3, Skeleton, WorldFrame, WorldPose};
+use understudy_motion::{DQuat, DVec3, Skeleton, WorldFrame, WorldPose};
 
 /// Side of the body, from the body's own point of view.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -21,6 +21,15 @@ impl Side {
             Self::Left => Self::Right,
             Self::Right => Self::Left,
             Self::Middle => Self::Middle,
+        }
+    }
+
+    /// The side as people say it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Left => "left",
+            Self::Right => "right",
+            Self::Middle => "middle",
         }
     }
 
@@ -187,6 +196,14 @@ pub struct Body {
 }
 
 impl Body {
+    /// The same body in a turned world: `turn` is applied to its frame.
+    pub fn turned(&self, turn: DQuat) -> Self {
+        let mut body = self.clone();
+        body.frame.up = turn * body.frame.up;
+        body.frame.forward = turn * body.frame.forward;
+        body
+    }
+
     /// The leg of a side and pair.
     pub fn leg(&self, side: Side, pair: usize) -> Option<&Leg> {
         self.legs

@@ -8,7 +8,7 @@ use understudy_motion::{LengthUnit, Skeleton};
 pub struct UnitFinding {
     /// The unit.
     pub unit: LengthUnit,
-    /// How it was found, for people: "guessed: the body rests 172.4 units tall, 1.72 m in cm".
+    /// How it was found, for people: "guessed: the rest pose spans 172.4 units, which is 1.72 m in cm".
     pub how: String,
 }
 
@@ -56,7 +56,7 @@ pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
         };
     }
     let reason = if height == extent {
-        format!("the body rests {extent:.4} units tall")
+        format!("the rest pose spans {extent:.4} units")
     } else {
         format!(
             "the rest pose is folded, and bones of {bones:.4} units belong to a body of {height:.4}"

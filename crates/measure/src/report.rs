@@ -108,7 +108,7 @@ pub fn measure_with(
 ) -> Comparison {
     let frames = retargeted.take.frame_count();
     let floor = retargeted.floor();
-    let source = floor_source(&retargeted.stance.notes, None);
+    let source = retargeted.stance.floor_source.to_string();
     let take_parts = parts_from_contacts(&retargeted.stance.feet, &retargeted.contacts, frames);
     let parts = character_parts(retargeted);
     let take = Subject::new(
@@ -147,24 +147,11 @@ pub fn measure_clip(
     let (stance, contacts) = find_contacts(Take { clip, body }, settings);
     let turn = body.frame.upright_from_file();
     let clip = clip.rotated(turn);
-    let mut body = body.clone();
-    body.frame.up = turn * body.frame.up;
-    body.frame.forward = turn * body.frame.forward;
+    let body = body.turned(turn);
     let parts = parts_from_contacts(&stance.feet, &contacts, clip.frame_count());
     let subject = Subject::new(&clip, &body, &stance.feet, stance.floor, &parts);
-    let source = floor_source(&stance.notes, Some(settings));
+    let source = stance.floor_source.to_string();
     report(&subject, None, surface, &source, options)
-}
-
-/// How the floor of a take was found, for people.
-fn floor_source(notes: &[String], settings: Option<&Settings>) -> String {
-    let note = notes.iter().find_map(|note| note.strip_prefix("floor: "));
-    match (settings.map(|settings| settings.floor_height_m), note) {
-        (Some(Some(_)), _) => "given in the settings".to_owned(),
-        (_, Some(note)) => note.to_owned(),
-        (Some(None), None) => "found from soles that stand still".to_owned(),
-        (None, None) => "found from soles that stand still, or given in the settings".to_owned(),
-    }
 }
 
 /// Planted parts of the character's feet. Where the solver planted none, the take's contacts of

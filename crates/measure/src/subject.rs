@@ -124,11 +124,7 @@ pub fn parts_from_contacts(feet: &[Foot], contacts: &Contacts, frames: usize) ->
 
 /// "left", "right", "middle"; from the second pair on with its number.
 pub(crate) fn limb_name(side: Side, pair: usize) -> String {
-    let side = match side {
-        Side::Left => "left",
-        Side::Right => "right",
-        Side::Middle => "middle",
-    };
+    let side = side.word();
     if pair == 0 {
         side.to_owned()
     } else {

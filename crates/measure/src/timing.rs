@@ -82,7 +82,11 @@ pub fn measure_timing(subject: &Subject<'_>, take: &Subject<'_>) -> Timing {
     match shift(String::new(), &pooled) {
         Some(all) if !curves.is_empty() => Timing {
             shift_frames: if all.is_sure { all.shift_frames } else { 0 },
-            fine_shift_frames: if all.is_sure { all.fine_shift_frames } else { 0.0 },
+            fine_shift_frames: if all.is_sure {
+                all.fine_shift_frames
+            } else {
+                0.0
+            },
             correlation: all.correlation,
             correlation_unshifted: all.correlation_unshifted,
             is_sure: all.is_sure,
@@ -338,9 +342,6 @@ mod tests {
         let subject = dummy.subject(&clip, &[]);
         let timing = measure_timing(&subject, &subject);
         assert!(timing.limbs.is_empty());
-        assert_eq!(
-            (timing.shift_frames, timing.correlation),
-            (0, 1.0)
-        );
+        assert_eq!((timing.shift_frames, timing.correlation), (0, 1.0));
     }
 }

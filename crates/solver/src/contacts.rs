@@ -25,6 +25,7 @@ impl FootPart {
 
 /// One part of one foot on the floor, for a range of frames. Plain data, meant to be edited.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Contact {
     /// Side of the performer's body.
     pub side: Side,
@@ -41,6 +42,7 @@ pub struct Contact {
 
 /// All contacts of a take.
 #[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Contacts {
     /// In order of legs, parts and frames.
     pub contacts: Vec<Contact>,

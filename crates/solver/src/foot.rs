@@ -1,6 +1,8 @@
 //! What stands on the floor: heel, ball and toe of a foot as points, and the pose in which the
 //! foot lies flat.
 
+use std::fmt;
+
 use understudy_anatomy::{Body, JointPoint, Leg, Side};
 use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal};
 
@@ -228,6 +230,30 @@ impl Flesh {
     }
 }
 
+/// How the height of a floor is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FloorSource {
+    /// A person gave it.
+    Given,
+    /// From soles that stand still.
+    StandingSoles,
+    /// From the lowest soles of a take in which no foot stands still.
+    LowestSoles,
+    /// There are no feet; height 0.
+    Nothing,
+}
+
+impl fmt::Display for FloorSource {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Given => "given",
+            Self::StandingSoles => "found from soles that stand still",
+            Self::LowestSoles => "found from the lowest soles, since no foot stands still",
+            Self::Nothing => "taken at height 0, since there are no feet to find it by",
+        })
+    }
+}
+
 /// The feet of a take and its floor.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stance {
@@ -235,6 +261,8 @@ pub struct Stance {
     pub feet: Vec<Foot>,
     /// The floor.
     pub floor: Floor,
+    /// How it was found.
+    pub floor_source: FloorSource,
     /// What was found, for people.
     pub notes: Vec<String>,
 }
@@ -260,7 +288,7 @@ pub fn find_stance(
         if flat_up.is_none() {
             notes.push(format!(
                 "{} foot: it never stands flat and still, so its rest pose counts as flat",
-                side_word(leg.side)
+                leg.side.word()
             ));
         }
         let foot = Foot::new(leg, &rest, None, flat_up);
@@ -270,18 +298,21 @@ pub fn find_stance(
         }
         feet.push(foot);
     }
-    let floor = match floor_height_m {
-        Some(height) => Floor::level(height),
-        None => estimated_floor(&soles, &feet, worlds, leg_length, may_slope, &mut notes),
+    let (floor, floor_source) = match floor_height_m {
+        Some(height) => (Floor::level(height), FloorSource::Given),
+        None => estimated_floor(&soles, &feet, worlds, leg_length, may_slope),
     };
-    Stance { feet, floor, notes }
-}
-
-fn side_word(side: Side) -> &'static str {
-    match side {
-        Side::Left => "left",
-        Side::Right => "right",
-        Side::Middle => "middle",
+    if matches!(
+        floor_source,
+        FloorSource::LowestSoles | FloorSource::Nothing
+    ) {
+        notes.push(format!("floor: {floor_source}"));
+    }
+    Stance {
+        feet,
+        floor,
+        floor_source,
+        notes,
     }
 }
 
@@ -291,8 +322,7 @@ fn estimated_floor(
     worlds: &[WorldPose],
     leg_length_m: f64,
     may_slope: bool,
-    notes: &mut Vec<String>,
-) -> Floor {
+) -> (Floor, FloorSource) {
     let heights: Vec<f64> = soles.iter().map(|p| p.y).collect();
     if let Some(low) = signal::quantile(&heights, 0.1) {
         // Feet that stand on a box or a stool are not on the floor.
@@ -302,7 +332,7 @@ fn estimated_floor(
             .filter(|p| may_slope || p.y < low + 0.06 * leg_length_m)
             .collect();
         if let Some(floor) = fit_floor(&near, leg_length_m, may_slope) {
-            return floor;
+            return (floor, FloorSource::StandingSoles);
         }
     }
     let lowest: Vec<f64> = worlds
@@ -315,14 +345,8 @@ fn estimated_floor(
         })
         .collect();
     match signal::quantile(&lowest, 0.1) {
-        Some(height) => {
-            notes.push("floor: no foot stands still, so it is taken from the lowest soles".into());
-            Floor::level(height)
-        }
-        None => {
-            notes.push("floor: there are no feet to find it by, so it is taken at height 0".into());
-            Floor::default()
-        }
+        Some(height) => (Floor::level(height), FloorSource::LowestSoles),
+        None => (Floor::default(), FloorSource::Nothing),
     }
 }
 

@@ -19,6 +19,6 @@ pub mod transfer;
 
 pub use contacts::{Contact, Contacts, FootPart};
 pub use floor::Floor;
-pub use foot::Foot;
+pub use foot::{FloorSource, Foot};
 pub use retarget::{Character, Retargeted, SolveError, Take, find_contacts, retarget};
 pub use settings::{ContactSettings, PlantSettings, Reference, Settings, Travel};

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use thiserror::Error;
-use understudy_anatomy::{Body, Leg, Side};
+use understudy_anatomy::{Body, Leg};
 use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
 
 use crate::align::{self, Alignment, align, source_leg};
@@ -125,19 +125,11 @@ pub fn retarget(
     prepared.solve(settings, contacts)
 }
 
-/// Turns a body's frame with its world.
-fn turned_body(body: &Body, turn: DQuat) -> Body {
-    let mut body = body.clone();
-    body.frame.up = turn * body.frame.up;
-    body.frame.forward = turn * body.frame.forward;
-    body
-}
-
 /// The take's contacts alone, with the performer's feet and floor.
 pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) {
     let turn = take.body.frame.upright_from_file();
     let clip = take.clip.rotated(turn);
-    let body = turned_body(take.body, turn);
+    let body = take.body.turned(turn);
     let worlds = clip.worlds();
     let stance = find_stance(
         &clip,
@@ -208,7 +200,7 @@ impl Prepared {
     ) -> Result<Self, SolveError> {
         let turn = take.body.frame.upright_from_file();
         let clip = take.clip.rotated(turn);
-        let performer = turned_body(take.body, turn);
+        let performer = take.body.turned(turn);
         let worlds = clip.worlds();
         let stance = find_stance(
             &clip,
@@ -219,7 +211,7 @@ impl Prepared {
         );
         let upright = character.body.frame.upright_from_file();
         let skeleton = upright_skeleton(character.skeleton, upright)?;
-        let body = turned_body(character.body, upright);
+        let body = character.body.turned(upright);
         let rest = skeleton.rest_world();
         let same = same_joints(&clip.skeleton, &skeleton);
         let feet = if same {
@@ -628,14 +620,5 @@ fn travel_scale(
             Travel::Factor(factor) => factor,
         },
         vertical: ratio * settings.pelvis_height.unwrap_or(1.0),
-    }
-}
-
-/// The words for a side, for people.
-pub fn side_word(side: Side) -> &'static str {
-    match side {
-        Side::Left => "left",
-        Side::Right => "right",
-        Side::Middle => "middle",
     }
 }

@@ -43,7 +43,7 @@ pub enum ExtraArms {
 /// few decimetres per second for an adult. A stretch within the wide limits is a contact where some
 /// frame of it lies within the narrow ones.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct ContactSettings {
     /// A contact needs a frame below this height.
     pub start_height: f64,
@@ -84,7 +84,7 @@ impl Default for ContactSettings {
 
 /// How feet are planted.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct PlantSettings {
     /// Whether feet are planted at all; without, the result is the plain transfer.
     pub enabled: bool,
@@ -110,7 +110,7 @@ impl Default for PlantSettings {
 
 /// All choices of a retarget.
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct Settings {
     /// Pose of the take that corresponds to the character's rest.
     pub reference: Reference,

@@ -10,7 +10,6 @@ use understudy_interchange::gltf_file::{AnimationOptions, build_from_clip};
 use understudy_measure::{Comparison, measure};
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Clip, LengthUnit};
-use understudy_solver::retarget::side_word;
 use understudy_solver::settings::Reference;
 use understudy_solver::{
     Character, Contact, Contacts, Foot, FootPart, Retargeted, Settings, SolveError, Take, retarget,
@@ -377,7 +376,7 @@ fn soles_json(retargeted: &Retargeted) -> Vec<Value> {
     let feet = retargeted.feet.iter();
     feet.map(|foot| {
         json!({
-            "side": side_word(foot.side),
+            "side": foot.side.word(),
             "pair": foot.pair,
             "heel": point(foot, FootPart::Heel),
             "ball": point(foot, FootPart::Ball),

@@ -391,7 +391,7 @@ fn lengths_come_in_metres_with_a_reason() {
     let guessed = take(&document);
     assert_eq!(guessed.unit.unit, LengthUnit::Centimetre);
     assert!(
-        guessed.unit.how.contains("170.0000 units tall"),
+        guessed.unit.how.contains("spans 170.0000 units"),
         "{}",
         guessed.unit.how
     );

@@ -11,7 +11,6 @@ use understudy_interchange::ron_file::save_ron;
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Axis, Clip, DVec3, JointKind, Skeleton};
 use understudy_solver::foot::Stance;
-use understudy_solver::retarget::side_word;
 use understudy_solver::{Contacts, FootPart, Settings, Take, find_contacts};
 
 use crate::args::InspectArgs;
@@ -219,7 +218,7 @@ fn arms_at_rest(skeleton: &Skeleton, body: &Body, up: DVec3) -> Vec<ArmAtRest> {
             let upper = rest.position(arm.elbow) - rest.position(arm.shoulder);
             let direction = upper.try_normalize()?;
             Some(ArmAtRest {
-                side: side_word(arm.side),
+                side: arm.side.word(),
                 pair: arm.pair,
                 below_level_deg: -direction.dot(up).clamp(-1.0, 1.0).asin().to_degrees(),
             })
@@ -242,7 +241,7 @@ fn shares(clip: &Clip, ground: &Ground) -> Vec<Share> {
         let mut any = vec![false; frames];
         let mut add = |part: &'static str, mask: &[bool]| {
             shares.push(Share {
-                side: side_word(foot.side),
+                side: foot.side.word(),
                 pair: foot.pair,
                 part,
                 contacts: understudy_solver::contacts::runs(mask).len(),

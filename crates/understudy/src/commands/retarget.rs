@@ -199,7 +199,7 @@ fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
 
 fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Exit, CommandError> {
     let bar = ProgressBar::new(jobs.len() as u64);
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len}  {msg}") {
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len}  {wide_msg}") {
         bar.set_style(style);
     }
     let width = jobs
