@@ -358,7 +358,7 @@ BVH to BVH keeps every channel as it was. A glTF file becomes a .glb with its an
 frames, everything else kept; other files become bones without a skin.
 
 Examples:
-  understudy convert 07_walk.amc walk.bvh --rate-in 120
+  understudy convert lamp-walk.amc walk.bvh --rate-in 120
   understudy convert walk.bvh walk.glb
   understudy convert walk.bvh walk-30.bvh --rate 30 --unit-out m")]
 pub struct ConvertArgs {
