@@ -189,7 +189,7 @@ def write_report(out: Path) -> None:
         by_body = {body: comparisons(files, path, Path(folder) / body) for body, path in bodies.items()}
         stance = stance_section(Path(folder))
     text = [HEAD.format(bodies=body_words(by_body)), summary(files, by_body), stance, *sections(files, by_body)]
-    out.write_text("\n".join(part + "\n" for part in text))
+    out.write_text("\n\n".join(part.strip() for part in text) + "\n")
 
 
 def main(arguments: list[str]) -> int:

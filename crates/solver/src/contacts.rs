@@ -100,12 +100,12 @@ impl Contacts {
     }
 }
 
-/// Least rise (leg lengths) that ends a contact: a millimetre for an adult, twice the noise of an
-/// optical capture.
-const LEAST_RISE: f64 = 0.0012;
+/// Least rise (leg lengths) that ends a contact: a millimetre for an adult, as far as
+/// an assumed heel may rise while a real one rolls.
+const LEAST_RISE: f64 = 0.001;
 
 /// Least speed (leg lengths per second) that ends a contact.
-const LEAST_SPEED: f64 = 0.03;
+const LEAST_SPEED: f64 = 0.02;
 
 /// Runs of `true`, as (first, last).
 pub fn runs(mask: &[bool]) -> Vec<(usize, usize)> {

@@ -9,13 +9,14 @@ use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal
 use crate::contacts::FootPart;
 use crate::floor::{Floor, fit_floor};
 
-/// Distance from heel to ankle over distance from ankle to toe tip, along the foot. From memory:
-/// the outer ankle lies at about 27 % of the foot's length from the heel; 0.27 / 0.73.
-const HEEL_SHARE: f64 = 0.37;
+/// Distance from heel to ankle over distance from ankle to toe tip, along the foot. The ankle lies
+/// at a quarter of the foot's length from the heel: 0.25 / 0.75. From memory; the foot of the
+/// `humanoid.urdf` in the PyPI package `pybullet` has 43.5 mm of 177 mm, 0.246.
+const HEEL_SHARE: f64 = 0.333;
 
 /// Place of the ball on a foot of one piece, from the ankle (0) to the toe tip (1). From memory:
-/// the ball lies at about 70 % of the foot's length from the heel; (0.70 − 0.27) / 0.73.
-const BALL_SHARE: f64 = 0.59;
+/// the ball lies at about 70 % of the foot's length from the heel; (0.70 − 0.25) / 0.75.
+const BALL_SHARE: f64 = 0.6;
 
 /// Largest tilt, radians, by which a foot in rest may differ from one standing flat and still be
 /// levelled by itself: beyond it the foot is rather on its toes, or the rest pose is not one.

@@ -21,8 +21,51 @@ const EXACT: f64 = 1e8;
 pub struct Smoother {
     factor: BandedFactor,
     given: Vec<bool>,
+    /// Weight of each frame's own value.
+    own: Vec<f64>,
+    /// Whether the step from a frame to the next is held at zero.
+    holds: Vec<bool>,
+    hold: f64,
     stiffness: f64,
     pull: f64,
+}
+
+/// A clip that begins (or ends) less than this before (after) a given value has no time to fade:
+/// the value holds up to the clip's end, seconds.
+const HOLD_SECS: f64 = 0.5;
+
+/// The steps between frames of short free stretches at the two ends of the clip.
+fn held_steps(given: &[bool], frame_time_secs: f64) -> Vec<bool> {
+    let mut held = vec![false; given.len().saturating_sub(1)];
+    let longest = (HOLD_SECS / frame_time_secs) as usize;
+    let first = given.iter().position(|given| *given);
+    let last = given.iter().rposition(|given| *given);
+    if let (Some(first), Some(last)) = (first, last) {
+        if first <= longest {
+            held[..first].fill(true);
+        }
+        if given.len() - 1 - last <= longest {
+            held[last..].fill(true);
+        }
+    }
+    held
+}
+
+/// Given values are pulled to, free ones fade to zero, held ones follow their neighbours.
+fn own_weights(given: &[bool], holds: &[bool], pull: f64) -> Vec<f64> {
+    let is_held = |frame: usize| {
+        let before = frame.checked_sub(1).and_then(|step| holds.get(step));
+        before.into_iter().chain(holds.get(frame)).any(|held| *held)
+    };
+    given
+        .iter()
+        .enumerate()
+        .map(|(frame, given)| match given {
+            true => pull,
+            false if is_held(frame) => 0.0,
+            false => 1.0,
+        })
+        .collect()
 }
 
 impl Smoother {
@@ -39,8 +82,14 @@ impl Smoother {
         let stiffness = ratio.powi(6);
         let pull = EXACT * stiffness.max(1.0);
         let mut matrix = BandedMatrix::new(count, 3);
-        for (frame, given) in given.iter().enumerate() {
-            matrix.add(frame, frame, if *given { pull } else { 1.0 });
+        let holds = held_steps(given, frame_time_secs);
+        let own = own_weights(given, &holds, pull);
+        for (frame, weight) in own.iter().enumerate() {
+            matrix.add(frame, frame, *weight);
+        }
+        let hold = ratio * ratio;
+        for (step, _) in holds.iter().enumerate().filter(|(_, held)| **held) {
+            matrix.add_outer(&[(step, -1.0), (step + 1, 1.0)], hold);
         }
         for first in 0..count.saturating_sub(3) {
             let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
@@ -49,6 +98,9 @@ impl Smoother {
         Ok(Self {
             factor: matrix.factor()?,
             given: given.to_vec(),
+            own,
+            holds,
+            hold,
             stiffness,
             pull,
         })
@@ -88,11 +140,12 @@ impl Smoother {
     }
 
     fn apply(&self, values: &[f64]) -> Vec<f64> {
-        let mut result: Vec<f64> = values
-            .iter()
-            .zip(&self.given)
-            .map(|(v, given)| v * if *given { self.pull } else { 1.0 })
-            .collect();
+        let mut result: Vec<f64> = values.iter().zip(&self.own).map(|(v, w)| v * w).collect();
+        for (step, _) in self.holds.iter().enumerate().filter(|(_, held)| **held) {
+            let difference = self.hold * (values[step + 1] - values[step]);
+            result[step] -= difference;
+            result[step + 1] += difference;
+        }
         for first in 0..values.len().saturating_sub(3) {
             let difference: f64 = (0..4).map(|i| THIRD[i] * values[first + i]).sum();
             for i in 0..4 {
@@ -170,6 +223,18 @@ mod tests {
             .max((speed(198) - speed(200)).abs());
         // Without smoothing the step would be 0.035; the peak of a min-jerk fade stays far below.
         assert!(jump < 1e-4, "{jump}");
+    }
+
+    #[test]
+    fn a_value_near_the_end_of_the_clip_holds() {
+        let mut given = vec![false; 100];
+        given[10..60].fill(true);
+        let smooth = Smoother::new(&given, 0.12, 1.0 / 60.0)
+            .unwrap()
+            .run(&[0.03; 100]);
+        // Ten frames before are no time to fade, forty frames after are.
+        assert!((smooth[0] - 0.03).abs() < 1e-6, "{}", smooth[0]);
+        assert!(smooth[99].abs() < 1e-3, "{}", smooth[99]);
     }
 
     #[test]

@@ -284,7 +284,7 @@ fn travel_is_scaled_as_asked() {
 }
 
 /// The detector against the take whose contacts are known: ends within two frames of 120 a
-/// second, heel and ball within six where they roll up slowly.
+/// second, heel and ball within ten where they roll up slowly.
 #[test]
 fn contacts_of_the_demo_take_are_found() {
     let demo = demo_take().expect("the demo take is part of the crate");
