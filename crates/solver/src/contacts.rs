@@ -104,6 +104,13 @@ impl Contacts {
 /// an assumed heel may rise while a real one rolls.
 const LEAST_RISE: f64 = 0.001;
 
+/// Speed (leg lengths per second) at which noise may make a resting part seem to move.
+const UNREST: f64 = 0.05;
+
+/// Human motion is kept below this frequency (Winter, *Biomechanics and Motor Control of Human
+/// Movement*, section 3.4.4: 6 Hz for gait).
+const LOWEST_CUTOFF_HZ: f64 = 6.0;
+
 /// Least speed (leg lengths per second) that ends a contact.
 const LEAST_SPEED: f64 = 0.02;
 
@@ -135,7 +142,8 @@ pub fn planted_frames(
     frame_time_secs: f64,
     settings: &ContactSettings,
 ) -> Vec<bool> {
-    let smooth = signal::low_pass_points(points, settings.cutoff_hz, frame_time_secs);
+    let cutoff_hz = cutoff_for_noise(points, leg_length_m, frame_time_secs, settings.cutoff_hz);
+    let smooth = signal::low_pass_points(points, cutoff_hz, frame_time_secs);
     // Speed of each step to the next frame: a part is at rest between two frames, and the first
     // and last frame of a contact have a moving step on one side.
     let steps: Vec<f64> = smooth
@@ -175,6 +183,33 @@ pub fn planted_frames(
     close_gaps(&mut mask, frames_of(settings.shortest_gap_secs));
     drop_short(&mut mask, frames_of(settings.shortest_secs));
     mask
+}
+
+/// Standard deviation of the noise of a track that rests much of its time, metres: from the lower
+/// quartile of its third differences, to which smooth motion adds little. A normal deviate lies
+/// within 0.3186 standard deviations in a quarter of all cases, and third differences of white
+/// noise have √20 times its deviation.
+fn noise_m(points: &[DVec3]) -> f64 {
+    let thirds: Vec<f64> = points
+        .windows(4)
+        .flat_map(|p| (p[3] - 3.0 * p[2] + 3.0 * p[1] - p[0]).abs().to_array())
+        .collect();
+    signal::quantile(&thirds, 0.25).unwrap_or(0.0) / (0.3186 * 20.0_f64.sqrt())
+}
+
+/// The cut-off at which noise makes a resting part seem to move at no more than `UNREST`: filtered
+/// white noise of deviation σ at `f` frames per second moves at `2π σ √(2 c³ / 3 f)` per axis.
+pub(crate) fn cutoff_for_noise(
+    points: &[DVec3],
+    leg_length_m: f64,
+    frame_time_secs: f64,
+    highest_hz: f64,
+) -> f64 {
+    let speed_per_axis = UNREST * leg_length_m / 3.0_f64.sqrt();
+    let ratio = speed_per_axis / (std::f64::consts::TAU * noise_m(points));
+    let cutoff_hz = (1.5 * ratio * ratio / frame_time_secs).cbrt();
+    // A NaN (no noise at all) leaves the highest.
+    cutoff_hz.max(LOWEST_CUTOFF_HZ).min(highest_hz)
 }
 
 /// What counts as the unrest of the plant itself, from the median of its deviations: three times

@@ -8,7 +8,7 @@
 use understudy_motion::{DQuat, DVec3, Skeleton, WorldPose, signal};
 
 use crate::banded::NotPositive;
-use crate::contacts::runs;
+use crate::contacts::{cutoff_for_noise, runs};
 use crate::floor::Floor;
 use crate::foot::Foot;
 use crate::smooth::{Smoother, lift_above_zero};
@@ -23,6 +23,8 @@ pub struct FootTake<'a> {
     pub ankle_rotations: Vec<DQuat>,
     /// `world_from_toe_joint`.
     pub toe_rotations: Vec<DQuat>,
+    /// Length of thigh and shank of the character, metres.
+    pub leg_length_m: f64,
     /// Performer's heel is down.
     pub heel: Vec<bool>,
     /// Performer's ball is down.
@@ -42,6 +44,9 @@ pub struct FootPath {
     pub toe_rotations: Vec<DQuat>,
     /// Height of the lowest point of the sole above the floor, metres.
     pub clearances: Vec<f64>,
+    /// What of the ankle's correction is the mirror image of the take's noise: its fast part while
+    /// a part is down, zero otherwise; world, metres.
+    pub tremor: Vec<DVec3>,
     /// Whether any part is down.
     pub planted: Vec<bool>,
     /// Which parts of the character's foot are down: heel, ball, toe.
@@ -159,12 +164,13 @@ impl Planter<'_> {
             .collect();
         let planted: Vec<bool> = parts.iter().map(|p| p.iter().any(|on| *on)).collect();
         let (ankles, toes) = self.rotations(&contacts, &flats, &parts)?;
-        let positions = self.positions(&contacts, &ankles, &toes, &planted)?;
+        let (positions, tremor) = self.positions(&contacts, &ankles, &toes, &planted)?;
         Ok(FootPath {
             clearances: self.clearances(&positions, &ankles, &toes),
             ankle_positions: positions,
             ankle_rotations: ankles,
             toe_rotations: toes,
+            tremor,
             planted,
             parts,
         })
@@ -518,22 +524,61 @@ impl Planter<'_> {
                 wanted.map_or(DVec3::ZERO, |w| short_vector(w * plain.inverse()))
             })
             .collect();
-        let smoother = Smoother::new(&given, self.fade_secs, self.frame_time_secs)?;
-        Ok(smoother
-            .run_vectors(&corrections)
+        // Turns are judged by how far they move the other end of the foot.
+        let calm = self.calm(&corrections, &given, self.size);
+        let faded = self.faded(&corrections, &calm, &given)?;
+        Ok(faded
             .into_iter()
             .zip(plain)
             .map(|(turn, plain)| (DQuat::from_scaled_axis(turn) * *plain).normalize())
             .collect())
     }
 
+    /// Corrections without the take's noise, where they are given. `metres` turns a correction
+    /// into a length.
+    ///
+    /// Where a foot is held still, its correction is the mirror image of the take's own noise.
+    fn calm(&self, corrections: &[DVec3], given: &[bool], metres: f64) -> Vec<DVec3> {
+        let mut calm = corrections.to_vec();
+        for (first, last) in runs(given) {
+            let run = &corrections[first..=last];
+            let lengths: Vec<DVec3> = run.iter().map(|c| *c * metres).collect();
+            let cutoff_hz = cutoff_for_noise(
+                &lengths,
+                self.take.leg_length_m,
+                self.frame_time_secs,
+                f64::INFINITY,
+            );
+            let filtered = signal::low_pass_points(run, cutoff_hz, self.frame_time_secs);
+            calm[first..=last].copy_from_slice(&filtered);
+        }
+        calm
+    }
+
+    /// Corrections that are met where given and fade smoothly elsewhere. Speed and acceleration of
+    /// noise must not be carried on into the swing, so the fade starts from the calm ones.
+    fn faded(
+        &self,
+        corrections: &[DVec3],
+        calm: &[DVec3],
+        given: &[bool],
+    ) -> Result<Vec<DVec3>, NotPositive> {
+        let smoother = Smoother::new(given, self.fade_secs, self.frame_time_secs)?;
+        let mut faded = smoother.run_vectors(calm);
+        for (frame, _) in given.iter().enumerate().filter(|(_, given)| **given) {
+            faded[frame] = corrections[frame];
+        }
+        Ok(faded)
+    }
+
+    /// Positions of the ankle, and the tremor that is taken out of them.
     fn positions(
         &self,
         contacts: &[Contact],
         ankles: &[DQuat],
         toes: &[DQuat],
         planted: &[bool],
-    ) -> Result<Vec<DVec3>, NotPositive> {
+    ) -> Result<(Vec<DVec3>, Vec<DVec3>), NotPositive> {
         let take = self.take;
         let frames = planted.len();
         let mut corrections = vec![DVec3::ZERO; frames];
@@ -547,15 +592,17 @@ impl Planter<'_> {
                 }
             }
         }
-        let smoother = Smoother::new(planted, self.fade_secs, self.frame_time_secs)?;
-        let corrections = smoother.run_vectors(&corrections);
+        let calm = self.calm(&corrections, planted, 1.0);
+        let tremor = corrections.iter().zip(&calm).map(|(c, calm)| *c - *calm);
+        let tremor = tremor.collect();
+        let corrections = self.faded(&corrections, &calm, planted)?;
         let positions: Vec<DVec3> = take
             .ankle_positions
             .iter()
             .zip(&corrections)
             .map(|(plain, correction)| *plain + *correction)
             .collect();
-        self.lifted(positions, ankles, toes, planted)
+        Ok((self.lifted(positions, ankles, toes, planted)?, tremor))
     }
 
     /// Height of the lowest point of the sole above the floor, metres.

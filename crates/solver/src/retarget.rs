@@ -363,6 +363,7 @@ impl Prepared {
                 ankle_positions: worlds.iter().map(|w| w.position(foot.ankle)).collect(),
                 ankle_rotations: worlds.iter().map(|w| w.rotation(foot.ankle)).collect(),
                 toe_rotations: worlds.iter().map(|w| w.rotation(foot.toe_joint)).collect(),
+                leg_length_m: leg.length_m(&self.rest),
                 heel: mask(FootPart::Heel),
                 ball: mask(FootPart::Ball),
                 toe: mask(FootPart::Toe),
@@ -474,6 +475,7 @@ impl PlantedLeg {
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
             largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
+            tremor: self.path.tremor.clone(),
             clearances: self.path.clearances.clone(),
             largest_curve: settings.largest_pop * peak,
             planted: planted.clone(),

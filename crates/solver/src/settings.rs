@@ -62,7 +62,8 @@ pub struct ContactSettings {
     pub shortest_secs: f64,
     /// Shorter gaps between two contacts of one part are closed, seconds.
     pub shortest_gap_secs: f64,
-    /// Positions are low-passed at this frequency before speeds are taken, Hz.
+    /// Positions are low-passed at this frequency before speeds are taken, Hz; lower where the take
+    /// is noisy.
     pub cutoff_hz: f64,
 }
 

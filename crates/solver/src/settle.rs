@@ -24,6 +24,8 @@ pub struct LegTrack {
     pub hips: Vec<DVec3>,
     /// Where the ankle should be, world, metres; exact where the foot is planted.
     pub ankles: Vec<DVec3>,
+    /// The take's noise, mirrored, as far as it is taken out of the planted foot, world, metres.
+    pub tremor: Vec<DVec3>,
     /// Height of the lowest point of the sole above the floor, metres.
     pub clearances: Vec<f64>,
     /// Geometry of the leg.
@@ -101,6 +103,7 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     let mut problem = Problem {
         legs,
         weights,
+        tremor: common_tremor(legs, frames),
         frames,
         width: 3 * (legs.len() + 1),
         firmness: 1.0,
@@ -115,9 +118,27 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     Ok(offsets)
 }
 
+/// Noise of a root shakes hips and feet alike. Where feet are held still it must leave the hips
+/// too, or nearly straight knees would turn a hair's breadth into degrees: the mean over the planted
+/// feet.
+fn common_tremor(legs: &[LegTrack], frames: usize) -> Vec<DVec3> {
+    (0..frames)
+        .map(|frame| {
+            let planted: Vec<DVec3> = legs
+                .iter()
+                .filter(|leg| leg.planted[frame])
+                .map(|leg| leg.tremor[frame])
+                .collect();
+            planted.iter().sum::<DVec3>() / planted.len().max(1) as f64
+        })
+        .collect()
+}
+
 struct Problem<'a> {
     legs: &'a [LegTrack],
     weights: &'a Weights,
+    /// Moves with the pelvis in every frame, besides its offset.
+    tremor: Vec<DVec3>,
     frames: usize,
     /// Unknowns per frame.
     width: usize,
@@ -149,7 +170,9 @@ impl Problem<'_> {
         });
         Offsets {
             feet: feet.collect(),
-            pelvis: (0..self.frames).map(|f| self.offset(f, 0)).collect(),
+            pelvis: (0..self.frames)
+                .map(|f| self.tremor[f] + self.offset(f, 0))
+                .collect(),
         }
     }
 
@@ -243,7 +266,8 @@ impl Problem<'_> {
 
     /// Hip as seen from the ankle in one frame, metres.
     fn to_hip(&self, index: usize, leg: &LegTrack, frame: usize) -> DVec3 {
-        leg.hips[frame] + self.offset(frame, 0) - leg.ankles[frame] - self.offset(frame, index + 1)
+        let hip = leg.hips[frame] + self.tremor[frame] + self.offset(frame, 0);
+        hip - leg.ankles[frame] - self.offset(frame, index + 1)
     }
 
     /// Entries of a gradient: `direction` for the pelvis, its opposite for the foot.
@@ -414,6 +438,7 @@ mod tests {
         LegTrack {
             hips: vec![DVec3::new(0.1, hip_height, 0.0); frames],
             ankles: vec![DVec3::new(0.1, 0.0, 0.0); frames],
+            tremor: vec![DVec3::ZERO; frames],
             clearances: vec![0.0; frames],
             reaches: vec![reach; frames],
             wanted_bends: vec![0.2; frames],
