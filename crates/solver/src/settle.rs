@@ -118,9 +118,9 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     Ok(offsets)
 }
 
-/// Noise of a root shakes hips and feet alike. Where feet are held still it must leave the hips
-/// too, or nearly straight knees would turn a hair's breadth into degrees: the mean over the planted
-/// feet.
+/// Noise of a root shakes hips and feet alike. Where feet are held still it must leave hips and
+/// swinging feet too, or nearly straight knees would turn a hair's breadth into degrees: the mean
+/// over the planted feet.
 fn common_tremor(legs: &[LegTrack], frames: usize) -> Vec<DVec3> {
     (0..frames)
         .map(|frame| {
@@ -137,7 +137,7 @@ fn common_tremor(legs: &[LegTrack], frames: usize) -> Vec<DVec3> {
 struct Problem<'a> {
     legs: &'a [LegTrack],
     weights: &'a Weights,
-    /// Moves with the pelvis in every frame, besides its offset.
+    /// Moves pelvis and swinging feet in every frame, besides their offsets.
     tremor: Vec<DVec3>,
     frames: usize,
     /// Unknowns per frame.
@@ -163,7 +163,7 @@ impl Problem<'_> {
                     if leg.planted[frame] {
                         DVec3::ZERO
                     } else {
-                        self.offset(frame, index + 1)
+                        self.tremor[frame] + self.offset(frame, index + 1)
                     }
                 })
                 .collect()
@@ -267,7 +267,14 @@ impl Problem<'_> {
     /// Hip as seen from the ankle in one frame, metres.
     fn to_hip(&self, index: usize, leg: &LegTrack, frame: usize) -> DVec3 {
         let hip = leg.hips[frame] + self.tremor[frame] + self.offset(frame, 0);
-        hip - leg.ankles[frame] - self.offset(frame, index + 1)
+        let ankle = leg.ankles[frame] + self.offset(frame, index + 1);
+        // A planted ankle has lost its tremor already.
+        let swing = if leg.planted[frame] {
+            DVec3::ZERO
+        } else {
+            self.tremor[frame]
+        };
+        hip - ankle - swing
     }
 
     /// Entries of a gradient: `direction` for the pelvis, its opposite for the foot.
@@ -337,7 +344,8 @@ impl Problem<'_> {
     fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
         let weight = FIRM * self.weights.offset_m.powi(-2);
         for frame in 0..self.frames {
-            let height = leg.clearances[frame] + self.offset(frame, index + 1).y;
+            let lift = self.tremor[frame].y + self.offset(frame, index + 1).y;
+            let height = leg.clearances[frame] + lift;
             if !leg.planted[frame] && height < 0.0 {
                 let at = frame * self.width + 3 * (index + 1) + 1;
                 sink(height, &[(at, 1.0)], weight);

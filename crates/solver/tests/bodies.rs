@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 use std::sync::Arc;
 
-use understudy_anatomy::{Body, Side};
+use understudy_anatomy::{Body, Leg, Side};
+use understudy_bodies::faults::{Fault, with_fault};
 use understudy_bodies::{
     Description, RestPose, SolePart, character, character_from_ron, demo_take,
 };
-use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform};
+use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform, WorldPose, signal};
 use understudy_solver::contacts::runs;
 use understudy_solver::{
     Character, Contact, Contacts, FootPart, PlantSettings, Reference, Retargeted, Settings, Take,
@@ -324,6 +325,56 @@ fn contacts_of_the_demo_take_are_found() {
                     "{part:?} {got:?} {truth:?}"
                 );
             }
+        }
+    }
+}
+
+/// Half a millimetre of noise on the root and as much again at the feet, in every frame anew: no
+/// contact breaks up, feet stay planted, knees stay quiet.
+#[test]
+fn the_noise_of_a_capture_is_survived() {
+    let demo = demo_take().expect("the demo take is part of the crate");
+    let noise = Fault::Noise {
+        position_m: 0.0005,
+        rotation: 0.0004,
+    };
+    let clip = with_fault(&demo.clip, &noise, 7).expect("the fault fits the take");
+    let performer = Figure {
+        skeleton: Arc::clone(&demo.clip.skeleton),
+        ..Figure::made(|_| {})
+    };
+    for character in [Figure::made(|d| d.stature_m = 1.2), Figure::cast("giant")] {
+        let result = performer.retarget(&clip, &character, &Settings::default());
+        assert_eq!(result.contacts.contacts.len(), demo.contacts.len());
+        let (take, worlds) = (result.take.worlds(), result.solved.worlds());
+        for (index, (leg, foot)) in character.body.legs.iter().zip(&result.feet).enumerate() {
+            for (slot, part) in FootPart::ALL.into_iter().enumerate() {
+                let point = foot.point(part).expect("a plantigrade foot");
+                let mask: Vec<bool> = result.planted_parts[index]
+                    .iter()
+                    .map(|parts| parts[slot])
+                    .collect();
+                for (first, last) in runs(&mask) {
+                    let start = point.world(&worlds[first]);
+                    for world in &worlds[first..=last] {
+                        assert!(point.world(world).distance(start) < 5e-4);
+                    }
+                }
+            }
+            let source = performer.body.leg(leg.side, 0).unwrap();
+            let knees = |worlds: &[WorldPose], leg: &Leg| {
+                let bends: Vec<f64> = worlds
+                    .iter()
+                    .map(|world| {
+                        let thigh = world.position(leg.knee) - world.position(leg.hip);
+                        thigh.angle_between(world.position(leg.ankle) - world.position(leg.knee))
+                    })
+                    .collect();
+                let peaks = signal::acceleration(&bends, clip.frame_time_secs);
+                peaks.iter().fold(0.0f64, |most, a| most.max(a.abs()))
+            };
+            let ratio = knees(&worlds, leg) / knees(&take, source);
+            assert!(ratio < 1.2, "{:?} knee: {ratio}", leg.side);
         }
     }
 }

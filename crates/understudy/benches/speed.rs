@@ -12,7 +12,9 @@ use understudy_solver::{Character, Settings, Take, retarget};
 
 /// The walk of the demo take over and over, for `frames` frames.
 fn long_take(frames: usize) -> Clip {
-    let demo = demo_take().expect("the demo take is part of the crate").clip;
+    let demo = demo_take()
+        .expect("the demo take is part of the crate")
+        .clip;
     // One cycle of the straight walk, and the way it covers.
     let (first, last) = (353, 484);
     let root = |frame: usize| demo.frame(frame)[0].translation;
