@@ -91,6 +91,9 @@ const HEEL: usize = 0;
 const BALL: usize = 1;
 const TOE: usize = 2;
 
+/// Sine of the sideways tilt above which a foot is not on its sole but on its side.
+const MOST_SIDEWAYS: f64 = 0.5;
+
 /// Change of heading (radians) between two flat phases that counts as a turn on the ball.
 const TURN_ON_BALL: f64 = 1e-3;
 
@@ -128,7 +131,9 @@ pub fn plant_foot(
     fade_secs: f64,
     frame_time_secs: f64,
 ) -> Result<FootPath, NotPositive> {
-    let planter = Planter {
+    let mut planter = Planter {
+        plain_ankles: take.ankle_rotations.clone(),
+        plain_toes: take.toe_rotations.clone(),
         take,
         rig: Rig::new(take.foot, skeleton, rest),
         floor,
@@ -138,11 +143,16 @@ pub fn plant_foot(
             .position(take.foot.ankle)
             .distance(take.foot.toe.world(rest)),
     };
+    planter.lay_sideways_flat()?;
     planter.run()
 }
 
 struct Planter<'a> {
     take: &'a FootTake<'a>,
+    /// `world_from_ankle` in plain transfer, laid flat sideways where planted.
+    plain_ankles: Vec<DQuat>,
+    /// `world_from_toe_joint` likewise.
+    plain_toes: Vec<DQuat>,
     rig: Rig,
     floor: &'a Floor,
     fade_secs: f64,
@@ -174,6 +184,36 @@ impl Planter<'_> {
             planted,
             parts,
         })
+    }
+
+    /// Takes the sideways tilt out of a planted foot, so that no edge of a broad sole dips into the
+    /// floor: heel strike and toe off roll forward, not aside.
+    fn lay_sideways_flat(&mut self) -> Result<(), NotPositive> {
+        let masks = self.part_masks();
+        let planted: Vec<bool> = (0..self.plain_ankles.len())
+            .map(|frame| masks.iter().any(|mask| mask[frame]))
+            .collect();
+        let foot = self.take.foot;
+        let across = DVec3::Y.cross(foot.heading);
+        let level = |rotations: &[DQuat], flat: DQuat| {
+            let across_in_joint = flat.inverse() * across;
+            let wanted: Vec<Option<DQuat>> = rotations
+                .iter()
+                .zip(&planted)
+                .map(|(rotation, planted)| {
+                    let now = *rotation * across_in_joint;
+                    let along = now
+                        .reject_from_normalized(self.floor.normal)
+                        .try_normalize()?;
+                    planted.then(|| DQuat::from_rotation_arc(now, along) * *rotation)
+                })
+                .collect();
+            self.smooth_rotations(rotations, &wanted)
+        };
+        let ankles = level(&self.plain_ankles, foot.flat_ankle)?;
+        let toes = level(&self.plain_toes, foot.flat_toes)?;
+        (self.plain_ankles, self.plain_toes) = (ankles, toes);
+        Ok(())
     }
 
     /// Which parts of the character's own foot are down. A foot of one piece cannot roll over its
@@ -237,7 +277,7 @@ impl Planter<'_> {
     fn heading(&self, frame: usize) -> f64 {
         let foot = self.take.foot;
         let local = foot.flat_ankle.inverse() * foot.heading;
-        let now = self.take.ankle_rotations[frame] * local;
+        let now = self.plain_ankles[frame] * local;
         foot.heading.cross(now).y.atan2(foot.heading.dot(now))
     }
 
@@ -360,7 +400,7 @@ impl Planter<'_> {
         take.ankle_positions[frame]
             + self
                 .rig
-                .part(part, take.ankle_rotations[frame], take.toe_rotations[frame])
+                .part(part, self.plain_ankles[frame], self.plain_toes[frame])
     }
 
     /// Rotations of ankle and toes. The foot lies flat while heel and front are down, toes while
@@ -377,11 +417,11 @@ impl Planter<'_> {
         let mut wanted_toes = self.flat_toes(contacts, flats, parts.len());
         // Each pass can only add frames, and few ever need a second.
         for _ in 0..PASSES {
-            let ankles = self.smooth_rotations(&take.ankle_rotations, &wanted_ankles)?;
+            let ankles = self.smooth_rotations(&self.plain_ankles, &wanted_ankles)?;
             let toes = if one_piece {
                 ankles.clone()
             } else {
-                self.smooth_rotations(&take.toe_rotations, &wanted_toes)?
+                self.smooth_rotations(&self.plain_toes, &wanted_toes)?
             };
             let mut changed = false;
             for (frame, down) in parts.iter().enumerate() {
@@ -402,11 +442,11 @@ impl Planter<'_> {
                 return Ok((ankles, toes));
             }
         }
-        let ankles = self.smooth_rotations(&take.ankle_rotations, &wanted_ankles)?;
+        let ankles = self.smooth_rotations(&self.plain_ankles, &wanted_ankles)?;
         let toes = if one_piece {
             ankles.clone()
         } else {
-            self.smooth_rotations(&take.toe_rotations, &wanted_toes)?
+            self.smooth_rotations(&self.plain_toes, &wanted_toes)?
         };
         Ok((ankles, toes))
     }
