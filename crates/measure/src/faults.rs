@@ -11,6 +11,8 @@ use crate::slide::Plant;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FaultKind {
+    /// No foot is ever planted.
+    NoContacts,
     /// A planted foot moves.
     FootSlide,
     /// A sole goes below the floor.
@@ -58,6 +60,8 @@ const SLIDE_MM: f64 = 0.5;
 const SINKING_MM: f64 = 1.0;
 /// Shift, frames: the nearest whole frame must be 0.
 const SHIFT_FRAMES: f64 = 0.5;
+/// A clip in which no foot stands for so long is one that floats, seconds (common practice).
+const UNPLANTED_SECS: f64 = 0.5;
 /// Height of a planted part of a human-sized body, mm: what an eye sees (common practice).
 const FLOATING_MM: f64 = 5.0;
 /// Depth of one part of a human-sized body in another, beyond the take's own, mm (common practice).
@@ -74,6 +78,7 @@ const EXCESS_DEG: f64 = 5.0;
 /// own depths and excesses) is not blamed on the character.
 pub fn verdict(report: &Report, take: Option<&Report>) -> Vec<Fault> {
     let mut faults = Vec::new();
+    faults.extend(no_contacts(report));
     faults.extend(slide_faults(report));
     faults.extend(floor_faults(report));
     faults.extend(report.knees.iter().filter_map(knee_fault));
@@ -102,6 +107,24 @@ fn mm_text(mm: f64) -> String {
     } else {
         format!("{mm:.0} mm")
     }
+}
+
+/// Without a single plant there is nothing that could slide: a floor, unit or mapping that is
+/// wrong must not pass for perfect.
+fn no_contacts(report: &Report) -> Option<Fault> {
+    let last_frame = report.frames.saturating_sub(1);
+    let secs = last_frame as f64 * report.frame_time_secs;
+    let has_feet = !report.knees.is_empty();
+    (has_feet && report.slide.plants.is_empty() && secs > UNPLANTED_SECS).then(|| Fault {
+        kind: FaultKind::NoContacts,
+        part: "feet".to_owned(),
+        first_frame: 0,
+        last_frame,
+        amount: secs,
+        unit: "seconds",
+        limit: UNPLANTED_SECS,
+        text: "no foot is ever planted: check floor, unit, mapping and contacts".to_owned(),
+    })
 }
 
 fn slide_faults(report: &Report) -> Vec<Fault> {

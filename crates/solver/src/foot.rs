@@ -303,6 +303,9 @@ pub fn find_stance(
         Some(height) => (Floor::level(height), FloorSource::Given),
         None => estimated_floor(&soles, &feet, worlds, leg_length, may_slope),
     };
+    if floor_source == FloorSource::Given {
+        notes.extend(wrong_floor(&floor, &feet, worlds, leg_length));
+    }
     if matches!(
         floor_source,
         FloorSource::LowestSoles | FloorSource::Nothing
@@ -336,19 +339,42 @@ fn estimated_floor(
             return (floor, FloorSource::StandingSoles);
         }
     }
+    match low_sole(&Floor::default(), feet, worlds) {
+        Some(height) => (Floor::level(height), FloorSource::LowestSoles),
+        None => (Floor::default(), FloorSource::Nothing),
+    }
+}
+
+/// How high the lowest soles of a take stand above a floor, metres: the lowest tenth of all
+/// frames. `None` without feet.
+fn low_sole(floor: &Floor, feet: &[Foot], worlds: &[WorldPose]) -> Option<f64> {
     let lowest: Vec<f64> = worlds
         .iter()
         .filter_map(|world| {
             feet.iter()
                 .flat_map(|foot| foot.heel.into_iter().chain([foot.ball, foot.toe]))
-                .map(|point| point.world(world).y)
+                .map(|point| floor.above(point.world(world)))
                 .min_by(f64::total_cmp)
         })
         .collect();
-    match signal::quantile(&lowest, 0.1) {
-        Some(height) => (Floor::level(height), FloorSource::LowestSoles),
-        None => (Floor::default(), FloorSource::Nothing),
-    }
+    signal::quantile(&lowest, 0.1)
+}
+
+/// What to say of a given floor that no foot stands on.
+fn wrong_floor(
+    floor: &Floor,
+    feet: &[Foot],
+    worlds: &[WorldPose],
+    leg_length_m: f64,
+) -> Option<String> {
+    let height = low_sole(floor, feet, worlds)?;
+    let word = if height > 0.0 { "below" } else { "above" };
+    (height.abs() > 0.1 * leg_length_m).then(|| {
+        format!(
+            "floor: the one given lies {:.2} m {word} the lowest soles of the take; is its height right?",
+            height.abs()
+        )
+    })
 }
 
 /// Frames in which ankle and toe rest and the ankle is as low as it gets.

@@ -205,7 +205,9 @@ impl Planter<'_> {
                     let along = now
                         .reject_from_normalized(self.floor.normal)
                         .try_normalize()?;
-                    planted.then(|| DQuat::from_rotation_arc(now, along) * *rotation)
+                    let is_slight = now.dot(self.floor.normal).abs() < MOST_SIDEWAYS;
+                    (*planted && is_slight)
+                        .then(|| DQuat::from_rotation_arc(now, along) * *rotation)
                 })
                 .collect();
             self.smooth_rotations(rotations, &wanted)

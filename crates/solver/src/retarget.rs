@@ -41,9 +41,12 @@ pub struct Character<'a> {
 /// Why no clip came out.
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum SolveError {
-    /// A setting names something that is not there.
+    /// A setting is out of its range or names something that is not there.
     #[error("{0}")]
     Setting(String),
+    /// Contacts do not fit the take.
+    #[error("{0}")]
+    Contacts(String),
     /// Numbers ran out of range.
     #[error("the solve failed at row {0} of its equations: the take holds values out of range")]
     Numeric(usize),
@@ -112,12 +115,15 @@ pub fn retarget(
     settings: &Settings,
     contacts: Option<&Contacts>,
 ) -> Result<Retargeted, SolveError> {
+    settings
+        .check()
+        .map_err(|error| SolveError::Setting(error.to_string()))?;
     let prepared = Prepared::new(take, character, settings)?;
     let contacts = match contacts {
         Some(given) => {
             given
-                .check(take.clip.frame_count())
-                .map_err(SolveError::Setting)?;
+                .check(take.clip.frame_count(), take.body)
+                .map_err(SolveError::Contacts)?;
             given.clone()
         }
         None => prepared.detect_contacts(settings),

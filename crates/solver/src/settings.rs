@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
+use thiserror::Error;
 
 /// How far the character travels over the floor.
 #[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
@@ -132,4 +133,178 @@ pub struct Settings {
     pub floor_height_m: Option<f64>,
     /// Whether the floor is level even where the take seems to show a slope of two degrees or more.
     pub level_floor: bool,
+}
+
+/// A setting that is out of its range.
+#[derive(Clone, Debug, PartialEq, Error)]
+#[error("{field} is {value}; it must be {allowed}")]
+pub struct SettingsError {
+    /// The field, with the names of the structures around it: `plants.fade_secs`.
+    pub field: String,
+    /// What it holds.
+    pub value: String,
+    /// What it may hold.
+    pub allowed: &'static str,
+}
+
+impl Settings {
+    /// Checks every number against its range.
+    ///
+    /// # Errors
+    /// The first field that is out of its range.
+    pub fn check(&self) -> Result<(), SettingsError> {
+        let positive = "a number above 0";
+        if let Travel::Factor(factor) = self.travel {
+            within("travel", factor, 0.0, 1000.0, "a factor from 0 to 1000")?;
+        }
+        if let Some(factor) = self.pelvis_height {
+            within(
+                "pelvis_height",
+                factor,
+                0.1,
+                10.0,
+                "a factor from 0.1 to 10",
+            )?;
+        }
+        if let Some(height) = self.floor_height_m {
+            within(
+                "floor_height_m",
+                height,
+                f64::MIN,
+                f64::MAX,
+                "a number of metres",
+            )?;
+        }
+        for (name, offset) in &self.offsets_deg {
+            for degrees in offset {
+                let field = format!("offsets_deg of \"{name}\"");
+                within(&field, *degrees, -360.0, 360.0, "from -360 to 360 degrees")?;
+            }
+        }
+        let plants = &self.plants;
+        let seconds = "from 0.01 to 10 seconds";
+        within("plants.fade_secs", plants.fade_secs, 0.01, 10.0, seconds)?;
+        let bend = "from 0 to 0.5 radians";
+        within(
+            "plants.straightest_knee",
+            plants.straightest_knee,
+            0.0,
+            0.5,
+            bend,
+        )?;
+        within(
+            "plants.largest_pop",
+            plants.largest_pop,
+            0.01,
+            1000.0,
+            positive,
+        )?;
+        self.contacts.check()
+    }
+}
+
+impl ContactSettings {
+    fn check(&self) -> Result<(), SettingsError> {
+        let metres = "above 0 and at most 1 leg length";
+        let least = f64::MIN_POSITIVE;
+        for (field, value) in [
+            ("start_height", self.start_height),
+            ("end_height", self.end_height),
+            ("rise", self.rise),
+            ("toe_rise", self.toe_rise),
+        ] {
+            within(&format!("contacts.{field}"), value, least, 1.0, metres)?;
+        }
+        let speed = "above 0 and at most 10 leg lengths per second";
+        for (field, value) in [
+            ("start_speed", self.start_speed),
+            ("end_speed", self.end_speed),
+        ] {
+            within(&format!("contacts.{field}"), value, least, 10.0, speed)?;
+        }
+        for (field, start, end) in [
+            ("end_height", self.start_height, self.end_height),
+            ("end_speed", self.start_speed, self.end_speed),
+        ] {
+            let allowed = "at least as large as the value that starts a contact";
+            within(&format!("contacts.{field}"), end, start, f64::MAX, allowed)?;
+        }
+        let seconds = "from 0 to 1 second";
+        within(
+            "contacts.shortest_secs",
+            self.shortest_secs,
+            0.0,
+            1.0,
+            seconds,
+        )?;
+        within(
+            "contacts.shortest_gap_secs",
+            self.shortest_gap_secs,
+            0.0,
+            1.0,
+            seconds,
+        )?;
+        within(
+            "contacts.cutoff_hz",
+            self.cutoff_hz,
+            1.0,
+            1000.0,
+            "from 1 to 1000 Hz",
+        )
+    }
+}
+
+fn within(
+    field: &str,
+    value: f64,
+    least: f64,
+    most: f64,
+    allowed: &'static str,
+) -> Result<(), SettingsError> {
+    // NaN lies in no range.
+    if (least..=most).contains(&value) {
+        return Ok(());
+    }
+    Err(SettingsError {
+        field: field.to_owned(),
+        value: value.to_string(),
+        allowed,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn defaults_are_within_their_ranges() {
+        assert_eq!(Settings::default().check(), Ok(()));
+    }
+
+    #[test]
+    fn bad_numbers_are_named() {
+        let check = |change: fn(&mut Settings), field: &str| {
+            let mut settings = Settings::default();
+            change(&mut settings);
+            let error = settings.check().expect_err(field);
+            assert_eq!(error.field, field);
+            assert!(error.to_string().contains("must be"), "{error}");
+        };
+        check(|s| s.travel = Travel::Factor(-3.0), "travel");
+        check(|s| s.pelvis_height = Some(f64::INFINITY), "pelvis_height");
+        check(|s| s.floor_height_m = Some(f64::NAN), "floor_height_m");
+        check(|s| s.plants.fade_secs = -1.0, "plants.fade_secs");
+        check(
+            |s| s.plants.straightest_knee = -9.0,
+            "plants.straightest_knee",
+        );
+        check(|s| s.plants.largest_pop = 0.0, "plants.largest_pop");
+        check(|s| s.contacts.cutoff_hz = 0.0, "contacts.cutoff_hz");
+        check(|s| s.contacts.shortest_secs = 1e9, "contacts.shortest_secs");
+        check(|s| s.contacts.end_speed = 0.01, "contacts.end_speed");
+        check(
+            |s| s.offsets_deg = BTreeMap::from([("arm".into(), [0.0, 999.0, 0.0])]),
+            "offsets_deg of \"arm\"",
+        );
+    }
 }

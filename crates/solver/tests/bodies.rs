@@ -449,10 +449,10 @@ fn given_contacts_are_used_and_checked() {
         skeleton: Arc::clone(&demo.clip.skeleton),
         ..Figure::made(|_| {})
     };
-    let contact = |last| Contacts {
+    let contact = |pair, last| Contacts {
         contacts: vec![Contact {
             side: Side::Left,
-            pair: 0,
+            pair,
             part: FootPart::Toe,
             first: 10,
             last,
@@ -460,7 +460,7 @@ fn given_contacts_are_used_and_checked() {
     };
     let character = Figure::cast("porter");
     let settings = Settings::default();
-    let result = performer.retarget_with(&clip, &character, &settings, Some(&contact(20)));
+    let result = performer.retarget_with(&clip, &character, &settings, Some(&contact(0, 20)));
     let down = result.planted_parts[0]
         .iter()
         .filter(|parts| parts[2])
@@ -475,6 +475,13 @@ fn given_contacts_are_used_and_checked() {
         body: &character.body,
         surface: None,
     };
-    let error = retarget(take, onto, &settings, Some(&contact(500))).unwrap_err();
-    assert!(error.to_string().contains("frames 10 to 500"), "{error}");
+    let refused = |contacts: &Contacts| {
+        let error = retarget(take, onto, &settings, Some(contacts)).unwrap_err();
+        error.to_string()
+    };
+    let late = refused(&contact(0, 500));
+    assert!(late.contains("left toe, frames 10 to 500"), "{late}");
+    assert!(late.contains("ends at frame 100"), "{late}");
+    let missing = refused(&contact(7, 20));
+    assert!(missing.contains("no left leg in pair 7"), "{missing}");
 }

@@ -287,7 +287,7 @@ fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError
     let mut choices = choices.clone();
     let frames = take.clip.frame_count();
     if let Some(contacts) = &choices.contacts {
-        let check = contacts.check(frames);
+        let check = contacts.check(frames, take.body()?);
         check.map_err(|problem| CommandError::input_at(&take.path, problem))?;
     }
     let Some(frame_time_secs) = choices.frame_time_secs else {
@@ -329,7 +329,9 @@ pub fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> O
 /// A solver's error about a take: settings that do not fit it are input, the rest is unsolvable.
 pub fn solve_error(take: &Path, problem: SolveError) -> CommandError {
     match problem {
-        SolveError::Setting(text) => CommandError::input_at(take, text),
+        SolveError::Setting(text) | SolveError::Contacts(text) => {
+            CommandError::input_at(take, text)
+        }
         SolveError::Numeric(_) | SolveError::Clip(_) => CommandError::unsolvable(take, problem),
     }
 }

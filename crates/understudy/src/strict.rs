@@ -3,7 +3,8 @@
 use understudy_measure::{Fault, FaultKind};
 
 /// Faults that a finished clip must not have; the others are for an animator to judge.
-const KINDS: [FaultKind; 4] = [
+const KINDS: [FaultKind; 5] = [
+    FaultKind::NoContacts,
     FaultKind::FootSlide,
     FaultKind::Sinking,
     FaultKind::KneePop,

@@ -148,7 +148,7 @@ fn against(
     warn(take_path, &take.notes());
     let (take_clip, own_clip) = side_by_side(&take, clip)?;
     let contacts = match &args.contacts {
-        Some(path) => Some(contacts_within(path, &take.clip, &take_clip)?),
+        Some(path) => Some(contacts_within(path, &take, &take_clip)?),
         None => None,
     };
     let body = clip.body()?;
@@ -191,9 +191,9 @@ fn against(
 }
 
 /// Contacts of a take from a file, as far as they lie in the part of it that is compared.
-fn contacts_within(path: &Path, take: &Clip, part: &Clip) -> Result<Contacts, CommandError> {
+fn contacts_within(path: &Path, take: &Loaded, part: &Clip) -> Result<Contacts, CommandError> {
     let mut given: Contacts = load_ron(path).map_err(|error| CommandError::input(&error))?;
-    let check = given.check(take.frame_count());
+    let check = given.check(take.clip.frame_count(), take.body()?);
     check.map_err(|problem| CommandError::input_at(path, problem))?;
     let last = part.frame_count() - 1;
     given.contacts = given
