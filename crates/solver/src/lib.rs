@@ -10,12 +10,14 @@ pub mod contacts;
 pub mod floor;
 pub mod foot;
 pub mod leg;
+mod planted_leg;
 pub mod plants;
 pub mod retarget;
 pub mod settings;
 pub mod settle;
 pub mod smooth;
 pub mod transfer;
+pub mod travel;
 
 pub use contacts::{Contact, Contacts, FootPart};
 pub use floor::Floor;

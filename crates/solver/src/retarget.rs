@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use thiserror::Error;
-use understudy_anatomy::{Body, Leg};
+use understudy_anatomy::Body;
 use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
 
 use crate::align::{self, Alignment, align, source_leg};
@@ -12,11 +12,12 @@ use crate::banded::NotPositive;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
-use crate::leg::{FullTurn, LegPose, MOST_FOLDED, knee_axis, turn_leg};
-use crate::plants::{FootPath, FootTake, plant_foot};
-use crate::settings::{PlantSettings, Reference, Settings, Travel};
+use crate::planted_leg::PlantedLeg;
+use crate::plants::{FootTake, plant_foot};
+use crate::settings::{Reference, Settings};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::transfer::{Transfer, TravelScale, move_joint};
+use crate::travel::travel_scale;
 
 /// A performer's take: motion and what its joints mean. Axes as in its file, metres.
 #[derive(Clone, Copy)]
@@ -376,7 +377,6 @@ impl Prepared {
             };
             let path = plant_foot(
                 &take,
-                &self.skeleton,
                 &self.rest,
                 &self.stance.floor,
                 settings.plants.fade_secs,
@@ -408,105 +408,6 @@ impl Prepared {
                 leg.pose(locals, world, frame, pelvis, feet[frame]);
             }
         }
-    }
-}
-
-/// A leg with the path its foot must follow.
-struct PlantedLeg {
-    leg: Leg,
-    poses: Vec<LegPose>,
-    hips: Vec<DVec3>,
-    path: FootPath,
-}
-
-impl PlantedLeg {
-    fn new(leg: &Leg, worlds: &[WorldPose], path: FootPath, prior: DVec3) -> Self {
-        let bones = |world: &WorldPose| {
-            (
-                world.position(leg.knee) - world.position(leg.hip),
-                world.position(leg.ankle) - world.position(leg.knee),
-            )
-        };
-        let in_thigh = worlds.iter().map(|world| {
-            let to_thigh = world.rotation(leg.hip).inverse();
-            let (thigh, shank) = bones(world);
-            (to_thigh * thigh, to_thigh * shank)
-        });
-        let axis = knee_axis(in_thigh, prior);
-        let poses = worlds
-            .iter()
-            .map(|world| {
-                let (thigh, shank) = bones(world);
-                LegPose {
-                    thigh,
-                    shank,
-                    axis: world.rotation(leg.hip) * axis,
-                }
-            })
-            .collect();
-        Self {
-            leg: leg.clone(),
-            poses,
-            hips: worlds.iter().map(|world| world.position(leg.hip)).collect(),
-            path,
-        }
-    }
-
-    fn track(&self, settings: &PlantSettings) -> LegTrack {
-        let straightest = settings.straightest_knee;
-        let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();
-        // The bends of plain transfer are the take's own.
-        let peak = bends
-            .windows(3)
-            .map(|b| (b[0] - 2.0 * b[1] + b[2]).abs())
-            .fold(0.0, f64::max);
-        let planted = &self.path.planted;
-        LegTrack {
-            hips: self.hips.clone(),
-            ankles: self.path.ankle_positions.clone(),
-            reaches: self.poses.iter().map(LegPose::reach).collect(),
-            wanted_bends: bends
-                .iter()
-                .zip(planted)
-                .map(|(bend, down)| {
-                    if *down {
-                        bend.max(straightest)
-                    } else {
-                        bend.max(0.0)
-                    }
-                })
-                .collect(),
-            least_bends: bends
-                .iter()
-                .map(|bend| bend.clamp(0.5 * straightest, straightest))
-                .collect(),
-            largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
-            tremor: self.path.tremor.clone(),
-            clearances: self.path.clearances.clone(),
-            largest_curve: settings.largest_pop * peak,
-            planted: planted.clone(),
-        }
-    }
-
-    /// Sets the rotations of hip, knee, ankle and toes in one frame.
-    fn pose(
-        &self,
-        locals: &mut [Transform],
-        plain: &WorldPose,
-        frame: usize,
-        pelvis: DVec3,
-        foot: DVec3,
-    ) {
-        let hip = self.hips[frame] + pelvis;
-        let ankle = self.path.ankle_positions[frame] + foot;
-        let turn = self.poses[frame].reach_for(ankle - hip);
-        let since_plain = |joint: usize, now: DQuat| now * plain.rotation(joint).inverse();
-        let full = FullTurn {
-            leg: turn,
-            foot: since_plain(self.leg.ankle, self.path.ankle_rotations[frame]),
-            toes: since_plain(self.leg.toe_joint(), self.path.toe_rotations[frame]),
-        };
-        turn_leg(locals, plain, &self.leg, &full);
     }
 }
 
@@ -570,63 +471,4 @@ fn named_offsets(
             Ok((joint, upright * radians))
         })
         .collect()
-}
-
-/// Height of the hips above the sole of straight legs (of resting legs where they walk on their
-/// toes), metres; `None` without legs.
-fn hip_height(skeleton: &Skeleton, body: &Body, feet: &[Foot]) -> Option<f64> {
-    let rest = skeleton.rest_world();
-    let heights: Vec<f64> = body
-        .legs
-        .iter()
-        .zip(feet)
-        .filter(|(leg, _)| leg.pair == 0)
-        .map(|(leg, foot)| {
-            let above_ankle = if leg.digitigrade {
-                rest.position(leg.hip).y - rest.position(leg.ankle).y
-            } else {
-                leg.length_m(&rest)
-            };
-            above_ankle + foot.ankle_height_m(&rest)
-        })
-        .collect();
-    (!heights.is_empty()).then(|| heights.iter().sum::<f64>() / heights.len() as f64)
-}
-
-/// Height of the root above the lowest joint at rest, metres.
-fn root_height(skeleton: &Skeleton, body: &Body) -> f64 {
-    let rest = skeleton.rest_world();
-    let lowest = (0..skeleton.len())
-        .map(|joint| rest.position(joint).y)
-        .fold(f64::INFINITY, f64::min);
-    rest.position(body.root).y - lowest
-}
-
-fn travel_scale(
-    (take_skeleton, performer, take_feet): (&Skeleton, &Body, &[Foot]),
-    (skeleton, body, feet): (&Skeleton, &Body, &[Foot]),
-    settings: &Settings,
-) -> TravelScale {
-    let from = hip_height(take_skeleton, performer, take_feet);
-    let to = hip_height(skeleton, body, feet);
-    let (from, to) = match (from, to) {
-        (Some(from), Some(to)) => (from, to),
-        _ => (
-            root_height(take_skeleton, performer),
-            root_height(skeleton, body),
-        ),
-    };
-    let ratio = if from > 0.0 && to > 0.0 {
-        to / from
-    } else {
-        1.0
-    };
-    TravelScale {
-        horizontal: match settings.travel {
-            Travel::LegLength => ratio,
-            Travel::Kept => 1.0,
-            Travel::Factor(factor) => factor,
-        },
-        vertical: ratio * settings.pelvis_height.unwrap_or(1.0),
-    }
 }

@@ -1,89 +1,27 @@
 //! Bodies of many kinds, with answers planted in advance.
 
+mod common;
+
 use std::collections::BTreeMap;
 use std::f64::consts::FRAC_PI_2;
 use std::sync::Arc;
 
+use common::{Figure, plain_only};
 use understudy_anatomy::{Body, Leg, Side};
 use understudy_bodies::faults::{Fault, with_fault};
-use understudy_bodies::{
-    Description, RestPose, SolePart, character, character_from_ron, demo_take,
-};
+use understudy_bodies::{RestPose, SolePart, demo_take};
 use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform, WorldPose, signal};
 use understudy_solver::contacts::runs;
 use understudy_solver::{
-    Character, Contact, Contacts, FootPart, PlantSettings, Reference, Retargeted, Settings, Take,
-    Travel, retarget,
+    Character, Contact, Contacts, FootPart, Reference, Settings, Take, Travel, retarget,
 };
 
-struct Figure {
-    skeleton: Arc<Skeleton>,
-    body: Body,
-}
-
-impl Figure {
-    fn made(change: impl Fn(&mut Description)) -> Self {
-        let mut description = Description::human("someone", 1.75);
-        change(&mut description);
-        let made = character(&description).expect("the description is within all ranges");
-        Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
-        }
-    }
-
-    fn cast(name: &str) -> Self {
-        let path = format!(
-            "{}/../../assets/bodies/{name}.ron",
-            env!("CARGO_MANIFEST_DIR")
-        );
-        let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
-        let made = character_from_ron(&text).expect("the cast is valid");
-        Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
-        }
-    }
-
-    fn still(&self, change: impl Fn(&mut [Transform])) -> Clip {
-        let mut locals = self.skeleton.rest_locals();
-        change(&mut locals);
-        let frames = std::iter::repeat_n(locals, 10).flatten().collect();
-        Clip::new(Arc::clone(&self.skeleton), 0.01, frames).expect("finite numbers")
-    }
-
-    fn retarget(&self, clip: &Clip, character: &Figure, settings: &Settings) -> Retargeted {
-        self.retarget_with(clip, character, settings, None)
-    }
-
-    fn retarget_with(
-        &self,
-        clip: &Clip,
-        character: &Figure,
-        settings: &Settings,
-        contacts: Option<&Contacts>,
-    ) -> Retargeted {
-        let take = Take {
-            clip,
-            body: &self.body,
-        };
-        let onto = Character {
-            skeleton: &character.skeleton,
-            body: &character.body,
-            surface: None,
-        };
-        retarget(take, onto, settings, contacts).expect("a valid take solves")
-    }
-}
-
-fn plain_only() -> Settings {
-    Settings {
-        plants: PlantSettings {
-            enabled: false,
-            ..PlantSettings::default()
-        },
-        ..Settings::default()
-    }
+/// Ten frames of one pose.
+fn still(figure: &Figure, change: impl Fn(&mut [Transform])) -> Clip {
+    let mut locals = figure.skeleton.rest_locals();
+    change(&mut locals);
+    let frames = std::iter::repeat_n(locals, 10).flatten().collect();
+    Clip::new(Arc::clone(&figure.skeleton), 0.01, frames).expect("finite numbers")
 }
 
 /// Directions of upper arms, forearms, thighs and shanks in the first frame.
@@ -106,7 +44,7 @@ fn limb_directions(clip: &Clip, body: &Body) -> Vec<DVec3> {
 #[test]
 fn rest_poses_and_axes_do_not_matter() {
     let performer = Figure::made(|_| {});
-    let clip = performer.still(|locals| {
+    let clip = still(&performer, |locals| {
         let arm = performer.body.arm(Side::Left, 0).unwrap();
         locals[arm.shoulder].rotation *= DQuat::from_rotation_y(0.7);
         locals[arm.elbow].rotation *= DQuat::from_rotation_y(-0.9);
@@ -126,7 +64,7 @@ fn rest_poses_and_axes_do_not_matter() {
                 d.stature_m = 1.2;
                 (d.rest, d.up, d.facing) = (rest, up, facing);
             });
-            let result = performer.retarget(&clip, &character, &plain_only());
+            let result = performer.retarget(&clip, &character, &plain_only(), None);
             let got = limb_directions(&result.plain, &character.body);
             for (a, b) in got.iter().zip(&expected) {
                 assert!(a.distance(*b) < 1e-9, "{rest:?} {up}: {a} {b}");
@@ -143,7 +81,7 @@ fn rest_poses_and_axes_do_not_matter() {
 #[test]
 fn a_frame_of_the_take_can_be_the_reference() {
     let performer = Figure::made(|_| {});
-    let clip = performer.still(|locals| {
+    let clip = still(&performer, |locals| {
         let spine = performer.body.spine[0];
         locals[spine].rotation *= DQuat::from_rotation_x(0.5);
     });
@@ -153,11 +91,11 @@ fn a_frame_of_the_take_can_be_the_reference() {
     };
     // Another stature, so that the two are not taken for the same body.
     let character = Figure::made(|d| d.stature_m = 1.5);
-    let result = performer.retarget(&clip, &character, &settings);
+    let result = performer.retarget(&clip, &character, &settings, None);
     let (rest, now) = (character.skeleton.rest_world(), result.plain.world(0));
     let chest = *character.body.spine.last().unwrap();
     assert!(rest.rotation(chest).angle_between(now.rotation(chest)) < 1e-7);
-    let plain = performer.retarget(&clip, &character, &plain_only());
+    let plain = performer.retarget(&clip, &character, &plain_only(), None);
     let bent = plain.plain.world(0).rotation(chest);
     assert!((rest.rotation(chest).angle_between(bent) - 0.5).abs() < 1e-7);
     let missing = Settings {
@@ -181,7 +119,7 @@ fn a_frame_of_the_take_can_be_the_reference() {
 #[test]
 fn offsets_turn_a_limb() {
     let performer = Figure::made(|_| {});
-    let clip = performer.still(|_| {});
+    let clip = still(&performer, |_| {});
     let character = Figure::made(|d| d.stature_m = 1.4);
     let arm = character.body.arm(Side::Left, 0).unwrap().clone();
     let name = character.skeleton.name(arm.shoulder).to_owned();
@@ -189,7 +127,7 @@ fn offsets_turn_a_limb() {
         offsets_deg: BTreeMap::from([(name, [0.0, 0.0, -90.0])]),
         ..plain_only()
     };
-    let result = performer.retarget(&clip, &character, &settings);
+    let result = performer.retarget(&clip, &character, &settings, None);
     let pose = result.plain.world(0);
     let hand = pose.position(arm.wrist.unwrap()) - pose.position(arm.shoulder);
     assert!(hand.normalize().distance(DVec3::NEG_Y) < 1e-9, "{hand}");
@@ -199,14 +137,14 @@ fn offsets_turn_a_limb() {
 #[test]
 fn spines_of_any_count_bend_as_far() {
     let performer = Figure::made(|d| d.torso.spine_joints = 3);
-    let clip = performer.still(|locals| {
+    let clip = still(&performer, |locals| {
         for &joint in &performer.body.spine {
             locals[joint].rotation *= DQuat::from_rotation_x(0.2);
         }
     });
     for joints in [1, 2, 5, 9] {
         let character = Figure::made(|d| d.torso.spine_joints = joints);
-        let result = performer.retarget(&clip, &character, &plain_only());
+        let result = performer.retarget(&clip, &character, &plain_only(), None);
         let pose = result.plain.world(0);
         let rest = character.skeleton.rest_world();
         let mut before = 0.0;
@@ -223,7 +161,7 @@ fn spines_of_any_count_bend_as_far() {
 #[test]
 fn twist_joints_share_the_twist() {
     let performer = Figure::made(|_| {});
-    let clip = performer.still(|locals| {
+    let clip = still(&performer, |locals| {
         let wrist = performer.body.arm(Side::Left, 0).unwrap().wrist.unwrap();
         locals[wrist].rotation *= DQuat::from_rotation_x(FRAC_PI_2);
     });
@@ -231,7 +169,7 @@ fn twist_joints_share_the_twist() {
         d.stature_m = 1.5;
         d.arms[0].twist_joints = 2;
     });
-    let result = performer.retarget(&clip, &character, &plain_only());
+    let result = performer.retarget(&clip, &character, &plain_only(), None);
     let (rest, pose) = (character.skeleton.rest_world(), result.plain.world(0));
     let arm = character.body.arm(Side::Left, 0).unwrap();
     let shares: Vec<(f64, f64)> = character
@@ -277,7 +215,7 @@ fn travel_is_scaled_as_asked() {
             travel: choice,
             ..plain_only()
         };
-        let result = performer.retarget(&demo.clip, &character, &settings);
+        let result = performer.retarget(&demo.clip, &character, &settings, None);
         let got = travel(&result.plain, &character.body) / whole;
         // The hips travel by the factor; the pelvis joint turns a little about them.
         assert!((got - factor).abs() < 1e-3, "{choice:?}: {got}");
@@ -344,7 +282,7 @@ fn the_noise_of_a_capture_is_survived() {
         ..Figure::made(|_| {})
     };
     for character in [Figure::made(|d| d.stature_m = 1.2), Figure::cast("giant")] {
-        let result = performer.retarget(&clip, &character, &Settings::default());
+        let result = performer.retarget(&clip, &character, &Settings::default(), None);
         assert_eq!(result.contacts.contacts.len(), demo.contacts.len());
         let (take, worlds) = (result.take.worlds(), result.solved.worlds());
         for (index, (leg, foot)) in character.body.legs.iter().zip(&result.feet).enumerate() {
@@ -388,7 +326,7 @@ fn every_pair_of_legs_is_planted() {
         ..Figure::made(|_| {})
     };
     let character = with_hind_legs(&Figure::made(|d| d.stature_m = 1.3));
-    let result = performer.retarget(&demo.clip, &character, &Settings::default());
+    let result = performer.retarget(&demo.clip, &character, &Settings::default(), None);
     assert_eq!(result.feet.len(), 4);
     let worlds = result.solved.worlds();
     for (foot, parts) in result.feet.iter().zip(&result.planted_parts) {
@@ -460,7 +398,7 @@ fn given_contacts_are_used_and_checked() {
     };
     let character = Figure::cast("porter");
     let settings = Settings::default();
-    let result = performer.retarget_with(&clip, &character, &settings, Some(&contact(0, 20)));
+    let result = performer.retarget(&clip, &character, &settings, Some(&contact(0, 20)));
     let down = result.planted_parts[0]
         .iter()
         .filter(|parts| parts[2])

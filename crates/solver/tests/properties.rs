@@ -1,49 +1,33 @@
 //! What must hold whatever the take: identity, mirror, scale and order of joints.
 
+mod common;
+
 use std::sync::Arc;
 
+use common::{Figure, plain_only};
 use proptest::prelude::*;
-use understudy_anatomy::Body;
-use understudy_bodies::{
-    Description, RestPose, SolePart, character, character_from_ron, demo_take,
-};
+use understudy_bodies::{RestPose, SolePart, demo_take};
 use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, DQuat, DVec3, Joint, Skeleton, Transform};
-use understudy_solver::{
-    Character, Contact, Contacts, FootPart, PlantSettings, Retargeted, Settings, Take, retarget,
-};
+use understudy_solver::{Contact, Contacts, FootPart, Retargeted, Settings};
 
-/// A skeleton with its meaning.
-#[derive(Clone)]
-struct Figure {
-    skeleton: Arc<Skeleton>,
-    body: Body,
+fn performer(rest: RestPose) -> Figure {
+    Figure::made(|description| description.rest = rest)
 }
 
-impl Figure {
-    fn performer(rest: RestPose) -> Self {
-        let mut description = Description::human("performer", 1.75);
-        description.rest = rest;
-        let made = character(&description).expect("the performer is within all ranges");
-        Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
-        }
-    }
+/// Changes of a whole figure.
+trait Changed: Sized {
+    fn mapped(
+        &self,
+        change: impl Fn(Transform) -> Transform,
+        tip: impl Fn(DVec3) -> DVec3,
+    ) -> Arc<Skeleton>;
+    fn mirrored(&self) -> Self;
+    fn scaled(&self, factor: f64) -> Self;
+    fn shuffled(&self, seed: u64) -> (Self, Vec<usize>);
+}
 
-    fn cast(name: &str) -> Self {
-        let path = format!(
-            "{}/../../assets/bodies/{name}.ron",
-            env!("CARGO_MANIFEST_DIR")
-        );
-        let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
-        let made = character_from_ron(&text).expect("the cast is valid");
-        Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
-        }
-    }
-
+impl Changed for Figure {
     fn mapped(
         &self,
         change: impl Fn(Transform) -> Transform,
@@ -247,40 +231,7 @@ fn walk(performer: &Figure, seed: f64) -> Clip {
 }
 
 fn solve(clip: &Clip, performer: &Figure, character: &Figure, settings: &Settings) -> Retargeted {
-    solve_with(clip, performer, character, settings, None)
-}
-
-fn solve_with(
-    clip: &Clip,
-    performer: &Figure,
-    character: &Figure,
-    settings: &Settings,
-    contacts: Option<&Contacts>,
-) -> Retargeted {
-    retarget(
-        Take {
-            clip,
-            body: &performer.body,
-        },
-        Character {
-            skeleton: &character.skeleton,
-            body: &character.body,
-            surface: None,
-        },
-        settings,
-        contacts,
-    )
-    .expect("a valid take solves")
-}
-
-fn plain_only() -> Settings {
-    Settings {
-        plants: PlantSettings {
-            enabled: false,
-            ..PlantSettings::default()
-        },
-        ..Settings::default()
-    }
+    performer.retarget(clip, character, settings, None)
 }
 
 /// How far two solves of the same problem, rounded differently, may lie apart, metres: an active
@@ -308,7 +259,7 @@ fn largest_difference(
 #[test]
 fn a_take_onto_its_own_body_comes_back() {
     for rest in [RestPose::T, RestPose::A, RestPose::ArmsDown] {
-        let figure = Figure::performer(rest);
+        let figure = performer(rest);
         let clip = walk(&figure, 0.3);
         let result = solve(&clip, &figure, &figure, &plain_only());
         assert!(largest_difference(&clip, &result.plain, |j| j, |p| p) < 1e-9);
@@ -327,7 +278,7 @@ fn planted_feet_stay_where_the_take_has_them() {
     let demo = demo_take().expect("the demo take is part of the crate");
     let figure = Figure {
         skeleton: Arc::clone(&demo.clip.skeleton),
-        body: Figure::performer(RestPose::T).body,
+        body: performer(RestPose::T).body,
     };
     let part = |part: SolePart| match part {
         SolePart::Heel => FootPart::Heel,
@@ -347,13 +298,7 @@ fn planted_feet_stay_where_the_take_has_them() {
             })
             .collect(),
     };
-    let result = solve_with(
-        &demo.clip,
-        &figure,
-        &figure,
-        &Settings::default(),
-        Some(&contacts),
-    );
+    let result = figure.retarget(&demo.clip, &figure, &Settings::default(), Some(&contacts));
     assert!(largest_difference(&demo.clip, &result.plain, |j| j, |p| p) < 1e-9);
     // The heel is not a joint: where the solver assumes it and where the take's author put it
     // differ by 3 mm, and no more may be left.
@@ -374,7 +319,7 @@ proptest! {
     #[test]
     fn a_mirrored_take_gives_the_mirrored_clip(seed in 0.0..6.0f64, which in 0..4usize) {
         let name = ["pedlar", "giant", "lamplighter", "weaver"][which];
-        let (performer, character) = (Figure::performer(RestPose::T), Figure::cast(name));
+        let (performer, character) = (performer(RestPose::T), Figure::cast(name));
         let clip = walk(&performer, seed);
         let (performer_m, character_m) = (performer.mirrored(), character.mirrored());
         let clip_m = mapped_clip(&clip, &performer_m.skeleton, mirror);
@@ -389,7 +334,7 @@ proptest! {
     #[test]
     fn a_scaled_world_gives_the_scaled_clip(seed in 0.0..6.0f64, log_factor in -3.0..3.0f64) {
         let factor = log_factor.exp();
-        let (performer, character) = (Figure::performer(RestPose::T), Figure::cast("porter"));
+        let (performer, character) = (performer(RestPose::T), Figure::cast("porter"));
         let clip = walk(&performer, seed);
         let (performer_s, character_s) = (performer.scaled(factor), character.scaled(factor));
         let clip_s = mapped_clip(&clip, &performer_s.skeleton, |t| scale(t, factor));
@@ -403,7 +348,7 @@ proptest! {
 
     #[test]
     fn names_and_order_of_joints_change_nothing(seed in 0.0..6.0f64, order in any::<u64>()) {
-        let (performer, character) = (Figure::performer(RestPose::T), Figure::cast("fiddler"));
+        let (performer, character) = (performer(RestPose::T), Figure::cast("fiddler"));
         let clip = walk(&performer, seed);
         let (shuffled, new_of_old) = character.shuffled(order);
         let result = solve(&clip, &performer, &character, &Settings::default());

@@ -1,0 +1,71 @@
+//! Bodies for the solver's tests.
+
+use std::sync::Arc;
+
+use understudy_anatomy::Body;
+use understudy_bodies::{Description, character, character_from_ron};
+use understudy_motion::{Clip, Skeleton};
+use understudy_solver::{Character, Contacts, PlantSettings, Retargeted, Settings, Take, retarget};
+
+/// A skeleton with its meaning.
+#[derive(Clone)]
+pub struct Figure {
+    pub skeleton: Arc<Skeleton>,
+    pub body: Body,
+}
+
+impl Figure {
+    /// A human of 1.75 m, changed.
+    pub fn made(change: impl Fn(&mut Description)) -> Self {
+        let mut description = Description::human("someone", 1.75);
+        change(&mut description);
+        let made = character(&description).expect("the description is within all ranges");
+        Self {
+            skeleton: Arc::new(made.skeleton),
+            body: made.body,
+        }
+    }
+
+    /// A character of `assets/bodies`.
+    pub fn cast(name: &str) -> Self {
+        let folder = env!("CARGO_MANIFEST_DIR");
+        let path = format!("{folder}/../../assets/bodies/{name}.ron");
+        let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
+        let made = character_from_ron(&text).expect("the cast is valid");
+        Self {
+            skeleton: Arc::new(made.skeleton),
+            body: made.body,
+        }
+    }
+
+    /// Carries a take of this figure onto another.
+    pub fn retarget(
+        &self,
+        clip: &Clip,
+        character: &Figure,
+        settings: &Settings,
+        contacts: Option<&Contacts>,
+    ) -> Retargeted {
+        let take = Take {
+            clip,
+            body: &self.body,
+        };
+        let onto = Character {
+            skeleton: &character.skeleton,
+            body: &character.body,
+            surface: None,
+        };
+        retarget(take, onto, settings, contacts).expect("a valid take solves")
+    }
+}
+
+/// Settings that plant no foot.
+pub fn plain_only() -> Settings {
+    Settings {
+        plants: PlantSettings {
+            enabled: false,
+            ..PlantSettings::default()
+        },
+        ..Settings::default()
+    }
+}
