@@ -241,13 +241,51 @@ fn decide(
     }
     let winner = if feet && unanimous { shape } else { names };
     notes.push(format!(
-        "names and rest pose disagree about left and right: {} point the other way; {} followed",
+        "names and rest pose disagree about left and right: the rest pose is judged by {}; {}",
         listed(),
         if winner == names {
-            "the names are"
+            "the names are followed"
         } else {
-            "the rest pose is, since all its signs agree"
+            "the rest pose is followed, since all its signs agree"
         }
     ));
     guess(up, facing(winner), 0.45, true, notes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_disagreement_is_put_in_whole_sentences() {
+        let mut marks = Landmarks {
+            lateral: DVec3::X,
+            pelvis: DVec3::Y,
+            trunk_top: Some(1.6 * DVec3::Y),
+            ahead: vec![("face", DVec3::Z), ("tail", DVec3::Z)],
+            name_votes: -2.0,
+            ..Default::default()
+        };
+        let opening =
+            "names and rest pose disagree about left and right: the rest pose is judged by";
+        // Without feet the names win.
+        let found = find_frame(&marks);
+        let expected = format!("{opening} face, tail; the names are followed");
+        assert_eq!(found.notes, [expected]);
+        assert_eq!(found.frame.forward, DVec3::NEG_Z);
+        let at = |y: f64| DVec3::new(0.0, y, 0.0);
+        marks.legs = vec![LegMarks {
+            hip: at(0.9),
+            knee: at(0.5),
+            ankle: at(0.1),
+            foot: vec![DVec3::new(0.0, 0.0, 0.15)],
+        }];
+        let found = find_frame(&marks);
+        let winner = "the rest pose is followed, since all its signs agree";
+        assert_eq!(
+            found.notes,
+            [format!("{opening} feet, face, tail; {winner}")]
+        );
+        assert_eq!(found.frame.forward, DVec3::Z);
+    }
 }

@@ -12,8 +12,10 @@
 //! )
 //! ```
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::f64::consts::FRAC_1_SQRT_2;
 
+use glam::DVec3;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use understudy_motion::{Axis, Skeleton, WorldFrame};
@@ -81,12 +83,15 @@ pub enum MappingError {
 }
 
 impl Mapping {
-    /// A mapping that says what was recognised, as a file to start from.
+    /// A mapping that says what was recognised, as a file to start from. Joints that no name or
+    /// path tells apart ([`alike_joints`]) are left out, so they stay as recognised.
     pub fn from_recognition(skeleton: &Skeleton, recognition: &Recognition) -> Self {
-        let axis = |direction: glam::DVec3| {
+        let axis = |direction: DVec3| {
             Axis::nearest(direction).filter(|axis| axis.vector().dot(direction) > 1.0 - 1e-9)
         };
+        let alike = alike_joints(skeleton);
         let joints = (0..skeleton.len())
+            .filter(|joint| !alike.contains(joint))
             .map(|joint| {
                 let name = skeleton.name(joint);
                 let unique = resolve(skeleton, name).is_ok();
@@ -107,7 +112,7 @@ impl Mapping {
 
     /// The recognition with these corrections. A joint whose role is given to another one loses
     /// it, and the notes say so. Where sides are corrected and no forward is given, forward follows
-    /// from the sides.
+    /// from the sides. The notes also tell where a given direction and the joints disagree.
     ///
     /// # Errors
     /// A joint that does not exist or is not unique, a role given twice, or up parallel to forward.
@@ -136,7 +141,40 @@ impl Mapping {
         if self.up.is_some() || self.forward.is_some() {
             result.frame_confidence = 1.0;
         }
+        let notes = self.direction_notes(skeleton, recognition, &result);
+        result.notes.extend(notes);
         Ok(result)
+    }
+
+    /// Where the given directions disagree with what the joints show.
+    fn direction_notes(
+        &self,
+        skeleton: &Skeleton,
+        before: &Recognition,
+        after: &Recognition,
+    ) -> Vec<String> {
+        let up = self.up.and_then(|up| {
+            let seen = before.frame.up;
+            (up.vector().dot(seen) < AGREES).then(|| {
+                format!(
+                    "up {up} of the mapping file disagrees with legs and trunk, which show {}; \
+                     correct one of them",
+                    direction_text(seen)
+                )
+            })
+        });
+        let forward = self.forward.and_then(|forward| {
+            let left = left_of_roles(skeleton, &after.roles)?;
+            let seen = left.cross(after.frame.up).try_normalize()?;
+            (forward.vector().dot(seen) < AGREES).then(|| {
+                format!(
+                    "forward {forward} of the mapping file disagrees with the sides of the \
+                     joints, which show {}; correct forward, or exchange left and right",
+                    direction_text(seen)
+                )
+            })
+        });
+        up.into_iter().chain(forward).collect()
     }
 
     fn corrections(&self, skeleton: &Skeleton) -> Result<Vec<(usize, Option<Role>)>, MappingError> {
@@ -185,6 +223,42 @@ impl Mapping {
             forward: forward.to_string(),
         })
     }
+}
+
+/// Cosine of the angle, 45 degrees, within which two directions say the same.
+const AGREES: f64 = FRAC_1_SQRT_2;
+
+/// "+Y", or the vector where it lies along no axis.
+fn direction_text(direction: DVec3) -> String {
+    match Axis::nearest(direction) {
+        Some(axis) if axis.vector().dot(direction) > 0.999 => axis.to_string(),
+        _ => format!(
+            "({:.2}, {:.2}, {:.2})",
+            direction.x, direction.y, direction.z
+        ),
+    }
+}
+
+/// Joints whose path of names from the root is also that of another joint, as of siblings of one
+/// name: no mapping can tell them apart.
+pub fn alike_joints(skeleton: &Skeleton) -> BTreeSet<usize> {
+    // Joints come after their parents, so a path is its parent's first joint and a name.
+    let mut first_of_path: BTreeMap<(Option<usize>, &str), usize> = BTreeMap::new();
+    let mut path: Vec<usize> = Vec::with_capacity(skeleton.len());
+    let mut alike = BTreeSet::new();
+    for joint in 0..skeleton.len() {
+        let parent = skeleton
+            .parent(joint)
+            .map(|parent| path.get(parent).copied().unwrap_or(parent));
+        let first = *first_of_path
+            .entry((parent, skeleton.name(joint)))
+            .or_insert(joint);
+        if first != joint {
+            alike.extend([first, joint]);
+        }
+        path.push(first);
+    }
+    alike
 }
 
 /// Takes a role from whoever has it, since another joint gets it.

@@ -3,6 +3,7 @@
 mod common;
 
 use common::figure;
+use understudy_anatomy::mapping::alike_joints;
 use understudy_anatomy::{
     AnatomyError, Assignment, Body, Mapping, MappingError, Recognition, Role, Side, recognise,
 };
@@ -132,6 +133,47 @@ fn a_written_mapping_changes_nothing() {
     let applied = again.apply(&skeleton, &found).unwrap();
     assert_eq!(applied.roles, found.roles);
     assert_eq!(applied.frame, found.frame);
+}
+
+#[test]
+fn directions_against_the_joints_are_noted() {
+    let check = |text: &str, expected: &str| {
+        let notes = apply(text).unwrap().notes;
+        let noted = notes.iter().find(|note| note.contains("disagrees"));
+        match noted {
+            Some(note) => assert!(!expected.is_empty() && note.starts_with(expected), "{note}"),
+            None => assert_eq!(expected, ""),
+        }
+    };
+    check("(up: Some(Y), forward: Some(Z))", "");
+    check("(forward: Some(NegZ))", "forward -Z");
+    check("(forward: Some(X))", "forward +X");
+    check("(up: Some(X))", "up +X");
+}
+
+#[test]
+fn joints_that_no_path_tells_apart_stay_out() {
+    let mut joints = stall_keeper().joints().to_vec();
+    for joint in &mut joints {
+        if joint.name.ends_with("Thigh") {
+            joint.name = "thigh".into();
+        } else if joint.name.ends_with("Shin") {
+            joint.name = "shin".into();
+        }
+    }
+    let skeleton = Skeleton::new(joints).unwrap();
+    // Both shins lie below a thigh of the same path, so they are alike too.
+    let alike: Vec<&str> = alike_joints(&skeleton)
+        .into_iter()
+        .map(|joint| skeleton.name(joint))
+        .collect();
+    assert_eq!(alike.iter().filter(|name| **name == "thigh").count(), 2);
+    assert_eq!(alike.iter().filter(|name| **name == "shin").count(), 2);
+    assert_eq!(alike.len(), 4);
+    let found = recognise(&skeleton, None);
+    let mapping = Mapping::from_recognition(&skeleton, &found);
+    assert_eq!(mapping.joints.len(), skeleton.len() - 4);
+    assert_eq!(mapping.apply(&skeleton, &found).unwrap().roles, found.roles);
 }
 
 #[test]

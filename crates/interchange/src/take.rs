@@ -220,8 +220,8 @@ fn load_asf(path: &Path, bytes: &[u8], options: &ReadOptions) -> Result<Take, Fi
 }
 
 fn load_amc(path: &Path, bytes: &[u8], options: &ReadOptions) -> Result<Take, FileError> {
-    let asf = match &options.asf {
-        Some(asf) => asf.clone(),
+    let (asf, bears_name) = match &options.asf {
+        Some(asf) => (asf.clone(), true),
         None => skeleton_beside(path)?,
     };
     let mut asf_warnings = Vec::new();
@@ -234,6 +234,12 @@ fn load_amc(path: &Path, bytes: &[u8], options: &ReadOptions) -> Result<Take, Fi
     let parsed = parse_amc(&text_of(bytes, &mut warnings), &skeleton)
         .map_err(|error| error.with_path(path))?;
     warnings.extend(parsed.warnings);
+    if !bears_name {
+        warnings.push(format!(
+            "no ASF file bears its name; the skeleton is {}, the only one in the folder",
+            asf.display()
+        ));
+    }
     let wanted = AmcOptions {
         unit: options.unit,
         frame_rate: options.frame_rate,
@@ -264,8 +270,8 @@ fn asf_take(
     }
 }
 
-/// The ASF file that belongs to an AMC file in the same folder.
-fn skeleton_beside(amc: &Path) -> Result<PathBuf, FileError> {
+/// The ASF file that belongs to an AMC file in the same folder, and whether it bears its name.
+fn skeleton_beside(amc: &Path) -> Result<(PathBuf, bool), FileError> {
     let folder = folder_of(amc);
     let entries = std::fs::read_dir(&folder).map_err(|error| {
         FileError::new(format!("the folder cannot be listed: {error}")).with_path(&folder)
@@ -286,8 +292,8 @@ fn skeleton_beside(amc: &Path) -> Result<PathBuf, FileError> {
         starting.max_by_key(|asf| stem_of(asf).len())
     };
     match (same.or_else(longest_start), candidates.as_slice()) {
-        (Some(asf), _) => Ok(asf.clone()),
-        (None, [only]) => Ok(only.clone()),
+        (Some(asf), _) => Ok((asf.clone(), true)),
+        (None, [only]) => Ok((only.clone(), false)),
         (None, []) => Err(FileError::new(format!(
             "an AMC file needs its skeleton, and there is no ASF file in {}; \
              put it there or say which one it is",
@@ -483,6 +489,8 @@ mod tests {
                         panic!("no ASF/AMC source")
                     };
                     assert_eq!(asf, folder.path().join(expected));
+                    let is_told = take.warnings.iter().any(|text| text.contains(expected));
+                    assert_eq!(is_told, !expected.starts_with("07"), "{:?}", take.warnings);
                 }
                 (Err(error), None) => {
                     assert!(error.message.contains("say which one it is"), "{error}");

@@ -25,3 +25,4 @@ pub mod timing;
 pub use faults::{Fault, FaultKind, verdict};
 pub use report::{Comparison, Options, Report, Series, measure, measure_clip, measure_with};
 pub use subject::{PlantedParts, Subject, parts_from_contacts};
+pub use table::fixed;

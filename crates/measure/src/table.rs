@@ -93,17 +93,17 @@ fn worst_ratio(joints: &[BendPeaks]) -> Option<f64> {
 }
 
 fn cell(value: Option<f64>, digits: usize) -> String {
-    // A rounded −0 reads as a mistake.
-    value.map_or_else(
-        || "-".to_owned(),
-        |value| {
-            let text = format!("{value:.digits$}");
-            match text.strip_prefix('-') {
-                Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest.to_owned(),
-                _ => text,
-            }
-        },
-    )
+    value.map_or_else(|| "-".to_owned(), |value| fixed(value, digits))
+}
+
+/// A number with so many digits after the point; what rounds to zero has no sign, for a rounded −0
+/// reads as a mistake.
+pub fn fixed(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest.to_owned(),
+        _ => text,
+    }
 }
 
 impl fmt::Display for Comparison {
@@ -111,10 +111,10 @@ impl fmt::Display for Comparison {
         let solved = &self.solved;
         writeln!(
             f,
-            "{} frames at {:.2} Hz; floor at {:.3} m, slope {:.1}°, {}",
+            "{} frames at {:.2} Hz; floor at {} m, slope {:.1}°, {}",
             solved.frames,
             1.0 / solved.frame_time_secs,
-            solved.floor_height_m,
+            fixed(solved.floor_height_m, 3),
             solved.floor_slope_deg,
             solved.floor_source
         )?;

@@ -58,8 +58,10 @@ impl Default for Transform {
 /// World transforms of all joints of a skeleton at one moment.
 ///
 /// Positions come from the full product of matrices, scale included. `rotations` is the product
-/// of the local rotations alone, which equals the rotation part of the matrix wherever scale is
-/// uniform.
+/// of the local rotations alone. Where the scales above and of a joint are uniform, the linear part
+/// of its matrix is the product of these scales times this rotation; a negative product is a
+/// reflection through the point. Scale that is uneven, or negative along some axes only, shears or
+/// reverses the rotations below it: there the two differ, though positions stay right.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct WorldPose {
     /// `world_from_joint`, one per joint.
@@ -117,6 +119,7 @@ impl WorldPose {
 mod tests {
     use super::*;
     use crate::skeleton::Joint;
+    use glam::DMat3;
     use std::f64::consts::FRAC_PI_2;
 
     #[test]
@@ -144,5 +147,47 @@ mod tests {
         locals[0].scale = DVec3::splat(0.01);
         let pose = WorldPose::from_locals(&skeleton, &locals);
         assert!((pose.position(1).y - 1.0).abs() < 1e-15);
+    }
+
+    /// A turned carrier of this scale above two turned joints.
+    fn below_scale(scale: DVec3) -> WorldPose {
+        let skeleton = Skeleton::new(vec![
+            Joint::new("stage", None, DVec3::ZERO),
+            Joint::new("pelvis", Some(0), DVec3::Y),
+            Joint::new("thigh", Some(1), DVec3::X),
+        ])
+        .unwrap();
+        let mut locals = skeleton.rest_locals();
+        for (local, angle) in locals.iter_mut().zip([0.3, 0.7, 1.1]) {
+            local.rotation = DQuat::from_scaled_axis(DVec3::new(angle, 0.5, -angle));
+        }
+        locals[0].scale = scale;
+        WorldPose::from_locals(&skeleton, &locals)
+    }
+
+    #[test]
+    fn rotations_are_those_of_the_matrices_where_scale_is_uniform() {
+        for factor in [1.0, 0.01, -1.0, -2.5] {
+            let pose = below_scale(DVec3::splat(factor));
+            for joint in 0..3 {
+                let expected = DMat3::from_quat(pose.rotation(joint)) * factor;
+                let linear = pose.affines[joint].matrix3;
+                assert!(linear.abs_diff_eq(expected, 1e-14), "{factor}: {linear}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_mirror_puts_joints_where_the_mirrored_body_has_them() {
+        let mirror = DVec3::new(-1.0, 1.0, 1.0);
+        let (plain, mirrored) = (below_scale(DVec3::ONE), below_scale(mirror));
+        let stage = plain.rotation(0);
+        for joint in 0..3 {
+            let in_stage = stage.inverse() * plain.position(joint);
+            let expected = stage * (mirror * in_stage);
+            assert!((mirrored.position(joint) - expected).length() < 1e-14);
+            // Rotations know nothing of the mirror, so they are not those of the matrices.
+            assert_eq!(mirrored.rotation(joint), plain.rotation(joint));
+        }
     }
 }

@@ -6,6 +6,7 @@
 
 pub mod align;
 pub mod banded;
+mod calm;
 pub mod contacts;
 pub mod floor;
 pub mod foot;

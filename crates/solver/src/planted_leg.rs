@@ -78,7 +78,6 @@ impl PlantedLeg {
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
             largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
-            tremor: self.path.tremor.clone(),
             clearances: self.path.clearances.clone(),
             largest_curve: settings.largest_pop * peak,
             planted: planted.clone(),

@@ -9,6 +9,7 @@ use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transf
 
 use crate::align::{self, Alignment, align, source_leg};
 use crate::banded::NotPositive;
+use crate::calm::Calm;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
@@ -321,6 +322,7 @@ impl Prepared {
                 bend_error: 0.1,
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.frame_time_secs,
+                leg_length_m: height,
             };
             let offsets = settle(&tracks, &weights)?;
             for (index, leg) in legs.iter().enumerate() {
@@ -365,12 +367,19 @@ impl Prepared {
                 Some(source) => contacts.mask(source.side, source.pair, part, frames),
                 None => vec![false; frames],
             };
+            let calm = Calm {
+                leg_length_m: leg.length_m(&self.rest),
+                foot_length_m: self
+                    .rest
+                    .position(foot.ankle)
+                    .distance(foot.toe.world(&self.rest)),
+                frame_time_secs: self.take.frame_time_secs,
+            };
             let take = FootTake {
                 foot,
-                ankle_positions: worlds.iter().map(|w| w.position(foot.ankle)).collect(),
-                ankle_rotations: worlds.iter().map(|w| w.rotation(foot.ankle)).collect(),
-                toe_rotations: worlds.iter().map(|w| w.rotation(foot.toe_joint)).collect(),
-                leg_length_m: leg.length_m(&self.rest),
+                ankle_positions: calm.positions(worlds, foot.ankle)?,
+                ankle_rotations: calm.rotations(worlds, foot.ankle)?,
+                toe_rotations: calm.rotations(worlds, foot.toe_joint)?,
                 heel: mask(FootPart::Heel),
                 ball: mask(FootPart::Ball),
                 toe: mask(FootPart::Toe),

@@ -16,7 +16,7 @@ use understudy_motion::DVec3;
 
 use crate::banded::{BandedMatrix, NotPositive};
 use crate::leg::Reach;
-use crate::smooth::lift_above_zero;
+use crate::smooth::{lift_above_zero, without_noise};
 
 /// One leg over all frames.
 pub struct LegTrack {
@@ -24,8 +24,6 @@ pub struct LegTrack {
     pub hips: Vec<DVec3>,
     /// Where the ankle should be, world, metres; exact where the foot is planted.
     pub ankles: Vec<DVec3>,
-    /// The take's noise, mirrored, as far as it is taken out of the planted foot, world, metres.
-    pub tremor: Vec<DVec3>,
     /// Height of the lowest point of the sole above the floor, metres.
     pub clearances: Vec<f64>,
     /// Geometry of the leg.
@@ -53,6 +51,8 @@ pub struct Weights {
     pub fade_secs: f64,
     /// Time from frame to frame, seconds.
     pub frame_time_secs: f64,
+    /// Length of thigh and shank, metres.
+    pub leg_length_m: f64,
 }
 
 /// What gives way, frame by frame.
@@ -103,7 +103,7 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     let mut problem = Problem {
         legs,
         weights,
-        tremor: common_tremor(legs, frames),
+        tremor: tremor(legs, weights, frames)?,
         frames,
         width: 3 * (legs.len() + 1),
         firmness: 1.0,
@@ -118,26 +118,23 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     Ok(offsets)
 }
 
-/// Noise of a root shakes hips and feet alike. Where feet are held still it must leave hips and
-/// swinging feet too, or nearly straight knees would turn a hair's breadth into degrees: the mean
-/// over the planted feet.
-fn common_tremor(legs: &[LegTrack], frames: usize) -> Vec<DVec3> {
-    (0..frames)
-        .map(|frame| {
-            let planted: Vec<DVec3> = legs
-                .iter()
-                .filter(|leg| leg.planted[frame])
-                .map(|leg| leg.tremor[frame])
-                .collect();
-            planted.iter().sum::<DVec3>() / planted.len().max(1) as f64
-        })
-        .collect()
+/// What must be added to the hips to rid them of the take's noise, world, metres.
+///
+/// In the take, noise of root and pelvis shakes hips and feet alike. Where a foot is held still it
+/// must leave the hips too, or nearly straight knees would turn a hair's breadth into degrees. A
+/// clean track is not changed.
+fn tremor(legs: &[LegTrack], weights: &Weights, frames: usize) -> Result<Vec<DVec3>, NotPositive> {
+    let middle: Vec<DVec3> = (0..frames)
+        .map(|frame| legs.iter().map(|leg| leg.hips[frame]).sum::<DVec3>() / legs.len() as f64)
+        .collect();
+    let calm = without_noise(&middle, weights.leg_length_m, weights.frame_time_secs)?;
+    Ok(calm.iter().zip(&middle).map(|(c, m)| *c - *m).collect())
 }
 
 struct Problem<'a> {
     legs: &'a [LegTrack],
     weights: &'a Weights,
-    /// Moves pelvis and swinging feet in every frame, besides their offsets.
+    /// Moves the pelvis in every frame, besides its offset.
     tremor: Vec<DVec3>,
     frames: usize,
     /// Unknowns per frame.
@@ -163,7 +160,7 @@ impl Problem<'_> {
                     if leg.planted[frame] {
                         DVec3::ZERO
                     } else {
-                        self.tremor[frame] + self.offset(frame, index + 1)
+                        self.offset(frame, index + 1)
                     }
                 })
                 .collect()
@@ -268,13 +265,7 @@ impl Problem<'_> {
     fn to_hip(&self, index: usize, leg: &LegTrack, frame: usize) -> DVec3 {
         let hip = leg.hips[frame] + self.tremor[frame] + self.offset(frame, 0);
         let ankle = leg.ankles[frame] + self.offset(frame, index + 1);
-        // A planted ankle has lost its tremor already.
-        let swing = if leg.planted[frame] {
-            DVec3::ZERO
-        } else {
-            self.tremor[frame]
-        };
-        hip - ankle - swing
+        hip - ankle
     }
 
     /// Entries of a gradient: `direction` for the pelvis, its opposite for the foot.
@@ -344,8 +335,7 @@ impl Problem<'_> {
     fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
         let weight = FIRM * self.weights.offset_m.powi(-2);
         for frame in 0..self.frames {
-            let lift = self.tremor[frame].y + self.offset(frame, index + 1).y;
-            let height = leg.clearances[frame] + lift;
+            let height = leg.clearances[frame] + self.offset(frame, index + 1).y;
             if !leg.planted[frame] && height < 0.0 {
                 let at = frame * self.width + 3 * (index + 1) + 1;
                 sink(height, &[(at, 1.0)], weight);
@@ -446,7 +436,6 @@ mod tests {
         LegTrack {
             hips: vec![DVec3::new(0.1, hip_height, 0.0); frames],
             ankles: vec![DVec3::new(0.1, 0.0, 0.0); frames],
-            tremor: vec![DVec3::ZERO; frames],
             clearances: vec![0.0; frames],
             reaches: vec![reach; frames],
             wanted_bends: vec![0.2; frames],
@@ -462,6 +451,7 @@ mod tests {
         bend_error: 0.1,
         fade_secs: 0.2,
         frame_time_secs: 1.0 / 60.0,
+        leg_length_m: 1.0,
     };
 
     #[test]

@@ -9,6 +9,7 @@
 use understudy_motion::DVec3;
 
 use crate::banded::{BandedFactor, BandedMatrix, NotPositive};
+use crate::contacts::cutoff_for_noise;
 
 /// Third-difference stencil.
 const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
@@ -156,6 +157,61 @@ impl Smoother {
     }
 }
 
+/// Values without what changes faster than `cutoff_hz`: they minimise `Σ |x − y|² + λ Σ |x'''|²`
+/// (Whittaker, Proc. Edinburgh Math. Soc. 41 (1923), 63; Eilers, Anal. Chem. 75 (2003), 3631, doi
+/// 10.1021/ac034173t), with λ such that half of a wave of that frequency passes. Unlike a
+/// recursive filter it does not cling to the first and last value. Values come back unchanged
+/// where the cut-off is not well below half the frame rate.
+///
+/// # Errors
+/// A cut-off or frame time that is not a positive number.
+pub fn calmed(
+    values: &[DVec3],
+    cutoff_hz: f64,
+    frame_time_secs: f64,
+) -> Result<Vec<DVec3>, NotPositive> {
+    if values.len() < 4 || cutoff_hz * frame_time_secs >= 0.4 {
+        return Ok(values.to_vec());
+    }
+    let stiffness = (std::f64::consts::TAU * cutoff_hz * frame_time_secs).powi(-6);
+    let mut matrix = BandedMatrix::new(values.len(), 3);
+    for frame in 0..values.len() {
+        matrix.add(frame, frame, 1.0);
+    }
+    for first in 0..values.len() - 3 {
+        let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
+        matrix.add_outer(&stencil, stiffness);
+    }
+    let factor = matrix.factor()?;
+    let axis = |axis: usize| {
+        let mut column: Vec<f64> = values.iter().map(|v| v[axis]).collect();
+        factor.solve(&mut column);
+        column
+    };
+    let (x, y, z) = (axis(0), axis(1), axis(2));
+    Ok((0..values.len())
+        .map(|i| DVec3::new(x[i], y[i], z[i]))
+        .collect())
+}
+
+/// However noisy a track is, what changes more slowly is the performer's: heel strikes and kicks
+/// must not be blurred. Common practice: filters for gait lie between 6 and 12 Hz.
+const LEAST_CALM_HZ: f64 = 12.0;
+
+/// A track without its own noise: [`calmed`] at the cut-off that its noise asks for. A clean track
+/// comes back unchanged. `values` are metres.
+///
+/// # Errors
+/// As [`calmed`].
+pub fn without_noise(
+    values: &[DVec3],
+    leg_length_m: f64,
+    frame_time_secs: f64,
+) -> Result<Vec<DVec3>, NotPositive> {
+    let cutoff_hz = cutoff_for_noise(values, leg_length_m, frame_time_secs, f64::INFINITY);
+    calmed(values, cutoff_hz.max(LEAST_CALM_HZ), frame_time_secs)
+}
+
 /// The least smooth lift that keeps `values + lift` at or above zero.
 ///
 /// `given` frames keep the lift in `given_lift`. Frames that would fall short are given the lift
@@ -243,6 +299,29 @@ mod tests {
             .unwrap()
             .run(&[1.0; 50]);
         assert!(smooth.iter().all(|v| v.abs() < 1e-12));
+    }
+
+    #[test]
+    fn slow_waves_stay_and_fast_ones_go() {
+        let wave = |hz: f64| -> Vec<DVec3> {
+            (0..600)
+                .map(|i| DVec3::X * (std::f64::consts::TAU * hz * f64::from(i) / 120.0).sin())
+                .collect()
+        };
+        let left = |hz: f64| {
+            let calm = calmed(&wave(hz), 10.0, 1.0 / 120.0).unwrap();
+            calm[200..400]
+                .iter()
+                .fold(0.0f64, |most, v| most.max(v.x.abs()))
+        };
+        assert!(left(2.0) > 0.99 && left(40.0) < 0.01);
+        assert!((left(10.0) - 0.5).abs() < 0.05, "{}", left(10.0));
+        // A parabola has no third difference and stays to the very ends.
+        let parabola: Vec<DVec3> = (0..50).map(|i| DVec3::Y * f64::from(i).powi(2)).collect();
+        let calm = calmed(&parabola, 5.0, 1.0 / 120.0).unwrap();
+        for (a, b) in calm.iter().zip(&parabola) {
+            assert!(a.distance(*b) < 1e-6);
+        }
     }
 
     #[test]

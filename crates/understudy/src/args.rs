@@ -26,7 +26,7 @@ Lengths are metres unless said otherwise, frames count from 0, rates are frames 
 /// Carries captured motion onto a character with another body, feet planted, and measures the
 /// result.
 #[derive(Debug, Parser)]
-#[command(name = "understudy", version, after_help = EXIT_CODES, propagate_version = true)]
+#[command(name = "understudy", bin_name = "understudy", version, after_help = EXIT_CODES, propagate_version = true)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
@@ -70,8 +70,8 @@ fn parse_travel(text: &str) -> Result<Travel, String> {
         "leg-length" => Ok(Travel::LegLength),
         "kept" => Ok(Travel::Kept),
         other => match other.parse::<f64>() {
-            Ok(factor) if factor.is_finite() && factor >= 0.0 => Ok(Travel::Factor(factor)),
-            _ => Err("use leg-length, kept, or a factor of 0 or more, such as 0.8".to_owned()),
+            Ok(factor) if (0.0..=1000.0).contains(&factor) => Ok(Travel::Factor(factor)),
+            _ => Err("use leg-length, kept, or a factor from 0 to 1000, such as 0.8".to_owned()),
         },
     }
 }
@@ -83,19 +83,33 @@ fn parse_metres(text: &str) -> Result<f64, String> {
     }
 }
 
+fn parse_frame(text: &str) -> Result<usize, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| "not the number of a frame; they count from 0".to_owned())
+}
+
+fn parse_name(text: &str) -> Result<String, String> {
+    match text.trim().is_empty() {
+        true => Err("a clip needs a name that can be seen".to_owned()),
+        false => Ok(text.to_owned()),
+    }
+}
+
 /// How a single file is read.
 #[derive(Clone, Debug, Default, Args)]
 #[command(next_help_heading = "Reading")]
 pub struct ReadArgs {
     /// Unit of lengths in the file: mm, cm, dm, in, ft, m, or metres in one unit [default:
     /// guessed from the body's height; metres for glTF]
-    #[arg(long, value_name = "UNIT")]
+    #[arg(long, value_name = "UNIT", allow_negative_numbers = true)]
     pub unit: Option<LengthUnit>,
-    /// Skeleton of an AMC file [default: the ASF file in the same folder that bears its name]
+    /// Skeleton of an AMC file [default: the ASF file in the same folder that bears
+    /// its name, or the only one there]
     #[arg(long, value_name = "FILE.asf")]
     pub asf: Option<PathBuf>,
     /// Which animation of a glTF file: its name, or its number counted from 1 [default: the first]
-    #[arg(long, value_name = "NAME|N")]
+    #[arg(long, value_name = "NAME|N", allow_negative_numbers = true)]
     pub clip: Option<String>,
 }
 
@@ -147,7 +161,7 @@ pub struct InspectArgs {
     pub mapping: Option<PathBuf>,
     /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
     /// the keys of a glTF animation [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
     pub rate: Option<Rate>,
 }
 
@@ -172,7 +186,7 @@ timing shift 0 frames."
 )]
 pub struct RetargetArgs {
     /// One take or more (.bvh, .amc, .glb, .gltf), and last the character (.glb, .gltf, .bvh, .asf)
-    #[arg(value_name = "FILES", num_args = 2.., required = true)]
+    #[arg(value_name = "FILES", num_args = 1.., required = true)]
     pub files: Vec<PathBuf>,
     /// File to write, .glb or .bvh; or a folder, ending in /
     #[arg(short, long, value_name = "OUT")]
@@ -181,7 +195,7 @@ pub struct RetargetArgs {
     #[arg(long, value_enum, default_value_t = OutFormat::Glb)]
     pub format: OutFormat,
     /// Name of the clip in a .glb file [default: name of the take's file]
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = parse_name)]
     pub name: Option<String>,
     /// Where to write the report [default: beside OUT, as its name with .report.json]
     #[arg(long, value_name = "FILE.json")]
@@ -212,20 +226,21 @@ pub struct PairReadArgs {
     pub mapping_character: Option<PathBuf>,
     /// Unit of the take: mm, cm, dm, in, ft, m, or metres in one unit [default: guessed from the
     /// body's height; metres for glTF]
-    #[arg(long, value_name = "UNIT")]
+    #[arg(long, value_name = "UNIT", allow_negative_numbers = true)]
     pub unit_take: Option<LengthUnit>,
     /// Unit of the character, likewise
-    #[arg(long, value_name = "UNIT")]
+    #[arg(long, value_name = "UNIT", allow_negative_numbers = true)]
     pub unit_character: Option<LengthUnit>,
-    /// Skeleton of AMC takes [default: the ASF file in the same folder that bears the name]
+    /// Skeleton of AMC takes [default: the ASF file in the same folder that bears the name,
+    /// or the only one there]
     #[arg(long, value_name = "FILE.asf")]
     pub asf_take: Option<PathBuf>,
     /// Frame rate of AMC takes, which do not say [default: 120], or of the frames made from glTF
     /// keys [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate_take: Option<Rate>,
     /// Which animation of a glTF take: its name, or its number counted from 1 [default: the first]
-    #[arg(long, value_name = "NAME|N")]
+    #[arg(long, value_name = "NAME|N", allow_negative_numbers = true)]
     pub clip_take: Option<String>,
 }
 
@@ -263,11 +278,11 @@ pub struct SolveArgs {
     pub contacts: Option<PathBuf>,
     /// Frame of the take whose pose corresponds to the character's rest pose [default: the take's
     /// own rest pose]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = parse_frame, allow_negative_numbers = true)]
     pub reference_frame: Option<usize>,
     /// Horizontal travel: leg-length (scaled by the ratio of legs), kept, or a factor [default:
     /// leg-length]
-    #[arg(long, value_name = "HOW", value_parser = parse_travel)]
+    #[arg(long, value_name = "HOW", value_parser = parse_travel, allow_negative_numbers = true)]
     pub travel: Option<Travel>,
     /// Height of the take's floor along its up axis, metres [default: estimated]
     #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
@@ -276,7 +291,7 @@ pub struct SolveArgs {
     #[arg(long)]
     pub no_plants: bool,
     /// Frame rate of the result [default: that of the take]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate: Option<Rate>,
 }
 
@@ -319,7 +334,12 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "FILE.ron", requires = "against")]
     pub mapping_take: Option<PathBuf>,
     /// Unit of the take [default: guessed]
-    #[arg(long, value_name = "UNIT", requires = "against")]
+    #[arg(
+        long,
+        value_name = "UNIT",
+        requires = "against",
+        allow_negative_numbers = true
+    )]
     pub unit_take: Option<LengthUnit>,
     /// Contacts of the take to measure by [default: found from the take]
     #[arg(long, value_name = "FILE.ron", requires = "against")]
@@ -347,7 +367,7 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
     pub mapping: Option<PathBuf>,
     /// Frame rate of an AMC file, which does not say [default: 120]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
     pub rate: Option<Rate>,
 }
 
@@ -367,20 +387,20 @@ pub struct ConvertArgs {
     /// File to write: .bvh or .glb
     pub output: PathBuf,
     /// Frame rate to write [default: as read]; resampling never shifts time
-    #[arg(long, value_name = "FPS", value_parser = parse_rate)]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate: Option<Rate>,
     /// Unit to write in a BVH file [default: that of a BVH file that was read, or else cm]
-    #[arg(long, value_name = "UNIT")]
+    #[arg(long, value_name = "UNIT", allow_negative_numbers = true)]
     pub unit_out: Option<LengthUnit>,
     /// Name of the clip in a .glb file [default: the clip's own, or that of the file]
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = parse_name)]
     pub name: Option<String>,
     /// How to read it.
     #[command(flatten)]
     pub read: ReadArgs,
     /// Frame rate of an AMC file, which does not say [default: 120], or of the frames made from
     /// glTF keys [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, help_heading = "Reading")]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
     pub rate_in: Option<Rate>,
 }
 
@@ -402,7 +422,7 @@ pub struct MakeArgs {
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
     /// Height of the performer, metres [default: 1.75]
-    #[arg(long, value_name = "METRES", value_parser = parse_metres)]
+    #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
     pub stature: Option<f64>,
     /// Rest pose of the performer [default: t]
     #[arg(long, value_enum)]

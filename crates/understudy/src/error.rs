@@ -4,6 +4,7 @@ use std::fmt;
 use std::path::Path;
 use std::process::ExitCode;
 
+use serde_json::{Value, json};
 use understudy_interchange::FileError;
 
 /// How a command ended. The numbers are promised in `--help`.
@@ -39,6 +40,14 @@ pub struct CommandError {
 }
 
 impl CommandError {
+    /// For programs: an object that says which file was to be worked on, as the report would, with
+    /// `error` and `exit_code`.
+    pub fn json_at(&self, mut place: Value) -> Value {
+        place["error"] = json!(self.message);
+        place["exit_code"] = json!(self.exit as u8);
+        place
+    }
+
     /// An error of the command line.
     pub fn usage(message: impl Into<String>) -> Self {
         Self {

@@ -1,8 +1,11 @@
 //! One take carried onto one character, from files to files.
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Display;
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
+use understudy_anatomy::mapping::resolve;
 use understudy_interchange::Source;
 use understudy_interchange::bvh::{BvhLayout, BvhOptions, clip_to_bvh, write_bvh};
 use understudy_interchange::file::write_atomically;
@@ -17,6 +20,7 @@ use understudy_solver::{
 
 use crate::args::OutFormat;
 use crate::error::CommandError;
+use crate::faults::{DataFault, find_data_faults};
 use crate::load::{LoadOptions, Loaded, Purpose, extension, resampled, stem};
 use crate::output::json_text;
 use crate::strict::strict_faults;
@@ -26,12 +30,76 @@ use crate::strict::strict_faults;
 pub struct Choices {
     /// Settings of the solver.
     pub settings: Settings,
+    /// The file they came from, for errors to name.
+    pub settings_file: Option<PathBuf>,
+    /// Options of the command line that replaced settings, for errors to name.
+    pub options: Vec<SettingOption>,
     /// Contacts of the take instead of those found, in frames of its file.
     pub contacts: Option<Contacts>,
+    /// The file they came from, for errors to name.
+    pub contacts_file: Option<PathBuf>,
     /// Frame time of the result, seconds; that of the take where absent.
     pub frame_time_secs: Option<f64>,
     /// Name of the clip in a GLB; name of the take's file where absent.
     pub name: Option<String>,
+}
+
+/// An option of the command line that stands for a setting.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SettingOption {
+    /// The option: `--travel`.
+    pub option: &'static str,
+    /// The field of [`Settings`] it replaces: `travel`.
+    pub field: &'static str,
+}
+
+impl Choices {
+    /// Checks the settings, whatever take and character they are for.
+    ///
+    /// # Errors
+    /// The first setting out of its range; the error names option or file, and field.
+    pub fn check(&self) -> Result<(), CommandError> {
+        self.settings
+            .check()
+            .map_err(|error| self.setting_error(&error.field, &error))
+    }
+
+    /// Checks what the settings say about joints of the character.
+    ///
+    /// # Errors
+    /// A joint that the character does not have; the error names near names.
+    pub fn check_character(&self, character: &Loaded) -> Result<(), CommandError> {
+        let skeleton = character.skeleton();
+        let mut names = self.settings.offsets_deg.keys();
+        let missing = names.find_map(|name| match skeleton.find(name) {
+            Some(_) => None,
+            None => resolve(skeleton, name).err(),
+        });
+        match missing {
+            Some(problem) => {
+                let file = character.path.display();
+                let problem = format!("offsets_deg does not fit {file}: {problem}");
+                Err(self.setting_error("offsets_deg", problem))
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// An error about a setting, naming the option or the file it came from.
+    fn setting_error(&self, field: &str, problem: impl Display) -> CommandError {
+        let option = self.options.iter().find(|option| option.field == field);
+        match (option, &self.settings_file) {
+            (Some(given), _) => CommandError::input_at(Path::new(given.option), problem),
+            (None, Some(file)) => CommandError::input_at(file, problem),
+            (None, None) => CommandError::input_at(Path::new("settings"), problem),
+        }
+    }
+
+    /// An error about contacts, naming the file they came from.
+    fn contacts_error(&self, problem: impl Display) -> CommandError {
+        let file = self.contacts_file.as_deref();
+        CommandError::input_at(file.unwrap_or(Path::new("contacts")), problem)
+    }
 }
 
 /// Which files to read and write.
@@ -91,6 +159,8 @@ pub struct Outcome {
     pub output: PathBuf,
     /// Where the report was written.
     pub report_path: PathBuf,
+    /// Faults in the data of the take, in frames of its file.
+    pub data_faults: Vec<DataFault>,
     /// What a person should know about the take, by file.
     pub notes: Vec<(PathBuf, String)>,
 }
@@ -116,8 +186,11 @@ pub fn retarget_onto(
     on_step: &mut dyn FnMut(Step),
 ) -> Result<Outcome, CommandError> {
     out_format(&job.output)?;
+    job.choices.check()?;
+    job.choices.check_character(character)?;
     on_step(Step::Read);
     let mut take = Loaded::read(&job.take, &job.take_options, Purpose::Motion)?;
+    let data_faults = find_data_faults(&take.clip);
     let choices = at_rate(&mut take, &job.choices)?;
     let bodies = (take.body()?, character.body()?);
     on_step(Step::Solve);
@@ -134,12 +207,13 @@ pub fn retarget_onto(
         &choices.settings,
         choices.contacts.as_ref(),
     )
-    .map_err(|problem| solve_error(&take.path, problem))?;
+    .map_err(|problem| solve_error(&take.path, &choices, problem))?;
     on_step(Step::Measure);
     let comparison = measure(&retargeted, character.surface());
     on_step(Step::Write);
     let name = choices.name.clone().unwrap_or_else(|| take.stem());
     let mut notes = notes_of(&take, character, &retargeted);
+    notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
     let clip_bytes = clip_bytes(character, &retargeted, &name, &job.output, &mut notes)?;
     let mut outcome = Outcome {
         retargeted,
@@ -147,6 +221,7 @@ pub fn retarget_onto(
         report: Value::Null,
         output: job.output.clone(),
         report_path: job.report.clone(),
+        data_faults,
         notes,
     };
     outcome.report = report_of(&take, character, &choices, &outcome);
@@ -187,23 +262,47 @@ pub fn report_beside(output: &Path) -> PathBuf {
     output.with_file_name(format!("{}.report.json", stem(output)))
 }
 
-/// Refuses an output that would replace a file that is read.
+/// Refuses outputs that would replace a file that is read, or each other.
 ///
 /// # Errors
-/// The output is one of the inputs.
-pub fn spare_inputs(output: &Path, inputs: &[&Path]) -> Result<(), CommandError> {
-    // An output that does not exist yet replaces nothing.
-    let Ok(place) = output.canonicalize() else {
-        return Ok(());
-    };
-    let is_input = |input: &&&Path| input.canonicalize().is_ok_and(|input| input == place);
-    match inputs.iter().find(is_input) {
-        Some(input) => Err(CommandError::usage(format!(
-            "{}: this would replace {}, which is read; write to another file",
-            output.display(),
-            input.display()
-        ))),
-        None => Ok(()),
+/// An output is one of the inputs or another output.
+pub fn spare_files<'a>(
+    outputs: impl IntoIterator<Item = &'a Path>,
+    inputs: impl IntoIterator<Item = &'a Path>,
+) -> Result<(), CommandError> {
+    let read: BTreeMap<PathBuf, &Path> = inputs
+        .into_iter()
+        .map(|input| (place_of(input), input))
+        .collect();
+    let mut written = BTreeSet::new();
+    for output in outputs {
+        let place = place_of(output);
+        if let Some(input) = read.get(&place) {
+            return Err(CommandError::usage(format!(
+                "{}: this would replace {}, which is read; write to another file",
+                output.display(),
+                input.display()
+            )));
+        }
+        if !written.insert(place) {
+            return Err(CommandError::usage(format!(
+                "{}: two results would be written to this file; give each its own",
+                output.display()
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// Where a file lies, links followed; a file that is not there yet by the folder it will lie in.
+fn place_of(path: &Path) -> PathBuf {
+    if let Ok(place) = path.canonicalize() {
+        return place;
+    }
+    let full = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    match (full.parent().map(Path::canonicalize), full.file_name()) {
+        (Some(Ok(folder)), Some(name)) => folder.join(name),
+        _ => full,
     }
 }
 
@@ -288,7 +387,17 @@ fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError
     let frames = take.clip.frame_count();
     if let Some(contacts) = &choices.contacts {
         let check = contacts.check(frames, take.body()?);
-        check.map_err(|problem| CommandError::input_at(&take.path, problem))?;
+        check.map_err(|problem| choices.contacts_error(problem))?;
+    }
+    if let Reference::Frame(frame) = choices.settings.reference
+        && frame >= frames
+    {
+        let problem = format!(
+            "there is no reference frame {frame} in {}, which ends at frame {}",
+            take.path.display(),
+            frames - 1
+        );
+        return Err(choices.setting_error("reference", problem));
     }
     let Some(frame_time_secs) = choices.frame_time_secs else {
         return Ok(choices);
@@ -304,9 +413,7 @@ fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError
             .filter_map(|contact| moved_contact(contact, frames_per_frame, last))
             .collect();
     }
-    if let Reference::Frame(frame) = &mut choices.settings.reference
-        && *frame < frames
-    {
+    if let Reference::Frame(frame) = &mut choices.settings.reference {
         *frame = ((*frame as f64 * frames_per_frame).round() as usize).min(last);
     }
     Ok(choices)
@@ -326,12 +433,11 @@ pub fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> O
     })
 }
 
-/// A solver's error about a take: settings that do not fit it are input, the rest is unsolvable.
-pub fn solve_error(take: &Path, problem: SolveError) -> CommandError {
+/// A solver's error about a take: choices that do not fit it are input, the rest is unsolvable.
+pub fn solve_error(take: &Path, choices: &Choices, problem: SolveError) -> CommandError {
     match problem {
-        SolveError::Setting(text) | SolveError::Contacts(text) => {
-            CommandError::input_at(take, text)
-        }
+        SolveError::Setting(text) => choices.setting_error("", text),
+        SolveError::Contacts(text) => choices.contacts_error(text),
         SolveError::Numeric(_) | SolveError::Clip(_) => CommandError::unsolvable(take, problem),
     }
 }
@@ -348,6 +454,17 @@ fn notes_of(take: &Loaded, character: &Loaded, retargeted: &Retargeted) -> Vec<(
     let solving = retargeted.notes.iter().cloned();
     notes.extend(solving.map(|note| (take.path.clone(), note)));
     notes
+}
+
+/// One line about faults in the data of a take.
+fn data_note(faults: &[DataFault]) -> Option<String> {
+    let first = faults.first()?;
+    Some(match faults.len() {
+        1 => format!("a fault in its data, {first}"),
+        count => format!(
+            "{count} faults in its data, such as {first}; `understudy inspect` lists them all"
+        ),
+    })
 }
 
 fn same_name_note(character: &Loaded, name: &str) -> Option<(PathBuf, String)> {
@@ -400,6 +517,8 @@ fn report_of(take: &Loaded, character: &Loaded, choices: &Choices, outcome: &Out
             "format": loaded.format(),
             "unit": loaded.unit.unit.to_string(),
             "unit_found": loaded.unit.how,
+            "asf": loaded.asf(),
+            "mapping": loaded.mapping,
             "joints": loaded.skeleton().len(),
         })
     };
@@ -420,6 +539,7 @@ fn report_of(take: &Loaded, character: &Loaded, choices: &Choices, outcome: &Out
         "soles": soles_json(retargeted),
         "measures": comparison,
         "contacts": retargeted.contacts.contacts,
+        "data_faults": outcome.data_faults.iter().map(DataFault::json).collect::<Vec<_>>(),
         "notes": outcome
             .notes
             .iter()

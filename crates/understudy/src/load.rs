@@ -43,6 +43,8 @@ pub struct Loaded {
     pub path: PathBuf,
     /// Its motion, metres, in the axes of the file. One frame at rest where it has none.
     pub clip: Clip,
+    /// The mapping file whose corrections are in its roles.
+    pub mapping: Option<PathBuf>,
     /// Its unit of length.
     pub unit: UnitFinding,
     /// The file as data.
@@ -97,6 +99,7 @@ impl Loaded {
         Ok(Self {
             path: path.to_owned(),
             clip: take.clip,
+            mapping: options.mapping.clone(),
             unit: take.unit,
             source: take.source,
             recognition,
@@ -120,20 +123,42 @@ impl Loaded {
     /// # Errors
     /// Roles that make no body, or one without legs and spine.
     pub fn body(&self) -> Result<&Body, CommandError> {
-        let way_out = "see what was found with `understudy inspect`, and correct it in a mapping \
-                       file (`inspect --mapping-out`)";
         match &self.assembly {
-            Err(problem) => Err(CommandError::unsolvable(
-                &self.path,
-                format!("the joints make no body: {problem}; {way_out}"),
-            )),
+            Err(problem) => Err(self.no_body(&format!("the joints make no body: {problem}"))),
             Ok(assembly) if assembly.body.legs.is_empty() && assembly.body.spine.is_empty() => {
-                Err(CommandError::unsolvable(
-                    &self.path,
-                    format!("neither legs nor a spine were found; {way_out}"),
-                ))
+                Err(self.no_body("neither legs nor a spine were found"))
             }
             Ok(assembly) => Ok(&assembly.body),
+        }
+    }
+
+    /// The error of roles that make no body, naming the mapping file where they are from one.
+    fn no_body(&self, problem: &str) -> CommandError {
+        let see = "see what was found with `understudy inspect`, and correct it in";
+        match &self.mapping {
+            None => CommandError::unsolvable(
+                &self.path,
+                format!("{problem}; {see} a mapping file (`inspect --mapping-out`)"),
+            ),
+            Some(mapping) => CommandError::unsolvable(
+                mapping,
+                format!(
+                    "with these roles for {}, {problem}; {see} this file",
+                    self.path.display()
+                ),
+            ),
+        }
+    }
+
+    /// The ASF file that an AMC file was read with.
+    pub fn asf(&self) -> Option<&Path> {
+        match &self.source {
+            Source::AsfAmc {
+                asf,
+                motion: Some(_),
+                ..
+            } => Some(asf),
+            _ => None,
         }
     }
 

@@ -117,7 +117,38 @@ fn wrong_usage_ends_with_2() {
     check(&["dance"], "dance");
     check(
         &["retarget", "take.bvh", "-o", "out.glb"],
-        "2 values required",
+        "last the character",
+    );
+    for (option, expected) in [
+        ("--travel", "a factor from 0 to 1000"),
+        ("--rate", "frames per second"),
+        ("--rate-take", "frames per second"),
+        ("--reference-frame", "they count from 0"),
+        ("--unit-take", "no unit of length"),
+    ] {
+        let arguments = [
+            "retarget",
+            "take.bvh",
+            "keeper.glb",
+            "-o",
+            "o.glb",
+            option,
+            "-1",
+        ];
+        check(&arguments, expected);
+    }
+    check(
+        &["make", "performer", "-o", "p.glb", "--stature", "-1"],
+        "stature_m is -1",
+    );
+    let folder = ["retarget", "take.bvh", "keeper.glb", "-o", "out/"];
+    check(
+        &[&folder[..], &["--report", "r.json"]].concat(),
+        "--report is for a single",
+    );
+    check(
+        &[&folder[..], &["--name", " "]].concat(),
+        "a clip needs a name",
     );
     check(
         &["retarget", "take.bvh", "keeper.glb", "-o", "out.txt"],
@@ -240,16 +271,307 @@ fn unreadable_files_end_with_3_and_name_file_and_line() {
         &onto(&["--mapping-take", "no-joint.ron"]),
         &["no-joint.ron: ", "left_hip"],
     );
-    check(&onto(&["--contacts", "late.ron"]), &["frames 3 to 99999"]);
+    check(
+        &onto(&["--contacts", "late.ron"]),
+        &["late.ron: contact of the left heel, frames 3 to 99999"],
+    );
     check(
         &onto(&["--reference-frame", "99999"]),
-        &["take.bvh: reference frame 99999"],
+        &["--reference-frame: ", "99999 in take.bvh"],
     );
     check(
         &["make", "broken-body.ron", "-o", "out.glb"],
         &["broken-body.ron: line 3, column"],
     );
     assert!(!desk.path("out.glb").exists());
+}
+
+#[test]
+fn wrong_settings_are_named_with_their_file() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["make", "settings", "-o", "settings.ron"]);
+    let usual = desk.read("settings.ron");
+    let check = |name: &str, from: &str, to: &str, expected: &str| {
+        assert!(usual.contains(from), "{usual}");
+        desk.write(name, &usual.replace(from, to));
+        // One take or a folder of them: nothing is begun.
+        for output in ["out.glb", "out/"] {
+            let arguments = ["retarget", "take.bvh", "keeper.glb", "-o", output];
+            let (stdout, stderr) =
+                desk.expect(3, &[&arguments[..], &["--settings", name]].concat());
+            assert_eq!(stdout, "");
+            let start = format!("understudy: {name}: ");
+            assert!(stderr.starts_with(&start), "{stderr}");
+            assert!(stderr.contains(expected), "{stderr}");
+            assert_eq!(stderr.lines().count(), 1, "{stderr}");
+        }
+    };
+    check(
+        "knee.ron",
+        "straightest_knee: 0.07",
+        "straightest_knee: -9.0",
+        "plants.straightest_knee is -9",
+    );
+    check(
+        "travel.ron",
+        "travel: LegLength",
+        "travel: Factor(-3.0)",
+        "travel is -3",
+    );
+    check(
+        "offsets.ron",
+        "offsets_deg: {}",
+        "offsets_deg: {\"left_hipp\": (1.0, 2.0, 3.0)}",
+        "\"left_hipp\"; did you mean left_hip",
+    );
+    check(
+        "frame.ron",
+        "reference: Rest",
+        "reference: Frame(99999)",
+        "take.bvh",
+    );
+    // An option that replaces the setting heals it.
+    let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+    let healed = ["--settings", "travel.ron", "--travel", "kept"];
+    desk.expect(0, &[&onto[..], &healed].concat());
+}
+
+#[test]
+fn no_result_replaces_a_file_that_is_read_or_another_result() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["inspect", "take.bvh", "--mapping-out", "roles.ron"]);
+    desk.expect(
+        0,
+        &["inspect", "take.bvh", "--contacts-out", "contacts.ron"],
+    );
+    desk.expect(0, &["make", "settings", "-o", "settings.ron"]);
+    let files = [
+        "take.bvh",
+        "keeper.glb",
+        "roles.ron",
+        "contacts.ron",
+        "settings.ron",
+    ];
+    let contents = || files.map(|name| std::fs::read(desk.path(name)).unwrap());
+    let before = contents();
+    let check = |expected: &str, start: &[&str], more: &[&str]| {
+        let arguments = [start, more].concat();
+        let (_, stderr) = desk.expect(2, &arguments);
+        assert!(stderr.contains(expected), "{arguments:?}: {stderr}");
+    };
+    let would = "would replace";
+    let inspect = ["inspect", "take.bvh", "--mapping", "roles.ron"];
+    for option in ["--mapping-out", "--contacts-out", "--positions"] {
+        check(would, &inspect, &[option, "take.bvh"]);
+        check(would, &inspect, &[option, "./roles.ron"]);
+    }
+    check(
+        "two results",
+        &inspect,
+        &["--mapping-out", "a.ron", "--contacts-out", "a.ron"],
+    );
+    let measure = ["measure", "keeper.glb", "--against", "take.bvh"];
+    check(would, &measure, &["--report", "keeper.glb"]);
+    check(would, &measure, &["--report", "take.bvh"]);
+    let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+    check("two results", &onto, &["--report", "out.glb"]);
+    let report = |option, file| check(would, &onto, &["--report", file, option, file]);
+    report("--settings", "settings.ron");
+    report("--contacts", "contacts.ron");
+    report("--mapping-take", "roles.ron");
+    report("--mapping-character", "roles.ron");
+    assert!(contents() == before, "an input was replaced");
+    assert!(!desk.path("out.glb").exists() && !desk.path("a.ron").exists());
+}
+
+#[test]
+fn failures_are_told_in_json_too() {
+    let desk = Desk::with_take_and_character();
+    desk.write("short.bvh", CUT_SHORT);
+    let failure = |arguments: &[&str]| -> Value {
+        let (stdout, stderr) = desk.expect(3, arguments);
+        let value: Value = serde_json::from_str(&stdout).unwrap();
+        assert_eq!(value["exit_code"], 3);
+        let error = value["error"].as_str().unwrap();
+        assert!(error.starts_with("short.bvh, line 15"), "{error}");
+        assert!(stderr.contains(error), "{stderr}");
+        value
+    };
+    let single = failure(&[
+        "retarget",
+        "short.bvh",
+        "keeper.glb",
+        "-o",
+        "o.glb",
+        "--json",
+    ]);
+    let folder = failure(&["retarget", "short.bvh", "keeper.glb", "-o", "o/", "--json"]);
+    assert_eq!(single, folder);
+    assert_eq!(single["take"]["file"], "short.bvh");
+    assert_eq!(
+        failure(&["inspect", "short.bvh", "--json"])["file"],
+        "short.bvh"
+    );
+    let measured = failure(&["measure", "short.bvh", "--json"]);
+    assert_eq!(measured["clip"]["file"], "short.bvh");
+}
+
+#[test]
+fn directions_that_disagree_with_the_sides_are_noted() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &["inspect", "take.bvh", "--mapping-out", "roles.ron"]);
+    let roles = desk.read("roles.ron");
+    let check = |from: &str, to: &str, expected: &[&str]| {
+        assert!(roles.contains(from), "{roles}");
+        desk.write("changed.ron", &roles.replace(from, to));
+        let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+        let (_, stderr) = desk.expect(0, &[&onto[..], &["--mapping-take", "changed.ron"]].concat());
+        for part in expected {
+            assert!(stderr.contains(part), "{part}: {stderr}");
+        }
+        assert_eq!(
+            stderr.contains("disagrees"),
+            !expected.is_empty(),
+            "{stderr}"
+        );
+    };
+    check("forward: Some(Z)", "forward: Some(Z)", &[]);
+    check(
+        "forward: Some(Z)",
+        "forward: Some(NegZ)",
+        &[
+            "take.bvh: forward -Z of the mapping file disagrees",
+            "which show +Z",
+        ],
+    );
+    check(
+        "up: Some(Y)",
+        "up: Some(X)",
+        &["up +X of the mapping file disagrees", "which show +Y"],
+    );
+}
+
+#[test]
+fn roles_from_a_file_that_make_no_body_are_that_files_fault() {
+    let desk = Desk::with_take_and_character();
+    desk.write("kneeless.ron", "(joints: {\"left_knee\": None})");
+    let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+    for option in ["--mapping-take", "--mapping-character"] {
+        let (_, stderr) = desk.expect(4, &[&onto[..], &[option, "kneeless.ron"]].concat());
+        assert!(stderr.starts_with("understudy: kneeless.ron: "), "{stderr}");
+        assert!(stderr.contains("no joint is l_knee"), "{stderr}");
+    }
+}
+
+/// The take with frames 40 to 49 held at frame 40.
+fn with_gap(take: &str) -> String {
+    let mut lines: Vec<&str> = take.lines().collect();
+    let first = lines
+        .iter()
+        .position(|line| line.starts_with("Frame Time"))
+        .unwrap()
+        + 1;
+    for frame in 41..50 {
+        lines[first + frame] = lines[first + 40];
+    }
+    lines.join("\n") + "\n"
+}
+
+#[test]
+fn faults_in_the_data_are_told_and_reported() {
+    let desk = Desk::with_take_and_character();
+    desk.write("gap.bvh", &with_gap(&desk.read("take.bvh")));
+    let found = desk.json(&["inspect", "gap.bvh", "--json"])["faults"].clone();
+    assert!(!found.as_array().unwrap().is_empty());
+    let (_, single) = desk.expect(0, &["retarget", "gap.bvh", "keeper.glb", "-o", "gap.glb"]);
+    let (_, many) = desk.expect(
+        0,
+        &[
+            "retarget",
+            "gap.bvh",
+            "take.bvh",
+            "keeper.glb",
+            "-o",
+            "out/",
+        ],
+    );
+    for stderr in [single, many] {
+        let notes = stderr.lines().filter(|line| line.contains("in its data"));
+        let notes: Vec<&str> = notes.collect();
+        assert_eq!(notes.len(), 1, "{stderr}");
+        assert!(notes[0].contains("note: gap.bvh: "), "{stderr}");
+    }
+    assert_eq!(desk.read_json("gap.report.json")["data_faults"], found);
+    assert_eq!(desk.read_json("out/gap.report.json")["data_faults"], found);
+    let clean = desk.read_json("out/take.report.json");
+    assert_eq!(clean["data_faults"], Value::Array(vec![]));
+}
+
+#[test]
+fn joints_of_one_name_are_left_out_of_a_mapping() {
+    let desk = Desk::with_take_and_character();
+    let (_, stderr) = desk.expect(0, &["inspect", "keeper.glb", "--mapping-out", "a.ron"]);
+    assert_eq!(stderr, "");
+    desk.expect(0, &["make", "keeper.ron", "-o", "keeper.bvh"]);
+    // Both hips are below the pelvis: their names are all that tells them apart.
+    let mut twins = desk.read("keeper.bvh");
+    for name in ["left_hip", "right_hip"] {
+        twins = twins.replace(&format!("JOINT {name}\n"), "JOINT hip\n");
+    }
+    desk.write("twins.bvh", &twins);
+    let (_, stderr) = desk.expect(0, &["inspect", "twins.bvh", "--mapping-out", "b.ron"]);
+    assert!(stderr.contains("note: b.ron: 2 joints share"), "{stderr}");
+    assert!(
+        !desk.read("b.ron").contains("\"hip\""),
+        "{}",
+        desk.read("b.ron")
+    );
+    let roles = |more: &[&str]| {
+        let start = ["inspect", "twins.bvh", "--json"];
+        desk.json(&[&start[..], more].concat())["joints"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|joint| joint["role"].clone())
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(roles(&[]), roles(&["--mapping", "b.ron"]));
+}
+
+#[test]
+fn the_skeleton_of_an_amc_file_is_named() {
+    const ASF: &str = ":version 1.10\n:root\norder TX TY TZ RX RY RZ\n:bonedata\nbegin\nname neck\n\
+        direction 0 1 0\nlength 1.7\naxis 0 0 0 XYZ\ndof rx\nend\n:hierarchy\nbegin\nroot neck\nend\n";
+    const AMC: &str = ":FULLY-SPECIFIED\n:DEGREES\n1\nroot 0 0 0 0 0 0\nneck 90\n";
+    let desk = Desk::new();
+    desk.write("walk.amc", AMC);
+    desk.write("heron.asf", ASF);
+    let told = |name: &str| {
+        let found = desk.json(&["inspect", "walk.amc", "--json"]);
+        assert!(found["asf"].as_str().unwrap().ends_with(name), "{found}");
+        found["warnings"].to_string()
+    };
+    assert!(told("heron.asf").contains("heron.asf, the only one"));
+    desk.write("walk.asf", ASF);
+    assert!(!told("walk.asf").contains("bears its name"));
+    let (text, _) = desk.expect(0, &["inspect", "walk.amc"]);
+    assert!(text.contains("walk.asf"), "{text}");
+}
+
+#[test]
+fn a_floor_at_zero_has_no_sign() {
+    let desk = Desk::with_take_and_character();
+    let floor = ["--floor", "-0.00001"];
+    let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+    for (start, expected) in [
+        (&["inspect", "take.bvh"][..], "0.0000 m along +Y"),
+        (&["measure", "take.bvh"], "floor at 0.000 m"),
+        (&onto, "floor at 0.000 m"),
+    ] {
+        let (text, _) = desk.expect(0, &[start, &floor].concat());
+        assert!(text.contains(expected), "{text}");
+        assert!(!text.contains("-0.000"), "{text}");
+    }
 }
 
 #[test]

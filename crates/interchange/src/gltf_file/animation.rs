@@ -17,6 +17,7 @@ use super::document::items;
 use super::grid::{self, Grid};
 use super::invalid;
 use super::model::{Model, pick};
+use super::scale;
 use super::tree::{Tree, unit_or_identity};
 use crate::error::FileError;
 
@@ -154,6 +155,7 @@ pub(super) fn read_clips(
             .map_err(|error| invalid(&animation.place, error.to_string()))?;
         clip.name.clone_from(&animation.name);
         clip.start_secs = first;
+        scale::warn_of_clip(&clip, &animation.place, warnings);
         clips.push(clip);
     }
     Ok(clips)

@@ -16,6 +16,7 @@ mod document;
 mod grid;
 mod model;
 mod package;
+mod scale;
 mod surface;
 #[cfg(test)]
 mod tests;
@@ -98,6 +99,7 @@ pub fn read_gltf_bytes(
     let animations = animation::read_channels(&model)?;
     warn_of_extensions(&document, &mut warnings)?;
     let tree = tree::read_skeleton(&model, &animations, &mut warnings)?;
+    scale::warn_of_rest(&tree.skeleton, &mut warnings);
     let surface = surface::read_surface(&model, &tree.joint_of_node, &mut warnings)?;
     let clips = animation::read_clips(
         &model,

@@ -28,8 +28,6 @@ pub struct FootTake<'a> {
     pub ankle_rotations: Vec<DQuat>,
     /// `world_from_toe_joint`.
     pub toe_rotations: Vec<DQuat>,
-    /// Length of thigh and shank of the character, metres.
-    pub leg_length_m: f64,
     /// Performer's heel is down.
     pub heel: Vec<bool>,
     /// Performer's ball is down.
@@ -49,9 +47,6 @@ pub struct FootPath {
     pub toe_rotations: Vec<DQuat>,
     /// Height of the lowest point of the sole above the floor, metres.
     pub clearances: Vec<f64>,
-    /// What of the ankle's correction is the mirror image of the take's noise: its fast part while
-    /// a part is down, zero otherwise; world, metres.
-    pub tremor: Vec<DVec3>,
     /// Whether any part is down.
     pub planted: Vec<bool>,
     /// Which parts of the character's foot are down: heel, ball, toe.
@@ -112,13 +107,12 @@ impl Planter<'_> {
             .collect();
         let planted: Vec<bool> = parts.iter().map(|p| p.iter().any(|on| *on)).collect();
         let (ankles, toes) = self.rotations(&contacts, &flats, &parts)?;
-        let (positions, tremor) = self.positions(&contacts, &ankles, &toes, &planted)?;
+        let positions = self.positions(&contacts, &ankles, &toes, &planted)?;
         Ok(FootPath {
             clearances: self.clearances(&positions, &ankles, &toes),
             ankle_positions: positions,
             ankle_rotations: ankles,
             toe_rotations: toes,
-            tremor,
             planted,
             parts,
         })

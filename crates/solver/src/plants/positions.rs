@@ -1,60 +1,32 @@
 //! Where the ankle goes: held by anchors while planted, faded in between, never below the floor.
 
-use understudy_motion::{DQuat, DVec3, signal};
+use understudy_motion::{DQuat, DVec3};
 
 use super::Planter;
 use super::anchors::Contact;
 use super::rig::{BALL, HEEL, TOE};
 use crate::banded::NotPositive;
-use crate::contacts::{cutoff_for_noise, runs};
 use crate::smooth::{Smoother, lift_above_zero};
 
 impl Planter<'_> {
-    /// Corrections without the take's noise, where they are given. `metres` turns a correction
-    /// into a length.
-    ///
-    /// Where a foot is held still, its correction is the mirror image of the take's own noise.
-    pub(super) fn calm(&self, corrections: &[DVec3], given: &[bool], metres: f64) -> Vec<DVec3> {
-        let mut calm = corrections.to_vec();
-        for (first, last) in runs(given) {
-            let run = &corrections[first..=last];
-            let lengths: Vec<DVec3> = run.iter().map(|c| *c * metres).collect();
-            let cutoff_hz = cutoff_for_noise(
-                &lengths,
-                self.take.leg_length_m,
-                self.frame_time_secs,
-                f64::INFINITY,
-            );
-            let filtered = signal::low_pass_points(run, cutoff_hz, self.frame_time_secs);
-            calm[first..=last].copy_from_slice(&filtered);
-        }
-        calm
-    }
-
-    /// Corrections that are met where given and fade smoothly elsewhere. Speed and acceleration of
-    /// noise must not be carried on into the swing, so the fade starts from the calm ones.
+    /// Corrections that are met where given and fade smoothly elsewhere.
     pub(super) fn faded(
         &self,
         corrections: &[DVec3],
-        calm: &[DVec3],
         given: &[bool],
     ) -> Result<Vec<DVec3>, NotPositive> {
         let smoother = Smoother::new(given, self.fade_secs, self.frame_time_secs)?;
-        let mut faded = smoother.run_vectors(calm);
-        for (frame, _) in given.iter().enumerate().filter(|(_, given)| **given) {
-            faded[frame] = corrections[frame];
-        }
-        Ok(faded)
+        Ok(smoother.run_vectors(corrections))
     }
 
-    /// Positions of the ankle, and the tremor that is taken out of them.
+    /// Positions of the ankle.
     pub(super) fn positions(
         &self,
         contacts: &[Contact],
         ankles: &[DQuat],
         toes: &[DQuat],
         planted: &[bool],
-    ) -> Result<(Vec<DVec3>, Vec<DVec3>), NotPositive> {
+    ) -> Result<Vec<DVec3>, NotPositive> {
         let take = self.take;
         let frames = planted.len();
         let mut corrections = vec![DVec3::ZERO; frames];
@@ -68,17 +40,14 @@ impl Planter<'_> {
                 }
             }
         }
-        let calm = self.calm(&corrections, planted, 1.0);
-        let tremor = corrections.iter().zip(&calm).map(|(c, calm)| *c - *calm);
-        let tremor = tremor.collect();
-        let corrections = self.faded(&corrections, &calm, planted)?;
+        let corrections = self.faded(&corrections, planted)?;
         let positions: Vec<DVec3> = take
             .ankle_positions
             .iter()
             .zip(&corrections)
             .map(|(plain, correction)| *plain + *correction)
             .collect();
-        Ok((self.lifted(positions, ankles, toes, planted)?, tremor))
+        self.lifted(positions, ankles, toes, planted)
     }
 
     /// Height of the lowest point of the sole above the floor, metres.

@@ -197,9 +197,7 @@ impl Planter<'_> {
                 wanted.map_or(DVec3::ZERO, |w| short_vector(w * plain.inverse()))
             })
             .collect();
-        // Turns are judged by how far they move the other end of the foot.
-        let calm = self.calm(&corrections, &given, self.size);
-        let faded = self.faded(&corrections, &calm, &given)?;
+        let faded = self.faded(&corrections, &given)?;
         Ok(faded
             .into_iter()
             .zip(plain)

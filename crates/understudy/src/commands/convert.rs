@@ -7,7 +7,7 @@ use understudy_motion::rate::spoken_rate;
 
 use crate::args::{ConvertArgs, OutFormat};
 use crate::error::{CommandError, Exit};
-use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_inputs};
+use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_files};
 use crate::load::{Loaded, Purpose, resampled};
 use crate::output::{counted, print, unit_text, warn};
 
@@ -17,7 +17,8 @@ use crate::output::{counted, print, unit_text, warn};
 /// Input that cannot be read, a format that cannot be written, output that cannot be written.
 pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
     let format = out_format(&args.output)?;
-    spare_inputs(&args.output, &[&args.input])?;
+    let inputs = [Some(args.input.as_path()), args.read.asf.as_deref()];
+    spare_files([args.output.as_path()], inputs.into_iter().flatten())?;
     if format == OutFormat::Glb && args.unit_out.is_some() {
         return Err(CommandError::usage(
             "--unit-out is for .bvh only; glTF is always in metres",

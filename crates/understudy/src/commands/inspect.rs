@@ -1,13 +1,16 @@
 //! `understudy inspect`: what is in a file.
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 
 use serde::Serialize;
 use serde_json::{Value, json};
+use understudy_anatomy::mapping::{alike_joints, path_of};
 use understudy_anatomy::{AppendageKind, Body, Mapping};
 use understudy_interchange::Source;
 use understudy_interchange::file::write_atomically;
 use understudy_interchange::ron_file::save_ron;
+use understudy_measure::fixed;
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Axis, Clip, DVec3, JointKind, Skeleton};
 use understudy_solver::foot::Stance;
@@ -16,15 +19,26 @@ use understudy_solver::{Contacts, FootPart, Settings, Take, find_contacts};
 use crate::args::InspectArgs;
 use crate::error::{CommandError, Exit};
 use crate::faults::{DataFault, find_data_faults};
+use crate::job::spare_files;
 use crate::load::{Loaded, Purpose};
-use crate::output::{Align, Table, counted, json_text, print, unit_text};
+use crate::output::{Align, Table, counted, json_text, print, unit_text, warn};
 
 /// Says what is in a file.
 ///
 /// # Errors
-/// A file that cannot be read, an output that cannot be written, contacts asked for where there
-/// is no body.
+/// An output that would replace an input, a file that cannot be read, an output that cannot be
+/// written, contacts asked for where there is no body.
 pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
+    let outputs = [&args.mapping_out, &args.contacts_out, &args.positions];
+    let inputs = [
+        Some(&args.file),
+        args.mapping.as_ref(),
+        args.read.asf.as_ref(),
+    ];
+    spare_files(
+        outputs.into_iter().filter_map(Option::as_deref),
+        inputs.into_iter().flatten().map(PathBuf::as_path),
+    )?;
     let options = args.read.load_options(args.rate, args.mapping.as_deref());
     let loaded = Loaded::read(&args.file, &options, Purpose::Motion)?;
     if let Some(path) = &args.positions {
@@ -34,6 +48,7 @@ pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
     if let Some(path) = &args.mapping_out {
         let mapping = Mapping::from_recognition(loaded.skeleton(), &loaded.recognition);
         save_ron(path, &mapping).map_err(|error| CommandError::output(&error))?;
+        warn(path, alike_note(loaded.skeleton()).as_slice());
     }
     let findings = Findings::new(&loaded, args.floor);
     if let Some(path) = &args.contacts_out {
@@ -51,6 +66,18 @@ pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
         true => print(&json_text(&findings.json(&loaded), false)?),
         false => print(&findings.text(&loaded)),
     }
+}
+
+/// A line about joints that a mapping cannot hold.
+fn alike_note(skeleton: &Skeleton) -> Option<String> {
+    let alike = alike_joints(skeleton);
+    let first = *alike.first()?;
+    Some(format!(
+        "{} share their names with others below the same parent, such as \"{}\"; a mapping cannot \
+         tell them apart and leaves them out, rename them",
+        counted(alike.len(), "joint"),
+        path_of(skeleton, first)
+    ))
 }
 
 /// World positions of all joints, frame by frame.
@@ -289,6 +316,7 @@ impl Findings {
             "understudy": env!("CARGO_PKG_VERSION"),
             "file": loaded.path,
             "format": loaded.format(),
+            "asf": loaded.asf(),
             "unit": {
                 "name": loaded.unit.unit.to_string(),
                 "metres": loaded.unit.unit.metres(),
@@ -321,7 +349,7 @@ impl Findings {
                 "notes": ground.stance.notes,
             })),
             "contacts": self.shares,
-            "faults": self.faults.iter().map(fault_json).collect::<Vec<_>>(),
+            "faults": self.faults.iter().map(DataFault::json).collect::<Vec<_>>(),
             "notes": loaded.notes(),
             "warnings": loaded.warnings,
         })
@@ -385,6 +413,9 @@ impl Findings {
         let frame = loaded.recognition.frame;
         let mut table = Table::new(&[Align::Left, Align::Left]);
         table.row(["format".to_owned(), loaded.format().to_owned()]);
+        if let Some(asf) = loaded.asf() {
+            table.row(["skeleton".to_owned(), asf.display().to_string()]);
+        }
         table.row([
             "unit".to_owned(),
             format!("{}, {}", unit_text(loaded.unit.unit), loaded.unit.how),
@@ -421,8 +452,8 @@ impl Findings {
             table.row([
                 "floor".to_owned(),
                 format!(
-                    "{:.4} m along {}, slope {:.1} deg",
-                    floor.height_m,
+                    "{} m along {}, slope {:.1} deg",
+                    fixed(floor.height_m, 4),
                     direction_word(self.up),
                     floor.slope().to_degrees()
                 ),
@@ -561,12 +592,6 @@ fn doubtful(loaded: &Loaded) -> Vec<String> {
             )
         })
         .collect()
-}
-
-fn fault_json(fault: &DataFault) -> Value {
-    let mut value = json!(fault);
-    value["text"] = json!(fault.to_string());
-    value
 }
 
 /// Joints without a role; what only carries the skeleton needs none.

@@ -14,7 +14,7 @@ use understudy_solver::Settings;
 
 use crate::args::{MakeArgs, OutFormat};
 use crate::error::{CommandError, Exit};
-use crate::job::{out_format, spare_inputs};
+use crate::job::{out_format, spare_files};
 use crate::load::extension;
 use crate::output::{counted, print};
 
@@ -38,7 +38,7 @@ pub fn run(args: &MakeArgs) -> Result<Exit, CommandError> {
         ));
     }
     let path = Path::new(&args.what);
-    spare_inputs(&args.output, &[path])?;
+    spare_files([args.output.as_path()], [path])?;
     let (bytes, said) = match args.what.as_str() {
         "demo-take" => made_take(format, &args.output)?,
         "performer" => {

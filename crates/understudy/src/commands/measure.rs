@@ -1,18 +1,18 @@
 //! `understudy measure`: a clip on its own, or against its take.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 use understudy_interchange::file::write_atomically;
 use understudy_interchange::ron_file::load_ron;
-use understudy_measure::{Fault, Options, Report, measure_clip, measure_with};
+use understudy_measure::{Fault, Options, Report, fixed, measure_clip, measure_with};
 use understudy_motion::Clip;
 use understudy_motion::rate::spoken_rate;
 use understudy_solver::{Character, Contacts, Settings, Take, retarget};
 
 use crate::args::MeasureArgs;
 use crate::error::{CommandError, Exit};
-use crate::job::{moved_contact, solve_error};
+use crate::job::{Choices, moved_contact, solve_error, spare_files};
 use crate::load::{LoadOptions, Loaded, Purpose, resampled};
 use crate::output::{Align, Table, counted, json_text, print, warn};
 use crate::strict::strict_faults;
@@ -27,8 +27,20 @@ struct Measured {
 /// Measures a clip.
 ///
 /// # Errors
-/// Files that cannot be read, bodies that cannot be made out.
+/// A report that would replace an input, files that cannot be read, bodies that cannot be made out.
 pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
+    let inputs = [
+        Some(&args.file),
+        args.against.as_ref(),
+        args.mapping.as_ref(),
+        args.mapping_take.as_ref(),
+        args.contacts.as_ref(),
+        args.read.asf.as_ref(),
+    ];
+    spare_files(
+        args.report.as_deref(),
+        inputs.into_iter().flatten().map(PathBuf::as_path),
+    )?;
     let options = args.read.load_options(args.rate, args.mapping.as_deref());
     let clip = Loaded::read(&args.file, &options, Purpose::Motion)?;
     warn(&args.file, &clip.warnings);
@@ -83,13 +95,13 @@ fn text_of(path: &Path, report: &Report, faults: &[Fault]) -> String {
         }
     };
     format!(
-        "{}: {} at {} per second; leg {:.3} m; {}; floor at {:.3} m ({})\n\n{}\n{faults}",
+        "{}: {} at {} per second; leg {:.3} m; {}; floor at {} m ({})\n\n{}\n{faults}",
         path.display(),
         counted(report.frames, "frame"),
         spoken_rate(report.frame_time_secs),
         report.leg_length_m,
         counted(report.slide.plants.len(), "plant"),
-        report.floor_height_m,
+        fixed(report.floor_height_m, 3),
         report.floor_source,
         table_of(report),
     )
@@ -152,8 +164,12 @@ fn against(
         None => None,
     };
     let body = clip.body()?;
-    let mut plain = settings.clone();
-    plain.plants.enabled = false;
+    let mut choices = Choices {
+        settings: settings.clone(),
+        contacts_file: args.contacts.clone(),
+        ..Choices::default()
+    };
+    choices.settings.plants.enabled = false;
     let mut retargeted = retarget(
         Take {
             clip: &take_clip,
@@ -164,10 +180,10 @@ fn against(
             body,
             surface: clip.surface(),
         },
-        &plain,
+        &choices.settings,
         contacts.as_ref(),
     )
-    .map_err(|problem| solve_error(take_path, problem))?;
+    .map_err(|problem| solve_error(take_path, &choices, problem))?;
     retargeted.solved = own_clip.rotated(body.frame.upright_from_file());
     let options = Options {
         series: args.series,

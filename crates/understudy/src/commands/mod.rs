@@ -8,9 +8,26 @@ pub mod retarget;
 
 use std::process::ExitCode;
 
+use serde_json::json;
+
 use crate::args::{Cli, Command};
 use crate::error::{CommandError, Exit};
-use crate::output::complain;
+use crate::output::{complain, json_text, print};
+
+/// An error as one line of JSON, where the command was asked for JSON.
+fn json_error(command: &Command, error: &CommandError) -> Option<String> {
+    let value = match command {
+        Command::Inspect(args) if args.json => error.json_at(json!({ "file": args.file })),
+        Command::Measure(args) if args.json => {
+            error.json_at(json!({ "clip": { "file": args.file } }))
+        }
+        Command::Retarget(args) if args.json => {
+            error.json_at(json!({ "take": { "file": args.files.first() } }))
+        }
+        _ => return None,
+    };
+    json_text(&value, true).ok()
+}
 
 /// Runs a command and tells how it ended. Problems are on stderr.
 pub fn run(cli: &Cli) -> ExitCode {
@@ -25,6 +42,10 @@ pub fn run(cli: &Cli) -> ExitCode {
         Ok(exit) => exit.into(),
         Err(error) => {
             complain(&error);
+            if let Some(text) = json_error(&cli.command, &error) {
+                // Where even stdout is gone, the exit code still tells.
+                let _ = print(&text);
+            }
             error.exit.into()
         }
     }

@@ -1,6 +1,6 @@
 //! `understudy retarget`: takes onto a character.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -14,7 +14,8 @@ use understudy_solver::{Contacts, Settings};
 use crate::args::{RetargetArgs, SolveArgs};
 use crate::error::{CommandError, Exit};
 use crate::job::{
-    Choices, Job, Outcome, Step, out_format, report_beside, retarget_onto, spare_inputs,
+    Choices, Job, Outcome, SettingOption, Step, out_format, report_beside, retarget_onto,
+    spare_files,
 };
 use crate::load::{Loaded, Purpose, stem};
 use crate::output::{complain, counted, json_text, print, warn};
@@ -25,8 +26,13 @@ use crate::strict::strict_faults;
 /// # Errors
 /// A character, settings or contacts that cannot be read; for a single take, whatever stops it.
 pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
-    let Some((character, takes)) = args.files.split_last() else {
-        return Err(CommandError::usage("give a take and a character"));
+    let (character, takes) = match args.files.split_last() {
+        Some((character, takes)) if !takes.is_empty() => (character, takes),
+        _ => {
+            return Err(CommandError::usage(
+                "give one take or more, and last the character they are for",
+            ));
+        }
     };
     let is_folder = takes.len() > 1 || is_folder(&args.output);
     check_combination(args, takes, is_folder)?;
@@ -49,17 +55,17 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
         false => args.output.clone(),
     };
     let jobs: Vec<Job> = takes.iter().map(|take| job(take, output(take))).collect();
-    let inputs: Vec<&Path> = args.files.iter().map(PathBuf::as_path).collect();
     for job in &jobs {
         out_format(&job.output).map_err(|error| {
             CommandError::usage(format!("{error}, or end the name of a folder in /"))
         })?;
-        spare_inputs(&job.output, &inputs)?;
-        spare_inputs(&job.report, &inputs)?;
     }
+    let outputs = jobs.iter().flat_map(|job| [&job.output, &job.report]);
+    spare_files(outputs.map(PathBuf::as_path), inputs_of(args))?;
     if is_folder {
         let character = Loaded::read(character, &options, Purpose::Character)?;
         character.body()?;
+        choices.check_character(&character)?;
         return run_batch(args, &character, &jobs);
     }
     let Some(job) = jobs.first() else {
@@ -67,6 +73,19 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
     };
     let character = Loaded::read(character, &options, Purpose::Character)?;
     run_one(args, &character, job)
+}
+
+/// All files that are read because the command line names them.
+fn inputs_of(args: &RetargetArgs) -> impl Iterator<Item = &Path> {
+    let more = [
+        &args.reading.mapping_take,
+        &args.reading.mapping_character,
+        &args.reading.asf_take,
+        &args.solving.settings,
+        &args.solving.contacts,
+    ];
+    let files = args.files.iter().chain(more.into_iter().flatten());
+    files.map(PathBuf::as_path)
 }
 
 /// Whether an output stands for a folder: it is one, or its name ends like one.
@@ -93,9 +112,13 @@ fn check_combination(
             args.output.display()
         )));
     }
+    if args.report.is_some() {
+        return Err(CommandError::usage(
+            "--report is for a single output file; in a folder every take has a report of its own",
+        ));
+    }
     if takes.len() > 1 {
         let single = [
-            ("--report", args.report.is_some()),
             ("--contacts", args.solving.contacts.is_some()),
             ("--name", args.name.is_some()),
             ("--reference-frame", args.solving.reference_frame.is_some()),
@@ -122,20 +145,25 @@ fn check_combination(
 /// Settings and contacts from their files, changed by the options of the command line.
 ///
 /// # Errors
-/// A file that cannot be read; the error names file, line and column.
+/// A file that cannot be read, with line and column, or a setting out of its range.
 pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, CommandError> {
     let mut settings = match &args.settings {
         Some(path) => load_ron::<Settings>(path).map_err(|error| CommandError::input(&error))?,
         None => Settings::default(),
     };
+    let mut options = Vec::new();
+    let mut note = |option, field| options.push(SettingOption { option, field });
     if let Some(frame) = args.reference_frame {
         settings.reference = Reference::Frame(frame);
+        note("--reference-frame", "reference");
     }
     if let Some(travel) = args.travel {
         settings.travel = travel;
+        note("--travel", "travel");
     }
     if args.floor.is_some() {
         settings.floor_height_m = args.floor;
+        note("--floor", "floor_height_m");
     }
     if args.no_plants {
         settings.plants.enabled = false;
@@ -146,12 +174,17 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Com
         }
         None => None,
     };
-    Ok(Choices {
+    let choices = Choices {
         settings,
+        settings_file: args.settings.clone(),
+        options,
         contacts,
+        contacts_file: args.contacts.clone(),
         frame_time_secs: args.rate.map(|rate| rate.frame_time_secs),
         name,
-    })
+    };
+    choices.check()?;
+    Ok(choices)
 }
 
 fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, CommandError> {
@@ -207,6 +240,7 @@ fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Ex
         .map(|job| job.output.display().to_string().chars().count())
         .max()
         .unwrap_or(0);
+    let mut heard = Heard::default();
     let mut worst = Exit::Done;
     let mut tally = Tally::default();
     for job in jobs {
@@ -220,9 +254,10 @@ fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Ex
             Ok(outcome) => verdict(args, outcome),
             Err(error) => error.exit,
         });
-        bar.suspend(|| tell(args, job, &result, width))?;
+        bar.suspend(|| tell(args, job, &result, width, &mut heard))?;
     }
     bar.finish_and_clear();
+    complain(&heard.rest());
     complain(&tally.text());
     Ok(worst)
 }
@@ -258,24 +293,52 @@ impl Tally {
     }
 }
 
+/// Notes that were told already: what holds for every take is said once.
+#[derive(Default)]
+struct Heard {
+    notes: BTreeSet<String>,
+    untold: usize,
+}
+
+impl Heard {
+    fn tell(&mut self, notes: &[(PathBuf, String)]) {
+        for (path, note) in notes {
+            if self.notes.insert(note.clone()) {
+                warn(path, std::slice::from_ref(note));
+            } else {
+                self.untold += 1;
+            }
+        }
+    }
+
+    /// What is left to say at the end: nothing, where every note was told.
+    fn rest(&self) -> String {
+        match self.untold {
+            0 => String::new(),
+            count => format!(
+                "{} said already of another take; the reports have them all",
+                counted(count, "further note")
+            ),
+        }
+    }
+}
+
 /// One line about one take of many.
 fn tell(
     args: &RetargetArgs,
     job: &Job,
     result: &Result<Outcome, CommandError>,
     width: usize,
+    heard: &mut Heard,
 ) -> Result<(), CommandError> {
-    if let Err(error) = result {
-        complain(error);
+    match result {
+        Err(error) => complain(error),
+        Ok(outcome) => heard.tell(&outcome.notes),
     }
     let text = if args.json {
         let value = match result {
             Ok(outcome) => outcome.report.clone(),
-            Err(error) => json!({
-                "take": { "file": job.take },
-                "error": error.message,
-                "exit_code": error.exit as u8,
-            }),
+            Err(error) => error.json_at(json!({ "take": { "file": job.take } })),
         };
         json_text(&value, true)?
     } else {

@@ -266,8 +266,15 @@ fn matrices_are_taken_apart_and_shear_is_reported() {
     let rest = character.skeleton.joint(0).rest;
     let again = glam::DMat4::from(rest.to_affine());
     assert!(again.abs_diff_eq(whole, 1e-14));
-    assert_eq!(character.warnings.len(), 1);
-    assert!(character.warnings[0].starts_with("nodes[1]: the matrix is sheared"));
+    let expected = [
+        "nodes[1]: the matrix is sheared",
+        "uneven scale at node \"trunk\" (",
+        "mirroring scale at node \"trunk\" (",
+    ];
+    assert_eq!(character.warnings.len(), expected.len());
+    for (warning, start) in character.warnings.iter().zip(expected) {
+        assert!(warning.starts_with(start), "{warning}");
+    }
     // A moving node must not keep its matrix.
     let mut locals = character.skeleton.rest_locals();
     locals[0].translation.x += 1.0;
@@ -466,4 +473,95 @@ fn unknown_chunks_are_passed_over() {
     assert_eq!(read(&glb).skeleton.len(), 1);
     glb.truncate(glb.len() - 1);
     assert!(read_error(&glb).contains("cut off"));
+}
+
+/// `wrapper` above `pelvis` above `thigh`, all joints, with the wrapper's scale.
+fn under_wrapper(scale: [f64; 3]) -> Fixture {
+    let mut fixture = Fixture::new(json!([
+        { "name": "wrapper", "children": [1], "scale": scale },
+        { "name": "pelvis", "children": [2], "translation": [0.0, 1.0, 0.0] },
+        { "name": "thigh", "translation": [0.1, 0.0, 0.0] },
+    ]));
+    fixture.skin(&[1, 2]);
+    fixture
+}
+
+#[test]
+fn scales_that_no_rotation_can_follow_name_their_node() {
+    let check = |scale: [f64; 3], expected: &[[&str; 2]]| {
+        let warnings = read(&under_wrapper(scale).gltf()).warnings;
+        assert_eq!(warnings.len(), expected.len(), "{warnings:?}");
+        for (warning, [start, consequence]) in warnings.iter().zip(expected) {
+            assert!(warning.starts_with(start), "{warning}");
+            assert!(warning.contains(consequence), "{warning}");
+            assert!(warning.contains("apply (freeze) the scale"), "{warning}");
+        }
+    };
+    check([2.0, 2.0, 2.0], &[]);
+    let uneven = ["uneven scale at node \"wrapper\" (1, 2, 1): ", "shear"];
+    check([1.0, 2.0, 1.0], &[uneven]);
+    let mirroring = [
+        "mirroring scale at node \"wrapper\" (-1, 1, 1): ",
+        "left and right are exchanged",
+    ];
+    check([-1.0, 1.0, 1.0], &[mirroring]);
+    let negative = [
+        "mirroring scale with three negative factors at node \"wrapper\" (-1, -1, -1): ",
+        "left and right are exchanged",
+    ];
+    check([-1.0, -1.0, -1.0], &[negative]);
+    let half_turn = [
+        "scale with two negative factors at node \"wrapper\" (-1, 1, -1): ",
+        "half turn",
+    ];
+    check([-1.0, 1.0, -1.0], &[half_turn]);
+}
+
+#[test]
+fn the_scale_of_a_last_joint_reaches_no_bone() {
+    let mut fixture = under_wrapper([1.0; 3]);
+    fixture.json["nodes"][2]["scale"] = json!([1.0, -2.0, 1.0]);
+    assert_eq!(read(&fixture.gltf()).warnings, [""; 0]);
+}
+
+#[test]
+fn many_scaled_nodes_make_one_warning() {
+    let mut nodes: Vec<Value> = (0..9)
+        .map(|node| json!({ "name": format!("bead_{node}"), "children": [node + 1], "scale": [1, 1, 2] }))
+        .collect();
+    nodes.push(json!({ "name": "end" }));
+    let mut fixture = Fixture::new(json!(nodes));
+    fixture.skin(&[0, 9]);
+    let warnings = read(&fixture.gltf()).warnings;
+    assert_eq!(warnings.len(), 1, "{warnings:?}");
+    assert!(warnings[0].contains("\"bead_5\" (1, 1, 2) and 3 more: "));
+}
+
+#[test]
+fn animated_scales_are_judged_in_every_frame() {
+    let warnings = |rest: [f64; 3], keys: [[f32; 3]; 3]| {
+        let mut fixture = under_wrapper(rest);
+        let times = fixture.floats("SCALAR", &[0.0, 0.1, 0.2]);
+        let scales = fixture.floats("VEC3", keys.as_flattened());
+        // The same keys move a joint without bones below, which is nobody's concern.
+        fixture.animation(&[
+            (0, "scale", "STEP", times, scales),
+            (2, "scale", "STEP", times, scales),
+        ]);
+        read(&fixture.gltf()).warnings
+    };
+    let even = [1.0, 1.0, 1.0];
+    assert_eq!(warnings([1.0; 3], [even, [2.0; 3], even]), [""; 0]);
+    let found = warnings([1.0; 3], [even, [1.0, 1.5, 1.0], [-1.0, 1.0, 1.0]]);
+    assert_eq!(found.len(), 2, "{found:?}");
+    let place = "animations[0] \"lantern\": ";
+    let uneven = "uneven scale at node \"wrapper\" (1, 1.5, 1) from frame 1 on: ";
+    let mirroring = "mirroring scale at node \"wrapper\" (-1, 1, 1) from frame 2 on: ";
+    assert!(found[0].starts_with(&format!("{place}{uneven}")));
+    assert!(found[1].starts_with(&format!("{place}{mirroring}")));
+    assert!(found[1].contains("apply (freeze) the scale and its keys"));
+    // Keys that repeat the rest pose repeat no warning.
+    let found = warnings([-1.0, 1.0, 1.0], [[-1.0, 1.0, 1.0]; 3]);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].starts_with("mirroring scale"));
 }
