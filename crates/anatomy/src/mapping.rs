@@ -110,7 +110,8 @@ impl Mapping {
         }
     }
 
-    /// The recognition with these corrections. A joint whose role is given to another one loses
+    /// The recognition with these corrections. Roles in the file are certain, also those that were
+    /// recognised alike. A joint whose role is given to another one loses
     /// it, and the notes say so. Where sides are corrected and no forward is given, forward follows
     /// from the sides. The notes also tell where a given direction and the joints disagree.
     ///
@@ -124,10 +125,9 @@ impl Mapping {
         let mut result = recognition.clone();
         let corrections = self.corrections(skeleton)?;
         for &(joint, role) in &corrections {
-            if result.roles.role(joint) == role {
-                continue;
-            }
-            if let Some(role) = role {
+            if let Some(role) = role
+                && result.roles.role(joint) != Some(role)
+            {
                 take_away(skeleton, &mut result, role);
             }
             let assignment = role.map(|role| Assignment {

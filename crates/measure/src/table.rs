@@ -108,6 +108,17 @@ pub fn fixed(value: f64, digits: usize) -> String {
 
 impl fmt::Display for Comparison {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.write_table(f, "solved")
+    }
+}
+
+impl Comparison {
+    /// As displayed, with another name above the last column: of a clip that came from elsewhere.
+    pub fn with_column<'a>(&'a self, name: &'a str) -> impl fmt::Display + 'a {
+        fmt::from_fn(move |f| self.write_table(f, name))
+    }
+
+    fn write_table(&self, f: &mut fmt::Formatter<'_>, column: &str) -> fmt::Result {
         let solved = &self.solved;
         writeln!(
             f,
@@ -125,7 +136,7 @@ impl fmt::Display for Comparison {
                 cells[0], cells[1], cells[2]
             )
         };
-        line(f, "measure", ["take", "plain transfer", "solved"])?;
+        line(f, "measure", ["take", "plain transfer", column])?;
         for (name, digits, pick) in ROWS {
             let cells = [&self.take, &self.plain, solved].map(|report| cell(pick(report), digits));
             line(f, name, [&cells[0], &cells[1], &cells[2]])?;

@@ -76,6 +76,27 @@ impl Contacts {
         mask
     }
 
+    /// The same contacts with those of one part that overlap or touch made one, in order of legs,
+    /// parts and frames.
+    pub fn merged(&self) -> Self {
+        let mut sorted = self.contacts.clone();
+        sorted.sort_by_key(|c| (c.pair, c.side, c.part, c.first));
+        let mut contacts: Vec<Contact> = Vec::with_capacity(sorted.len());
+        for next in sorted {
+            match contacts.last_mut() {
+                Some(before)
+                    if (before.pair, before.side, before.part)
+                        == (next.pair, next.side, next.part)
+                        && next.first <= before.last.saturating_add(1) =>
+                {
+                    before.last = before.last.max(next.last);
+                }
+                _ => contacts.push(next),
+            }
+        }
+        Self { contacts }
+    }
+
     /// Checks contacts that come from a file against the clip and the body they are for.
     ///
     /// # Errors
@@ -315,6 +336,39 @@ mod tests {
     fn runs_are_found_up_to_the_end() {
         assert_eq!(runs(&[true, true, false, true]), vec![(0, 1), (3, 3)]);
         assert_eq!(runs(&[]), vec![]);
+    }
+
+    #[test]
+    fn contacts_that_overlap_are_merged() {
+        let contact = |side, first, last| Contact {
+            side,
+            pair: 0,
+            part: FootPart::Heel,
+            first,
+            last,
+        };
+        let given = Contacts {
+            contacts: vec![
+                contact(Side::Right, 4, 9),
+                contact(Side::Left, 10, 30),
+                contact(Side::Left, 12, 14),
+                contact(Side::Left, 0, 5),
+                contact(Side::Left, 31, 33),
+                contact(Side::Left, 35, 36),
+            ],
+        };
+        let merged = given.merged();
+        let expected = vec![
+            contact(Side::Left, 0, 5),
+            contact(Side::Left, 10, 33),
+            contact(Side::Left, 35, 36),
+            contact(Side::Right, 4, 9),
+        ];
+        assert_eq!(merged.contacts, expected);
+        for side in [Side::Left, Side::Right] {
+            let mask = |contacts: &Contacts| contacts.mask(side, 0, FootPart::Heel, 40);
+            assert_eq!(mask(&merged), mask(&given));
+        }
     }
 
     #[test]

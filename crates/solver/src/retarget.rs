@@ -9,7 +9,7 @@ use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transf
 
 use crate::align::{self, Alignment, align, source_leg};
 use crate::banded::NotPositive;
-use crate::calm::Calm;
+use crate::calm::calm_legs;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
@@ -302,14 +302,22 @@ impl Prepared {
             floor: self.stance.floor,
             scale: self.scale,
         };
-        let locals = self
-            .performer_worlds
-            .iter()
-            .flat_map(|world| transfer.frame(world))
-            .collect();
-        let plain = self.clip_of(locals)?;
-        let worlds = plain.worlds();
-        let mut solved = plain.clone();
+        let carried = |worlds: &[WorldPose]| {
+            self.clip_of(
+                worlds
+                    .iter()
+                    .flat_map(|world| transfer.frame(world))
+                    .collect(),
+            )
+        };
+        let plain = carried(&self.performer_worlds)?;
+        // Planting starts from legs without the take's noise; a clean take is its own.
+        let calm = calm_legs(&self.take, &self.performer)?;
+        let mut solved = match calm.filter(|_| settings.plants.enabled) {
+            Some(calm) => carried(&calm.worlds())?,
+            None => plain.clone(),
+        };
+        let worlds = solved.worlds();
         let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
@@ -322,7 +330,6 @@ impl Prepared {
                 bend_error: 0.1,
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.frame_time_secs,
-                leg_length_m: height,
             };
             let offsets = settle(&tracks, &weights)?;
             for (index, leg) in legs.iter().enumerate() {
@@ -367,19 +374,11 @@ impl Prepared {
                 Some(source) => contacts.mask(source.side, source.pair, part, frames),
                 None => vec![false; frames],
             };
-            let calm = Calm {
-                leg_length_m: leg.length_m(&self.rest),
-                foot_length_m: self
-                    .rest
-                    .position(foot.ankle)
-                    .distance(foot.toe.world(&self.rest)),
-                frame_time_secs: self.take.frame_time_secs,
-            };
             let take = FootTake {
                 foot,
-                ankle_positions: calm.positions(worlds, foot.ankle)?,
-                ankle_rotations: calm.rotations(worlds, foot.ankle)?,
-                toe_rotations: calm.rotations(worlds, foot.toe_joint)?,
+                ankle_positions: worlds.iter().map(|w| w.position(foot.ankle)).collect(),
+                ankle_rotations: worlds.iter().map(|w| w.rotation(foot.ankle)).collect(),
+                toe_rotations: worlds.iter().map(|w| w.rotation(foot.toe_joint)).collect(),
                 heel: mask(FootPart::Heel),
                 ball: mask(FootPart::Ball),
                 toe: mask(FootPart::Toe),

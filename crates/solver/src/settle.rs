@@ -16,7 +16,7 @@ use understudy_motion::DVec3;
 
 use crate::banded::{BandedMatrix, NotPositive};
 use crate::leg::Reach;
-use crate::smooth::{lift_above_zero, without_noise};
+use crate::smooth::lift_above_zero;
 
 /// One leg over all frames.
 pub struct LegTrack {
@@ -51,8 +51,6 @@ pub struct Weights {
     pub fade_secs: f64,
     /// Time from frame to frame, seconds.
     pub frame_time_secs: f64,
-    /// Length of thigh and shank, metres.
-    pub leg_length_m: f64,
 }
 
 /// What gives way, frame by frame.
@@ -103,7 +101,6 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     let mut problem = Problem {
         legs,
         weights,
-        tremor: tremor(legs, weights, frames)?,
         frames,
         width: 3 * (legs.len() + 1),
         firmness: 1.0,
@@ -118,24 +115,9 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
     Ok(offsets)
 }
 
-/// What must be added to the hips to rid them of the take's noise, world, metres.
-///
-/// In the take, noise of root and pelvis shakes hips and feet alike. Where a foot is held still it
-/// must leave the hips too, or nearly straight knees would turn a hair's breadth into degrees. A
-/// clean track is not changed.
-fn tremor(legs: &[LegTrack], weights: &Weights, frames: usize) -> Result<Vec<DVec3>, NotPositive> {
-    let middle: Vec<DVec3> = (0..frames)
-        .map(|frame| legs.iter().map(|leg| leg.hips[frame]).sum::<DVec3>() / legs.len() as f64)
-        .collect();
-    let calm = without_noise(&middle, weights.leg_length_m, weights.frame_time_secs)?;
-    Ok(calm.iter().zip(&middle).map(|(c, m)| *c - *m).collect())
-}
-
 struct Problem<'a> {
     legs: &'a [LegTrack],
     weights: &'a Weights,
-    /// Moves the pelvis in every frame, besides its offset.
-    tremor: Vec<DVec3>,
     frames: usize,
     /// Unknowns per frame.
     width: usize,
@@ -167,9 +149,7 @@ impl Problem<'_> {
         });
         Offsets {
             feet: feet.collect(),
-            pelvis: (0..self.frames)
-                .map(|f| self.tremor[f] + self.offset(f, 0))
-                .collect(),
+            pelvis: (0..self.frames).map(|f| self.offset(f, 0)).collect(),
         }
     }
 
@@ -263,7 +243,7 @@ impl Problem<'_> {
 
     /// Hip as seen from the ankle in one frame, metres.
     fn to_hip(&self, index: usize, leg: &LegTrack, frame: usize) -> DVec3 {
-        let hip = leg.hips[frame] + self.tremor[frame] + self.offset(frame, 0);
+        let hip = leg.hips[frame] + self.offset(frame, 0);
         let ankle = leg.ankles[frame] + self.offset(frame, index + 1);
         hip - ankle
     }
@@ -451,7 +431,6 @@ mod tests {
         bend_error: 0.1,
         fade_secs: 0.2,
         frame_time_secs: 1.0 / 60.0,
-        leg_length_m: 1.0,
     };
 
     #[test]

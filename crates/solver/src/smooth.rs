@@ -170,7 +170,7 @@ pub fn calmed(
     cutoff_hz: f64,
     frame_time_secs: f64,
 ) -> Result<Vec<DVec3>, NotPositive> {
-    if values.len() < 4 || cutoff_hz * frame_time_secs >= 0.4 {
+    if values.len() < 4 || cutoff_hz * frame_time_secs >= CLEAN {
         return Ok(values.to_vec());
     }
     let stiffness = (std::f64::consts::TAU * cutoff_hz * frame_time_secs).powi(-6);
@@ -194,22 +194,18 @@ pub fn calmed(
         .collect())
 }
 
+/// A cut-off above this share of the frame rate leaves everything.
+const CLEAN: f64 = 0.4;
+
 /// However noisy a track is, what changes more slowly is the performer's: heel strikes and kicks
 /// must not be blurred. Common practice: filters for gait lie between 6 and 12 Hz.
 const LEAST_CALM_HZ: f64 = 12.0;
 
-/// A track without its own noise: [`calmed`] at the cut-off that its noise asks for. A clean track
-/// comes back unchanged. `values` are metres.
-///
-/// # Errors
-/// As [`calmed`].
-pub fn without_noise(
-    values: &[DVec3],
-    leg_length_m: f64,
-    frame_time_secs: f64,
-) -> Result<Vec<DVec3>, NotPositive> {
+/// The cut-off below which a track of points is to be kept, so that its noise is left out; `None`
+/// for a clean one. `values` are metres.
+pub fn noise_cutoff(values: &[DVec3], leg_length_m: f64, frame_time_secs: f64) -> Option<f64> {
     let cutoff_hz = cutoff_for_noise(values, leg_length_m, frame_time_secs, f64::INFINITY);
-    calmed(values, cutoff_hz.max(LEAST_CALM_HZ), frame_time_secs)
+    (cutoff_hz * frame_time_secs < CLEAN).then_some(cutoff_hz.max(LEAST_CALM_HZ))
 }
 
 /// The least smooth lift that keeps `values + lift` at or above zero.

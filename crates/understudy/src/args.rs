@@ -182,7 +182,8 @@ Examples:
   understudy retarget takes/*.bvh keeper.glb -o out/ --strict --json
 
 Limits of --strict: slide within a plant 0.5 mm, sinking 1 mm, knee peaks 1.2 times the take's,
-timing shift 0 frames."
+timing shift 0 frames, some contact with the floor, and no role of a confidence of 0.6 or less that
+no mapping file settles."
 )]
 pub struct RetargetArgs {
     /// One take or more (.bvh, .amc, .glb, .gltf), and last the character (.glb, .gltf, .bvh, .asf)

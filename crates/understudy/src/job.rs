@@ -22,7 +22,7 @@ use crate::args::OutFormat;
 use crate::error::CommandError;
 use crate::faults::{DataFault, find_data_faults};
 use crate::load::{LoadOptions, Loaded, Purpose, extension, resampled, stem};
-use crate::output::json_text;
+use crate::output::{counted, json_text};
 use crate::strict::strict_faults;
 
 /// How a take is carried over.
@@ -159,10 +159,27 @@ pub struct Outcome {
     pub output: PathBuf,
     /// Where the report was written.
     pub report_path: PathBuf,
+    /// Doubtful roles of take and character, by file.
+    pub doubtful: Vec<(PathBuf, Vec<String>)>,
     /// Faults in the data of the take, in frames of its file.
     pub data_faults: Vec<DataFault>,
     /// What a person should know about the take, by file.
     pub notes: Vec<(PathBuf, String)>,
+}
+
+impl Outcome {
+    /// What `--strict` does not let pass, worst first: roles that are guesses, then what was
+    /// measured.
+    pub fn strict_problems(&self) -> Vec<String> {
+        let roles = self.doubtful.iter().map(|(path, roles)| {
+            let roles = counted(roles.len(), "doubtful role");
+            format!("{roles} in {}", path.display())
+        });
+        let measured = strict_faults(&self.comparison.faults);
+        roles
+            .chain(measured.into_iter().map(|fault| fault.text.clone()))
+            .collect()
+    }
 }
 
 /// Reads take and character, carries the one onto the other, measures, and writes clip and
@@ -214,6 +231,8 @@ pub fn retarget_onto(
     let name = choices.name.clone().unwrap_or_else(|| take.stem());
     let mut notes = notes_of(&take, character, &retargeted);
     notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
+    let doubtful = doubtful_of([&take, character]);
+    notes.extend(doubtful.iter().map(doubt_note));
     let clip_bytes = clip_bytes(character, &retargeted, &name, &job.output, &mut notes)?;
     let mut outcome = Outcome {
         retargeted,
@@ -221,6 +240,7 @@ pub fn retarget_onto(
         report: Value::Null,
         output: job.output.clone(),
         report_path: job.report.clone(),
+        doubtful,
         data_faults,
         notes,
     };
@@ -380,25 +400,42 @@ pub fn bvh_of(
     Ok(write_bvh(&made.document).into_bytes())
 }
 
+/// Checks what was chosen about frames of a take: contacts and the reference frame.
+fn fitted(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError> {
+    let mut choices = choices.clone();
+    let frames = take.clip.frame_count();
+    if let Some(given) = &choices.contacts {
+        let check = given.check(frames, take.body()?);
+        check.map_err(|problem| choices.contacts_error(problem))?;
+        let merged = given.merged();
+        if merged.contacts.len() < given.contacts.len() {
+            let file = choices.contacts_file.as_deref();
+            take.warnings.push(format!(
+                "contacts that overlap or touch are made one: {} of {} are left of {}",
+                merged.contacts.len(),
+                given.contacts.len(),
+                file.unwrap_or(Path::new("those given")).display()
+            ));
+        }
+        choices.contacts = Some(merged);
+    }
+    match choices.settings.reference {
+        Reference::Frame(frame) if frame >= frames => {
+            let problem = format!(
+                "there is no reference frame {frame} in {}, which ends at frame {}",
+                take.path.display(),
+                frames - 1
+            );
+            Err(choices.setting_error("reference", problem))
+        }
+        _ => Ok(choices),
+    }
+}
+
 /// Brings a take to the frame rate of the result, and everything that names its frames with it.
 /// Feet are planted at the rate that is written, so that no resampling moves them afterwards.
 fn at_rate(take: &mut Loaded, choices: &Choices) -> Result<Choices, CommandError> {
-    let mut choices = choices.clone();
-    let frames = take.clip.frame_count();
-    if let Some(contacts) = &choices.contacts {
-        let check = contacts.check(frames, take.body()?);
-        check.map_err(|problem| choices.contacts_error(problem))?;
-    }
-    if let Reference::Frame(frame) = choices.settings.reference
-        && frame >= frames
-    {
-        let problem = format!(
-            "there is no reference frame {frame} in {}, which ends at frame {}",
-            take.path.display(),
-            frames - 1
-        );
-        return Err(choices.setting_error("reference", problem));
-    }
+    let mut choices = fitted(take, choices)?;
     let Some(frame_time_secs) = choices.frame_time_secs else {
         return Ok(choices);
     };
@@ -465,6 +502,24 @@ fn data_note(faults: &[DataFault]) -> Option<String> {
             "{count} faults in its data, such as {first}; `understudy inspect` lists them all"
         ),
     })
+}
+
+/// Doubtful roles by file, where there are any.
+fn doubtful_of(files: [&Loaded; 2]) -> Vec<(PathBuf, Vec<String>)> {
+    let roles = files.map(|file| (file.path.clone(), file.doubtful()));
+    let some = roles.into_iter().filter(|(_, roles)| !roles.is_empty());
+    some.collect()
+}
+
+/// One line about the doubtful roles of a file.
+fn doubt_note((path, roles): &(PathBuf, Vec<String>)) -> (PathBuf, String) {
+    let first = roles.first().map_or("", String::as_str);
+    let note = format!(
+        "{}, such as {first}; look at them with `understudy inspect`, and settle them in a mapping \
+         file (`inspect --mapping-out`)",
+        counted(roles.len(), "doubtful role")
+    );
+    (path.clone(), note)
 }
 
 fn same_name_note(character: &Loaded, name: &str) -> Option<(PathBuf, String)> {
@@ -535,7 +590,12 @@ fn report_of(take: &Loaded, character: &Loaded, choices: &Choices, outcome: &Out
         "travel_factor": retargeted.scale.horizontal,
         "height_factor": retargeted.scale.vertical,
         "settings": choices.settings,
-        "within_limits": strict_faults(&comparison.faults).is_empty(),
+        "within_limits": outcome.strict_problems().is_empty(),
+        "doubtful": outcome
+            .doubtful
+            .iter()
+            .map(|(path, roles)| json!({ "file": path, "roles": roles }))
+            .collect::<Vec<_>>(),
         "soles": soles_json(retargeted),
         "measures": comparison,
         "contacts": retargeted.contacts.contacts,

@@ -74,22 +74,16 @@ impl Loaded {
             ..ReadOptions::default()
         };
         let mut take = load_take(path, &wanted).map_err(|error| CommandError::input(&error))?;
-        match &take.source {
-            Source::Gltf(character) => {
-                if options.animation.is_some() || purpose == Purpose::Character {
-                    forget_choice(character, &mut take.warnings);
-                }
-                if let Some(wanted) = &options.animation {
-                    take.clip = pick_animation(character, wanted)
-                        .map_err(|problem| CommandError::input_at(path, problem))?;
-                }
+        if let Source::Gltf(character) = &take.source {
+            if options.animation.is_some() || purpose == Purpose::Character {
+                forget_choice(character, &mut take.warnings);
             }
-            Source::Bvh { .. } if options.frame_time_secs.is_some() => take.warnings.push(
-                "a BVH file says its own frame rate; the one given for reading is not used"
-                    .to_owned(),
-            ),
-            _ => {}
+            if let Some(wanted) = &options.animation {
+                take.clip = pick_animation(character, wanted)
+                    .map_err(|problem| CommandError::input_at(path, problem))?;
+            }
         }
+        take.warnings.extend(unused(&take.source, options));
         check_frame_time(&take.clip).map_err(|problem| CommandError::input_at(path, problem))?;
         let surface = surface_of(&take.source);
         let recognition = recognised(&take.clip.skeleton, surface, options.mapping.as_deref())?;
@@ -150,6 +144,21 @@ impl Loaded {
         }
     }
 
+    /// Roles that a person should look at, with their reasons.
+    pub fn doubtful(&self) -> Vec<String> {
+        let found = self.recognition.roles.iter();
+        found
+            .filter(|(_, found)| found.confidence <= DOUBTFUL)
+            .map(|(joint, found)| {
+                let name = self.skeleton().name(joint);
+                format!(
+                    "{name} as {} ({:.2}): {}",
+                    found.role, found.confidence, found.reason
+                )
+            })
+            .collect()
+    }
+
     /// The ASF file that an AMC file was read with.
     pub fn asf(&self) -> Option<&Path> {
         match &self.source {
@@ -187,6 +196,9 @@ impl Loaded {
         stem(&self.path)
     }
 }
+
+/// A role of this confidence or less is to be looked at: another reading does nearly as well.
+const DOUBTFUL: f64 = 0.6;
 
 /// Shortest time from frame to frame that is taken for motion of a body, seconds.
 const SHORTEST_FRAME_SECS: f64 = 1e-5;
@@ -251,6 +263,28 @@ fn forget_choice(character: &GltfCharacter, warnings: &mut Vec<String>) {
     if character.clips.len() != 1 {
         warnings.pop();
     }
+}
+
+/// Options for reading that mean nothing for the format of a file.
+fn unused(source: &Source, options: &LoadOptions) -> Vec<String> {
+    let is_bvh = matches!(source, Source::Bvh { .. });
+    let is_gltf = matches!(source, Source::Gltf(_));
+    let notes = [
+        (
+            is_bvh && options.frame_time_secs.is_some(),
+            "a BVH file says its own frame rate; the one given for reading is not used",
+        ),
+        (
+            !is_gltf && options.animation.is_some(),
+            "only a glTF file has several animations; the choice of one is not used",
+        ),
+        (
+            (is_bvh || is_gltf) && options.asf.is_some(),
+            "only an AMC file needs an ASF file; the one given is not used",
+        ),
+    ];
+    let unused = notes.into_iter().filter(|(is_unused, _)| *is_unused);
+    unused.map(|(_, note)| note.to_owned()).collect()
 }
 
 fn pick_animation(character: &GltfCharacter, wanted: &str) -> Result<Clip, String> {

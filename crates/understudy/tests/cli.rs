@@ -324,11 +324,15 @@ fn wrong_settings_are_named_with_their_file() {
         "offsets_deg: {\"left_hipp\": (1.0, 2.0, 3.0)}",
         "\"left_hipp\"; did you mean left_hip",
     );
-    check(
+    desk.write(
         "frame.ron",
-        "reference: Rest",
-        "reference: Frame(99999)",
-        "take.bvh",
+        &usual.replace("reference: Rest", "reference: Frame(99999)"),
+    );
+    let late = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+    let (_, stderr) = desk.expect(3, &[&late[..], &["--settings", "frame.ron"]].concat());
+    assert!(
+        stderr.contains("frame.ron: there is no reference frame 99999 in take.bvh"),
+        "{stderr}"
     );
     // An option that replaces the setting heals it.
     let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
@@ -538,6 +542,133 @@ fn joints_of_one_name_are_left_out_of_a_mapping() {
     assert_eq!(roles(&[]), roles(&["--mapping", "b.ron"]));
 }
 
+/// A body without names or arms: its spine can be told by place only.
+const NAMELESS: &str = "HIERARCHY\nROOT b1\n{\nOFFSET 0 90 0\nCHANNELS 6 Xposition Yposition Zposition \
+    Zrotation Xrotation Yrotation\n\
+    JOINT b2\n{\nOFFSET 0 15 0\nCHANNELS 3 Zrotation Xrotation Yrotation\n\
+    JOINT b3\n{\nOFFSET 0 25 0\nCHANNELS 3 Zrotation Xrotation Yrotation\n\
+    JOINT b4\n{\nOFFSET 0 15 0\nCHANNELS 3 Zrotation Xrotation Yrotation\n\
+    End Site\n{\nOFFSET 0 20 0\n}\n}\n}\n}\nLEGS}\nMOTION\nFrames: 1\nFrame Time: 0.1\n";
+
+fn nameless_body() -> String {
+    let leg = |first: usize, side: &str| {
+        let rotations = "CHANNELS 3 Zrotation Xrotation Yrotation";
+        format!(
+            "JOINT b{first}\n{{\nOFFSET {side}9 0 0\n{rotations}\n\
+             JOINT b{}\n{{\nOFFSET 0 -42 0\n{rotations}\n\
+             JOINT b{}\n{{\nOFFSET 0 -42 0\n{rotations}\n\
+             End Site\n{{\nOFFSET 0 -6 18\n}}\n}}\n}}\n}}\n",
+            first + 1,
+            first + 2
+        )
+    };
+    let legs = leg(5, "") + &leg(8, "-");
+    let zeros = vec!["0"; 6 + 9 * 3].join(" ");
+    NAMELESS.replace("LEGS", &legs) + &zeros + "\n"
+}
+
+#[test]
+fn doubtful_roles_are_told_and_strict_does_not_let_them_pass() {
+    let desk = Desk::with_take_and_character();
+    desk.write("nameless.bvh", &nameless_body());
+    let onto = ["retarget", "take.bvh", "nameless.bvh", "-o", "out.bvh"];
+    let (_, stderr) = desk.expect(0, &onto);
+    assert!(stderr.contains("note: nameless.bvh: "), "{stderr}");
+    assert!(stderr.contains("doubtful role"), "{stderr}");
+    let report = desk.read_json("out.report.json");
+    let listed = desk.json(&["inspect", "nameless.bvh", "--json"])["doubtful"].clone();
+    assert!(!listed.as_array().unwrap().is_empty());
+    assert_eq!(report["doubtful"][0]["file"], "nameless.bvh");
+    assert_eq!(report["doubtful"][0]["roles"], listed);
+    assert_eq!(report["doubtful"].as_array().unwrap().len(), 1);
+    assert_eq!(report["within_limits"], false);
+    desk.expect(1, &[&onto[..], &["--strict"]].concat());
+    let folder = [
+        "retarget",
+        "take.bvh",
+        "nameless.bvh",
+        "-o",
+        "out/",
+        "--strict",
+    ];
+    let (line, _) = desk.expect(1, &folder);
+    assert!(line.contains("doubtful roles in nameless.bvh"), "{line}");
+    // A mapping file that says the same settles it.
+    desk.expect(
+        0,
+        &["inspect", "nameless.bvh", "--mapping-out", "roles.ron"],
+    );
+    let settled = [&onto[..], &["--mapping-character", "roles.ron"]].concat();
+    let (_, stderr) = desk.expect(0, &settled);
+    assert!(!stderr.contains("doubtful"), "{stderr}");
+    let report = desk.read_json("out.report.json");
+    assert_eq!(report["doubtful"], Value::Array(vec![]));
+}
+
+#[test]
+fn notes_of_many_takes_are_told_once() {
+    let desk = Desk::with_take_and_character();
+    desk.write("nameless.bvh", &nameless_body());
+    let (_, stderr) = desk.expect(
+        0,
+        &[
+            "retarget",
+            "take.bvh",
+            "full.bvh",
+            "nameless.bvh",
+            "-o",
+            "out/",
+        ],
+    );
+    let told = stderr.lines().filter(|line| line.contains("doubtful role"));
+    assert_eq!(told.count(), 1, "{stderr}");
+    assert!(stderr.contains("said already of another take"), "{stderr}");
+    for report in ["out/take.report.json", "out/full.report.json"] {
+        assert!(desk.read(report).contains("doubtful role"), "{report}");
+    }
+}
+
+#[test]
+fn overlapping_contacts_are_made_one() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(
+        0,
+        &["inspect", "take.bvh", "--contacts-out", "contacts.ron"],
+    );
+    let found = desk.read("contacts.ron");
+    let again = "contacts: [\n        (side: Left, part: Heel, first: 2, last: 9),";
+    desk.write("double.ron", &found.replace("contacts: [", again));
+    let contacts = |file: &str| {
+        let onto = ["retarget", "take.bvh", "keeper.glb", "-o", "out.glb"];
+        let (_, stderr) = desk.expect(0, &[&onto[..], &["--contacts", file]].concat());
+        (
+            desk.read_json("out.report.json")["contacts"].clone(),
+            stderr,
+        )
+    };
+    let (once, quiet) = contacts("contacts.ron");
+    let (twice, told) = contacts("double.ron");
+    assert_eq!(once, twice);
+    assert!(!quiet.contains("overlap"), "{quiet}");
+    assert!(told.contains("are left of double.ron"), "{told}");
+}
+
+#[test]
+fn options_without_a_use_are_noted() {
+    let desk = Desk::with_take_and_character();
+    let check = |file: &str, options: &[&str], expected: &str| {
+        let arguments = [&["inspect", file, "--json"], options].concat();
+        let warnings = desk.json(&arguments)["warnings"].to_string();
+        assert!(warnings.contains(expected), "{warnings}");
+    };
+    check("take.bvh", &["--clip", "3"], "only a glTF file has several");
+    check("take.bvh", &["--asf", "no.asf"], "only an AMC file needs");
+    check("take.bvh", &["--rate", "30"], "says its own frame rate");
+    check("keeper.glb", &["--asf", "no.asf"], "only an AMC file needs");
+    let plain = desk.json(&["inspect", "take.bvh", "--json"])["warnings"].to_string();
+    assert!(!plain.contains("not used"), "{plain}");
+}
+
 #[test]
 fn the_skeleton_of_an_amc_file_is_named() {
     const ASF: &str = ":version 1.10\n:root\norder TX TY TZ RX RY RZ\n:bonedata\nbegin\nname neck\n\
@@ -545,13 +676,28 @@ fn the_skeleton_of_an_amc_file_is_named() {
     const AMC: &str = ":FULLY-SPECIFIED\n:DEGREES\n1\nroot 0 0 0 0 0 0\nneck 90\n";
     let desk = Desk::new();
     desk.write("walk.amc", AMC);
-    desk.write("heron.asf", ASF);
+    desk.write(
+        "heron.asf",
+        &ASF.replace("dof rx\n", "dof rx\nlimits (-30 inf)\n"),
+    );
     let told = |name: &str| {
         let found = desk.json(&["inspect", "walk.amc", "--json"]);
         assert!(found["asf"].as_str().unwrap().ends_with(name), "{found}");
         found["warnings"].to_string()
     };
     assert!(told("heron.asf").contains("heron.asf, the only one"));
+    // Limits of the file are shown.
+    let limits = desk.json(&["inspect", "walk.amc", "--json"])["limits"].clone();
+    assert_eq!(limits[0]["joint"], "neck");
+    let range = &limits[0]["ranges"][0];
+    assert_eq!(range["axis"], "X");
+    assert!(
+        (range["low_deg"].as_f64().unwrap() + 30.0).abs() < 1e-9,
+        "{range}"
+    );
+    assert_eq!(range["high_deg"], Value::Null);
+    let (text, _) = desk.expect(0, &["inspect", "walk.amc"]);
+    assert!(text.contains("of 1 joint, listed with --json"), "{text}");
     desk.write("walk.asf", ASF);
     assert!(!told("walk.asf").contains("bears its name"));
     let (text, _) = desk.expect(0, &["inspect", "walk.amc"]);
@@ -748,6 +894,8 @@ fn a_clip_is_measured_on_its_own() {
     assert_eq!(report["measures"]["slide"], alone["measures"]["slide"]);
     // A take against itself is what it is.
     let itself = desk.json(&["measure", "take.bvh", "--against", "full.bvh", "--json"]);
+    let (table, _) = desk.expect(0, &["measure", "take.bvh", "--against", "full.bvh"]);
+    assert!(table.contains("plain transfer        clip"), "{table}");
     let timing = &itself["measures"]["solved"]["timing"]["shift_frames"];
     assert_eq!(timing, 0);
     desk.expect(2, &["measure", "take.bvh", "--contacts", "contacts.ron"]);

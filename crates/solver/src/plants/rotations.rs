@@ -6,12 +6,16 @@ use super::Planter;
 use super::anchors::{Contact, Flat, heading_at, heading_knots};
 use super::rig::{BALL, HEEL};
 use crate::banded::NotPositive;
+use crate::smooth::lift_above_zero;
 
 /// Sine of the sideways tilt above which a foot is not on its sole but on its side.
 const MOST_SIDEWAYS: f64 = 0.5;
 
-/// Passes that turn soles out of the floor before what is left is taken as it is.
-const PASSES: usize = 4;
+/// Radians that no foot needs to be raised by.
+const PLENTY: f64 = 1.0;
+
+/// Radians by which the end of a sole may be too low: a hundredth of a millimetre.
+const LEAST_LIFT: f64 = 5e-5;
 
 impl Planter<'_> {
     /// Takes the sideways tilt out of a planted foot, so that no edge of a broad sole dips into the
@@ -54,39 +58,20 @@ impl Planter<'_> {
         flats: &[Flat],
         parts: &[[bool; 3]],
     ) -> Result<(Vec<DQuat>, Vec<DQuat>), NotPositive> {
-        let take = self.take;
-        let one_piece = take.foot.is_one_piece();
-        let mut wanted_ankles = self.flat_ankles(contacts, flats, parts.len());
-        let mut wanted_toes = self.flat_toes(contacts, flats, parts.len());
-        // Each pass can only add frames, and few clips ever need a second.
-        let mut pass = 0;
-        loop {
-            let ankles = self.smooth_rotations(&self.plain_ankles, &wanted_ankles)?;
-            let toes = if one_piece {
-                ankles.clone()
-            } else {
-                self.smooth_rotations(&self.plain_toes, &wanted_toes)?
-            };
-            let mut changed = false;
-            for (frame, down) in parts.iter().enumerate() {
-                if !down.iter().any(|on| *on) {
-                    continue;
-                }
-                let (ankle, toe) = (ankles[frame], toes[frame]);
-                if wanted_ankles[frame].is_none() {
-                    wanted_ankles[frame] = self.raised(ankle, toe, *down);
-                    changed |= wanted_ankles[frame].is_some();
-                }
-                if !one_piece && wanted_toes[frame].is_none() {
-                    wanted_toes[frame] = self.raised_toes(ankle, toe, *down);
-                    changed |= wanted_toes[frame].is_some();
-                }
-            }
-            if !changed || pass == PASSES {
-                return Ok((ankles, toes));
-            }
-            pass += 1;
+        let flat_ankles = self.flat_ankles(contacts, flats, parts.len());
+        let mut ankles = self.smooth_rotations(&self.plain_ankles, &flat_ankles)?;
+        let held = |wanted: &[Option<DQuat>]| wanted.iter().map(Option::is_some).collect();
+        let held_ankles: Vec<bool> = held(&flat_ankles);
+        if self.take.foot.is_one_piece() {
+            self.raise_ends(&mut ankles, None, parts, &held_ankles)?;
+            let toes = ankles.clone();
+            return Ok((ankles, toes));
         }
+        let flat_toes = self.flat_toes(contacts, flats, parts.len());
+        let mut toes = self.smooth_rotations(&self.plain_toes, &flat_toes)?;
+        self.raise_ends(&mut ankles, Some(&toes), parts, &held_ankles)?;
+        self.raise_toes(&ankles, &mut toes, parts, &held(&flat_toes))?;
+        Ok((ankles, toes))
     }
 
     /// Ankle rotations of the frames in which heel and front are down.
@@ -127,57 +112,116 @@ impl Planter<'_> {
         wanted
     }
 
-    /// The ankle rotation that lifts the sole's other end out of the floor, by the shortest turn
-    /// about the part that is down; `None` where nothing is below.
-    pub(super) fn raised(&self, ankle: DQuat, toes: DQuat, parts: [bool; 3]) -> Option<DQuat> {
-        let heel = self.rig.heel_in_ankle?;
-        let one_piece = self.take.foot.is_one_piece();
+    /// Turns the foot about the part that is down so that the other end of its sole stays out of
+    /// the floor: the front while the heel is down, the heel while the front is. `toes` of a foot
+    /// of one piece are its own.
+    fn raise_ends(
+        &self,
+        ankles: &mut [DQuat],
+        toes: Option<&[DQuat]>,
+        parts: &[[bool; 3]],
+        held: &[bool],
+    ) -> Result<(), NotPositive> {
+        let Some(heel) = self.rig.heel_in_ankle else {
+            return Ok(());
+        };
         // The front end in the ankle's axes, and how high it lies when the sole touches the floor.
-        let (front, height) = if one_piece {
-            (self.rig.tip_in_toes, 0.0)
-        } else {
-            let below = (toes * self.rig.ball_in_toes).dot(self.floor.normal);
-            (self.rig.ball_joint_in_ankle, -below.min(0.0))
+        let front = match toes {
+            Some(_) => self.rig.ball_joint_in_ankle,
+            None => self.rig.tip_in_toes,
         };
-        let (arm, height) = if parts[HEEL] {
-            (front - heel, height)
-        } else {
-            (heel - front, -height)
+        let thickness = |frame: usize| {
+            toes.map_or(0.0, |toes| {
+                -(toes[frame] * self.rig.ball_in_toes)
+                    .dot(self.floor.normal)
+                    .min(0.0)
+            })
         };
-        self.lift_end(ankle, arm, height)
+        let on_heel = |frame: usize| parts[frame][HEEL].then(|| thickness(frame));
+        let on_front = |frame: usize| {
+            let [heel, ball, toe] = parts[frame];
+            (!heel && (ball || toe)).then(|| -thickness(frame))
+        };
+        // Raising one end would lower the other in the frames in which that one is raised.
+        let held_or = |other: &dyn Fn(usize) -> Option<f64>| -> Vec<bool> {
+            let frames = held.iter().enumerate();
+            frames
+                .map(|(f, held)| *held || other(f).is_some())
+                .collect()
+        };
+        self.raise(ankles, front - heel, on_heel, &held_or(&on_front))?;
+        self.raise(ankles, heel - front, on_front, &held_or(&on_heel))
     }
 
-    /// The toe rotation that lifts the tip (where only the heel is down) or the ball (where only
-    /// the tip is) out of the floor; `None` where neither is below.
-    pub(super) fn raised_toes(&self, ankle: DQuat, toes: DQuat, parts: [bool; 3]) -> Option<DQuat> {
+    /// Turns the toes so that their tip stays out of the floor while only the heel is down, and
+    /// the ball while only the tip is.
+    fn raise_toes(
+        &self,
+        ankles: &[DQuat],
+        toes: &mut [DQuat],
+        parts: &[[bool; 3]],
+        held: &[bool],
+    ) -> Result<(), NotPositive> {
         let up = self.floor.normal;
-        match parts {
-            [true, false, _] => {
-                let heel = self.rig.heel_in_ankle?;
-                let joint = (ankle * (self.rig.ball_joint_in_ankle - heel)).dot(up);
-                self.lift_end(toes, self.rig.tip_in_toes, -joint)
-            }
-            [false, false, true] => {
-                self.lift_end(toes, self.rig.ball_in_toes - self.rig.tip_in_toes, 0.0)
-            }
-            _ => None,
+        if let Some(heel) = self.rig.heel_in_ankle {
+            let bone = self.rig.ball_joint_in_ankle - heel;
+            let on_heel = |frame: usize| {
+                let [heel, ball, _] = parts[frame];
+                (heel && !ball).then(|| -(ankles[frame] * bone).dot(up))
+            };
+            self.raise(toes, self.rig.tip_in_toes, on_heel, held)?;
         }
+        let on_tip = |frame: usize| (parts[frame] == [false, false, true]).then_some(0.0);
+        self.raise(
+            toes,
+            self.rig.ball_in_toes - self.rig.tip_in_toes,
+            on_tip,
+            held,
+        )
     }
 
-    /// The shortest turn that brings the end of an arm up to a height above its start, as the
-    /// new rotation; `None` where it is high enough.
-    pub(super) fn lift_end(&self, rotation: DQuat, arm: DVec3, height: f64) -> Option<DQuat> {
+    /// Turns rotations upward, smoothly and no more than needed, so that the end of `arm` (in the
+    /// joint's axes) stands at least at the height (above its start) that `least` names for a
+    /// frame. Where `held`, nothing is turned.
+    fn raise(
+        &self,
+        rotations: &mut [DQuat],
+        arm: DVec3,
+        least: impl Fn(usize) -> Option<f64>,
+        held: &[bool],
+    ) -> Result<(), NotPositive> {
         let up = self.floor.normal;
-        let now = rotation * arm;
-        let level = now.dot(up);
-        if level >= height - 1e-5 * self.size {
-            return None;
+        let reach = arm.length();
+        if reach <= 0.0 {
+            return Ok(());
         }
-        let along = (now - up * level).try_normalize()?;
-        let reach = now.length();
-        let sine = (height / reach).clamp(-1.0, 1.0);
-        let target = along * (1.0 - sine * sine).sqrt() + up * sine;
-        Some(DQuat::from_rotation_arc(now / reach, target) * rotation)
+        let elevation = |height: f64| (height / reach).clamp(-1.0, 1.0).asin();
+        // Radians to spare; plenty where nothing is asked.
+        let spare: Vec<f64> = rotations
+            .iter()
+            .enumerate()
+            .map(|(frame, rotation)| {
+                let now = elevation((*rotation * arm).dot(up));
+                least(frame).map_or(PLENTY, |height| now - elevation(height))
+            })
+            .collect();
+        if spare
+            .iter()
+            .zip(held)
+            .all(|(spare, held)| *held || *spare >= 0.0)
+        {
+            return Ok(());
+        }
+        let none = vec![0.0; spare.len()];
+        let (fade, step) = (self.fade_secs, self.frame_time_secs);
+        let lift = lift_above_zero(&spare, held, &none, fade, step, LEAST_LIFT)?;
+        for (rotation, lift) in rotations.iter_mut().zip(lift) {
+            let axis = (*rotation * arm).cross(up).try_normalize();
+            if let Some(axis) = axis.filter(|_| lift > 0.0) {
+                *rotation = (DQuat::from_axis_angle(axis, lift) * *rotation).normalize();
+            }
+        }
+        Ok(())
     }
 
     /// Rotations that meet the wanted ones and fade back to the plain ones.

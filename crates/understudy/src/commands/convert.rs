@@ -31,35 +31,7 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
         loaded.clip = resampled(&loaded.clip, rate.frame_time_secs)
             .map_err(|problem| CommandError::input_at(&args.input, problem))?;
     }
-    let bytes = match (format, &loaded.source) {
-        (OutFormat::Bvh, Source::Bvh { document, .. })
-            if args.rate.is_none() && args.unit_out.is_none() =>
-        {
-            write_bvh(document).into_bytes()
-        }
-        (OutFormat::Bvh, _) => bvh_of(
-            &loaded,
-            &loaded.clip,
-            args.unit_out,
-            &args.output,
-            &mut warnings,
-        )?,
-        (OutFormat::Glb, source) => {
-            if let Source::Gltf(character) = source
-                && character.clips.is_empty()
-            {
-                return Err(CommandError::unsolvable(
-                    &args.input,
-                    "the file has no animation that moves its joints, so there is nothing to convert",
-                ));
-            }
-            let name = match &args.name {
-                Some(name) => name.clone(),
-                None => animation_name(&loaded.clip, &args.input),
-            };
-            glb_of(&loaded, &loaded.clip, &name, true, &args.output)?
-        }
-    };
+    let bytes = bytes_of(&loaded, args, format, &mut warnings)?;
     write_atomically(&args.output, &bytes).map_err(|error| CommandError::output(&error))?;
     warn(&args.input, &warnings);
     let clip = &loaded.clip;
@@ -73,4 +45,36 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
         unit_text(loaded.unit.unit),
         loaded.unit.how,
     ))
+}
+
+/// The file as bytes of the other format.
+fn bytes_of(
+    loaded: &Loaded,
+    args: &ConvertArgs,
+    format: OutFormat,
+    warnings: &mut Vec<String>,
+) -> Result<Vec<u8>, CommandError> {
+    match (format, &loaded.source) {
+        (OutFormat::Bvh, Source::Bvh { document, .. })
+            if args.rate.is_none() && args.unit_out.is_none() =>
+        {
+            Ok(write_bvh(document).into_bytes())
+        }
+        (OutFormat::Bvh, _) => bvh_of(loaded, &loaded.clip, args.unit_out, &args.output, warnings),
+        (OutFormat::Glb, source) => {
+            if let Source::Gltf(character) = source
+                && character.clips.is_empty()
+            {
+                return Err(CommandError::unsolvable(
+                    &args.input,
+                    "the file has no animation that moves its joints, so there is nothing to convert",
+                ));
+            }
+            let name = match &args.name {
+                Some(name) => name.clone(),
+                None => animation_name(&loaded.clip, &args.input),
+            };
+            glb_of(loaded, &loaded.clip, &name, true, &args.output)
+        }
+    }
 }

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use understudy_anatomy::mapping::{alike_joints, path_of};
 use understudy_anatomy::{AppendageKind, Body, Mapping};
 use understudy_interchange::Source;
+use understudy_interchange::asf::{AxisRange, JointLimits};
 use understudy_interchange::file::write_atomically;
 use understudy_interchange::ron_file::save_ron;
 use understudy_measure::fixed;
@@ -341,8 +342,9 @@ impl Findings {
             "body": self.body_json(loaded),
             "rest_pose": { "kind": self.rest_word(), "arms": self.arms },
             "joints": joints_json(loaded),
+            "limits": limits_json(loaded),
             "unmapped": unmapped(loaded),
-            "doubtful": doubtful(loaded),
+            "doubtful": loaded.doubtful(),
             "floor": self.ground.as_ref().map(|ground| json!({
                 "height_m": ground.stance.floor.height_m,
                 "slope_deg": ground.stance.floor.slope().to_degrees(),
@@ -387,7 +389,7 @@ impl Findings {
         };
         section(&loaded.path.display().to_string(), &self.facts(loaded));
         section("Joints", &joint_tree(loaded));
-        section("Doubtful roles", &lines(&doubtful(loaded)));
+        section("Doubtful roles", &lines(&loaded.doubtful()));
         section("Without a role", &lines(&unmapped(loaded)));
         section(
             "Contacts, share of the time on the floor",
@@ -415,6 +417,12 @@ impl Findings {
         table.row(["format".to_owned(), loaded.format().to_owned()]);
         if let Some(asf) = loaded.asf() {
             table.row(["skeleton".to_owned(), asf.display().to_string()]);
+        }
+        let limits = limits(loaded);
+        if !limits.is_empty() {
+            let count = counted(limits.len(), "joint");
+            let text = format!("of {count}, listed with --json; nothing is held to them");
+            table.row(["limits".to_owned(), text]);
         }
         table.row([
             "unit".to_owned(),
@@ -576,20 +584,33 @@ fn joints_json(loaded: &Loaded) -> Vec<Value> {
         .collect()
 }
 
-/// A confidence below this is to be looked at: another reading does nearly as well.
-const DOUBTFUL: f64 = 0.6;
+/// Rotation limits that an ASF file states.
+fn limits(loaded: &Loaded) -> &[JointLimits] {
+    match &loaded.source {
+        Source::AsfAmc { limits, .. } => limits,
+        _ => &[],
+    }
+}
 
-/// Roles that a person should look at, with their reasons.
-fn doubtful(loaded: &Loaded) -> Vec<String> {
-    let found = loaded.recognition.roles.iter();
-    found
-        .filter(|(_, found)| found.confidence < DOUBTFUL)
-        .map(|(joint, found)| {
-            let name = loaded.skeleton().name(joint);
-            format!(
-                "{name} as {} ({:.2}): {}",
-                found.role, found.confidence, found.reason
-            )
+/// Limits per joint, degrees, in the order of turning; `null` where an axis turns without end.
+fn limits_json(loaded: &Loaded) -> Vec<Value> {
+    let axes = ["X", "Y", "Z"];
+    let ranges = |limits: &JointLimits| -> Vec<Value> {
+        let ranges = limits.ranges.iter();
+        let json = |range: &AxisRange| {
+            json!({
+                "axis": axes.get(range.axis),
+                "low_deg": range.low_rad.to_degrees(),
+                "high_deg": range.high_rad.to_degrees(),
+            })
+        };
+        ranges.map(json).collect()
+    };
+    limits(loaded)
+        .iter()
+        .map(|limits| {
+            let name = loaded.skeleton().name(limits.joint);
+            json!({ "joint": name, "ranges": ranges(limits) })
         })
         .collect()
 }

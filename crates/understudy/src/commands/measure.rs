@@ -8,7 +8,7 @@ use understudy_interchange::ron_file::load_ron;
 use understudy_measure::{Fault, Options, Report, fixed, measure_clip, measure_with};
 use understudy_motion::Clip;
 use understudy_motion::rate::spoken_rate;
-use understudy_solver::{Character, Contacts, Settings, Take, retarget};
+use understudy_solver::{Character, Contacts, Retargeted, Settings, Take, retarget};
 
 use crate::args::MeasureArgs;
 use crate::error::{CommandError, Exit};
@@ -163,28 +163,15 @@ fn against(
         Some(path) => Some(contacts_within(path, &take, &take_clip)?),
         None => None,
     };
-    let body = clip.body()?;
     let mut choices = Choices {
         settings: settings.clone(),
+        contacts,
         contacts_file: args.contacts.clone(),
         ..Choices::default()
     };
     choices.settings.plants.enabled = false;
-    let mut retargeted = retarget(
-        Take {
-            clip: &take_clip,
-            body: take.body()?,
-        },
-        Character {
-            skeleton: clip.skeleton(),
-            body,
-            surface: clip.surface(),
-        },
-        &choices.settings,
-        contacts.as_ref(),
-    )
-    .map_err(|problem| solve_error(take_path, &choices, problem))?;
-    retargeted.solved = own_clip.rotated(body.frame.upright_from_file());
+    let mut retargeted = plain_transfer(&take, &take_clip, clip, &choices)?;
+    retargeted.solved = own_clip.rotated(clip.body()?.frame.upright_from_file());
     let options = Options {
         series: args.series,
     };
@@ -198,12 +185,38 @@ fn against(
             "measures": comparison,
         }),
         text: format!(
-            "{} against {} (\"solved\" is the clip)\n\n{comparison}",
+            "{} against {}\n\n{}",
             clip.path.display(),
-            take.path.display()
+            take.path.display(),
+            comparison.with_column("clip")
         ),
         faults: comparison.faults,
     })
+}
+
+/// Part of a take carried onto the skeleton of a clip, for what the clip is measured beside.
+fn plain_transfer(
+    take: &Loaded,
+    part: &Clip,
+    clip: &Loaded,
+    choices: &Choices,
+) -> Result<Retargeted, CommandError> {
+    let performer = Take {
+        clip: part,
+        body: take.body()?,
+    };
+    let character = Character {
+        skeleton: clip.skeleton(),
+        body: clip.body()?,
+        surface: clip.surface(),
+    };
+    retarget(
+        performer,
+        character,
+        &choices.settings,
+        choices.contacts.as_ref(),
+    )
+    .map_err(|problem| solve_error(&take.path, choices, problem))
 }
 
 /// Contacts of a take from a file, as far as they lie in the part of it that is compared.

@@ -208,7 +208,7 @@ fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, C
 }
 
 fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
-    match args.strict && !strict_faults(&outcome.comparison.faults).is_empty() {
+    match args.strict && !outcome.strict_problems().is_empty() {
         true => Exit::Faults,
         false => Exit::Done,
     }
@@ -274,9 +274,7 @@ impl Tally {
     fn add(&mut self, result: &Result<Outcome, CommandError>) {
         match result {
             Err(_) => self.failed += 1,
-            Ok(outcome) if strict_faults(&outcome.comparison.faults).is_empty() => {
-                self.within_limits += 1;
-            }
+            Ok(outcome) if outcome.strict_problems().is_empty() => self.within_limits += 1,
             Ok(_) => self.with_faults += 1,
         }
     }
@@ -356,12 +354,12 @@ fn line(job: &Job, result: &Result<Outcome, CommandError>, width: usize) -> Stri
     };
     let comparison = &outcome.comparison;
     let solved = &comparison.solved;
-    let faults = strict_faults(&comparison.faults);
-    let mut end = match faults.first() {
+    let problems = outcome.strict_problems();
+    let mut end = match problems.first() {
         None => "within limits".to_owned(),
-        Some(worst) => format!("{}: {}", counted(faults.len(), "fault"), worst.text),
+        Some(worst) => format!("{}: {worst}", counted(problems.len(), "fault")),
     };
-    let others = comparison.faults.len() - faults.len();
+    let others = comparison.faults.len() - strict_faults(&comparison.faults).len();
     if others > 0 {
         end.push_str(&format!("; {others} to look at"));
     }
