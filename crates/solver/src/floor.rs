@@ -58,23 +58,14 @@ impl Floor {
     }
 }
 
-/// Fits the floor to points of soles that stand still, metres. `body_size_m` sets what counts as
-/// far apart. `None` without points.
+/// Fits a sloping floor to points of soles that stand still, metres; `None` where they show no
+/// clear slope. `body_size_m` sets what counts as far apart.
 ///
-/// The height is the median of the points. A slope is fitted by least squares (residuals beyond
-/// three median deviations left out, twice) and taken only where the points spread over more than
-/// half a body size both ways and the slope explains most of their spread in height; a flat
-/// capture floor is otherwise never tilted by noise.
-pub fn fit_floor(points: &[DVec3], body_size_m: f64, may_slope: bool) -> Option<Floor> {
-    let heights: Vec<f64> = points.iter().map(|point| point.y).collect();
-    let height = signal::median(&heights)?;
-    if may_slope && let Some(sloped) = fit_slope(points, body_size_m) {
-        return Some(sloped);
-    }
-    Some(Floor::level(height))
-}
-
-fn fit_slope(points: &[DVec3], body_size_m: f64) -> Option<Floor> {
+/// Least squares, with residuals beyond three median deviations left out, twice. A slope is taken
+/// only where the points spread over more than half a body size, rise by more than a fiftieth of
+/// it, and the slope explains most of the rise; a flat capture floor is otherwise never tilted by
+/// noise.
+pub fn fit_slope(points: &[DVec3], body_size_m: f64) -> Option<Floor> {
     let mut kept: Vec<DVec3> = points.to_vec();
     let mut floor = least_squares_plane(&kept)?;
     for _ in 0..2 {
@@ -145,19 +136,17 @@ mod tests {
     #[test]
     fn a_level_floor_stays_level_under_noise() {
         let points = grid(|x, z| 0.07 + 0.004 * (37.0 * x + 91.0 * z).sin());
-        let floor = fit_floor(&points, 0.9, true).unwrap();
-        assert_eq!(floor.normal, DVec3::Y);
-        assert!((floor.height_m - 0.07).abs() < 0.002);
+        assert!(fit_slope(&points, 0.9).is_none());
     }
 
     #[test]
     fn a_ramp_is_found() {
         let points = grid(|x, z| 0.2 + 0.1 * x - 0.05 * z);
-        let floor = fit_floor(&points, 0.9, true).unwrap();
+        let floor = fit_slope(&points, 0.9).unwrap();
         assert!((floor.height_m - 0.2).abs() < 1e-3);
         for point in points {
             assert!(floor.above(point).abs() < 1e-3);
         }
-        assert!(fit_floor(&[], 0.9, true).is_none());
+        assert!(fit_slope(&[], 0.9).is_none());
     }
 }

@@ -7,7 +7,7 @@ use understudy_anatomy::{Body, JointPoint, Leg, Side};
 use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal};
 
 use crate::contacts::FootPart;
-use crate::floor::{Floor, fit_floor};
+use crate::floor::{Floor, fit_slope};
 
 /// Distance from heel to ankle over distance from ankle to toe tip, along the foot. The ankle lies
 /// at a quarter of the foot's length from the heel: 0.25 / 0.75. From memory; the foot of the
@@ -104,11 +104,6 @@ impl Foot {
             .unwrap_or(f64::INFINITY)
             .min(to_ball_joint.y)
             .min(to_tip.y);
-        let sole = if leg.toe_joint() == ankle {
-            sole.min(to_tip.y)
-        } else {
-            sole
-        };
         let reach = to_tip.dot(forward).max(0.0);
         let side_of = |offset: DVec3| offset - forward * offset.dot(forward);
         let tip = to_tip + forward * (flesh.front.unwrap_or(reach).max(reach) - reach);
@@ -278,31 +273,26 @@ pub fn find_stance(
     floor_height_m: Option<f64>,
     may_slope: bool,
 ) -> Stance {
-    let rest = clip.skeleton.rest_world();
-    let leg_length = body.leg_length_m(&clip.skeleton).unwrap_or(1.0);
-    let mut notes = Vec::new();
-    let mut feet = Vec::new();
-    let mut soles = Vec::new();
-    for leg in &body.legs {
-        let still = still_frames(leg, worlds, leg_length, clip.frame_time_secs);
-        let flat_up = flat_up(leg, &rest, worlds, &still, clip.frame_time_secs);
-        if flat_up.is_none() {
-            notes.push(format!(
-                "{} foot: it never stands flat and still, so its rest pose counts as flat",
-                leg.side.word()
-            ));
-        }
-        let foot = Foot::new(leg, &rest, None, flat_up);
-        for &frame in &still {
-            soles.extend(foot.heel.map(|heel| heel.world(&worlds[frame])));
-            soles.push(foot.ball.world(&worlds[frame]));
-        }
-        feet.push(foot);
-    }
-    let (floor, floor_source) = match floor_height_m {
-        Some(height) => (Floor::level(height), FloorSource::Given),
-        None => estimated_floor(&soles, &feet, worlds, leg_length, may_slope),
+    let finder = StanceFinder {
+        clip,
+        worlds,
+        body,
+        rest: clip.skeleton.rest_world(),
+        leg_length_m: body.leg_length_m(&clip.skeleton).unwrap_or(1.0),
     };
+    let leg_length = finder.leg_length_m;
+    let (level_feet, soles) = finder.feet(&Floor::default(), true);
+    let sloped = (may_slope && floor_height_m.is_none()).then(|| finder.sloped());
+    let (feet, floor, floor_source) = match (floor_height_m, sloped.flatten()) {
+        (Some(height), _) => (level_feet, Floor::level(height), FloorSource::Given),
+        (None, Some((feet, floor))) => (feet, floor, FloorSource::StandingSoles),
+        (None, None) => {
+            let found = estimated_floor(&soles, &level_feet, worlds, leg_length);
+            (level_feet, found.0, found.1)
+        }
+    };
+    let mut notes = finder.notes(&feet);
+    let feet: Vec<Foot> = feet.into_iter().map(|found| found.0).collect();
     if floor_source == FloorSource::Given {
         notes.extend(wrong_floor(&floor, &feet, worlds, leg_length));
     }
@@ -320,26 +310,85 @@ pub fn find_stance(
     }
 }
 
+/// What finding a stance works on.
+struct StanceFinder<'a> {
+    clip: &'a Clip,
+    worlds: &'a [WorldPose],
+    body: &'a Body,
+    rest: WorldPose,
+    leg_length_m: f64,
+}
+
+/// Rounds in which feet are levelled against the slope found before.
+const SLOPE_ROUNDS: usize = 4;
+
+impl StanceFinder<'_> {
+    /// Feet laid flat on a floor, each with whether the take shows it standing flat, and their
+    /// soles in frames in which they stand still. `low_only` leaves out feet that stand higher than
+    /// the lowest ones.
+    fn feet(&self, floor: &Floor, low_only: bool) -> (Vec<(Foot, bool)>, Vec<DVec3>) {
+        let step = self.clip.frame_time_secs;
+        let mut feet = Vec::new();
+        let mut soles = Vec::new();
+        for leg in &self.body.legs {
+            let low = low_only.then_some(floor);
+            let still = still_frames(leg, self.worlds, self.leg_length_m, step, low);
+            let up = flat_up(leg, &self.rest, self.worlds, &still, step, floor.normal);
+            let foot = Foot::new(leg, &self.rest, None, up);
+            for &frame in &still {
+                soles.extend(foot.heel.map(|heel| heel.world(&self.worlds[frame])));
+                soles.push(foot.ball.world(&self.worlds[frame]));
+            }
+            feet.push((foot, up.is_some()));
+        }
+        (feet, soles)
+    }
+
+    /// Feet and floor of a take that climbs or descends; `None` where it shows no clear slope.
+    fn sloped(&self) -> Option<(Vec<(Foot, bool)>, Floor)> {
+        let (mut feet, soles) = self.feet(&Floor::default(), false);
+        let mut floor = fit_slope(&soles, self.leg_length_m)?;
+        for _ in 0..SLOPE_ROUNDS {
+            // A foot that stands flat on a slope is not level.
+            let (next, soles) = self.feet(&floor, true);
+            floor = fit_slope(&soles, self.leg_length_m)?;
+            feet = next;
+        }
+        Some((feet, floor))
+    }
+
+    fn notes(&self, feet: &[(Foot, bool)]) -> Vec<String> {
+        feet.iter()
+            .filter(|(_, stands_flat)| !stands_flat)
+            .map(|(foot, _)| {
+                format!(
+                    "{} foot: it never stands flat and still, so its rest pose counts as flat",
+                    foot.side.word()
+                )
+            })
+            .collect()
+    }
+}
+
 fn estimated_floor(
     soles: &[DVec3],
-    feet: &[Foot],
+    feet: &[(Foot, bool)],
     worlds: &[WorldPose],
     leg_length_m: f64,
-    may_slope: bool,
 ) -> (Floor, FloorSource) {
     let heights: Vec<f64> = soles.iter().map(|p| p.y).collect();
     if let Some(low) = signal::quantile(&heights, 0.1) {
         // Feet that stand on a box or a stool are not on the floor.
-        let near: Vec<DVec3> = soles
-            .iter()
-            .copied()
-            .filter(|p| may_slope || p.y < low + 0.06 * leg_length_m)
+        let near: Vec<f64> = heights
+            .into_iter()
+            .filter(|height| *height < low + 0.06 * leg_length_m)
             .collect();
-        if let Some(floor) = fit_floor(&near, leg_length_m, may_slope) {
-            return (floor, FloorSource::StandingSoles);
+        if let Some(height) = signal::median(&near) {
+            return (Floor::level(height), FloorSource::StandingSoles);
         }
     }
-    match low_sole(&Floor::default(), feet, worlds) {
+    let feet: Vec<&Foot> = feet.iter().map(|found| &found.0).collect();
+    match low_sole(&Floor::default(), &feet, worlds) {
         Some(height) => (Floor::level(height), FloorSource::LowestSoles),
         None => (Floor::default(), FloorSource::Nothing),
     }
@@ -347,7 +396,7 @@ fn estimated_floor(
 
 /// How high the lowest soles of a take stand above a floor, metres: the lowest tenth of all
 /// frames. `None` without feet.
-fn low_sole(floor: &Floor, feet: &[Foot], worlds: &[WorldPose]) -> Option<f64> {
+fn low_sole(floor: &Floor, feet: &[&Foot], worlds: &[WorldPose]) -> Option<f64> {
     let lowest: Vec<f64> = worlds
         .iter()
         .filter_map(|world| {
@@ -367,7 +416,8 @@ fn wrong_floor(
     worlds: &[WorldPose],
     leg_length_m: f64,
 ) -> Option<String> {
-    let height = low_sole(floor, feet, worlds)?;
+    let feet: Vec<&Foot> = feet.iter().collect();
+    let height = low_sole(floor, &feet, worlds)?;
     let word = if height > 0.0 { "below" } else { "above" };
     (height.abs() > 0.1 * leg_length_m).then(|| {
         format!(
@@ -377,12 +427,14 @@ fn wrong_floor(
     })
 }
 
-/// Frames in which ankle and toe rest and the ankle is as low as it gets.
+/// Frames in which ankle and toe rest; with a floor, only those in which the ankle is as low above
+/// it as it gets.
 fn still_frames(
     leg: &Leg,
     worlds: &[WorldPose],
     leg_length_m: f64,
     frame_time_secs: f64,
+    floor: Option<&Floor>,
 ) -> Vec<usize> {
     let track = |point: JointPoint| -> Vec<DVec3> {
         let points: Vec<DVec3> = worlds.iter().map(|world| point.world(world)).collect();
@@ -397,14 +449,17 @@ fn still_frames(
             .collect()
     };
     let (slow_ankle, slow_toe) = (is_slow(&ankle), is_slow(&toe));
-    let heights: Vec<f64> = ankle.iter().map(|p| p.y).collect();
+    let heights: Vec<f64> = ankle
+        .iter()
+        .map(|p| floor.map_or(0.0, |floor| floor.above(*p)))
+        .collect();
     let low = signal::quantile(&heights, 0.05).unwrap_or(0.0) + 0.05 * leg_length_m;
     (0..worlds.len())
         .filter(|&i| slow_ankle[i] && slow_toe[i] && heights[i] < low)
         .collect()
 }
 
-/// Up in the coordinates of ankle and toe joint, averaged over still frames; `None` where there
+/// The floor's normal in the coordinates of ankle and toe joint, averaged over still frames; `None` where there
 /// are too few or they contradict the rest pose.
 fn flat_up(
     leg: &Leg,
@@ -412,6 +467,7 @@ fn flat_up(
     worlds: &[WorldPose],
     still: &[usize],
     frame_time_secs: f64,
+    normal: DVec3,
 ) -> Option<(DVec3, DVec3)> {
     let needed = 3.max((0.05 / frame_time_secs) as usize);
     if still.len() < needed {
@@ -421,7 +477,7 @@ fn flat_up(
         let coordinate = |axis: usize| {
             let values: Vec<f64> = still
                 .iter()
-                .map(|&frame| (worlds[frame].rotation(joint).inverse() * DVec3::Y)[axis])
+                .map(|&frame| (worlds[frame].rotation(joint).inverse() * normal)[axis])
                 .collect();
             signal::median(&values)
         };

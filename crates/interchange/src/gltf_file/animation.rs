@@ -14,6 +14,7 @@ use serde_json::Value;
 use understudy_motion::{Clip, Transform};
 
 use super::document::items;
+use super::fold::folded;
 use super::grid::{self, Grid};
 use super::invalid;
 use super::model::{Model, pick};
@@ -150,12 +151,13 @@ pub(super) fn read_clips(
         if let Some(warning) = &grid.warning {
             warnings.push(format!("{}: {warning}", animation.place));
         }
-        let locals = sample_all(&tracks, tree, &grid, first, &animation.place)?;
+        let mut locals = sample_all(&tracks, tree, &grid, first, &animation.place)?;
+        scale::warn_of_clip(tree, &locals, &animation.place, warnings);
+        locals.iter_mut().for_each(|local| *local = folded(local));
         let mut clip = Clip::new(Arc::clone(&tree.skeleton), grid.frame_time_secs, locals)
             .map_err(|error| invalid(&animation.place, error.to_string()))?;
         clip.name.clone_from(&animation.name);
         clip.start_secs = first;
-        scale::warn_of_clip(&clip, &animation.place, warnings);
         clips.push(clip);
     }
     Ok(clips)
@@ -273,6 +275,7 @@ fn all_keys(tracks: &[Track]) -> Vec<f64> {
     keys
 }
 
+/// Local transforms of all joints, frame after frame, with the signs of scale in the file.
 fn sample_all(
     tracks: &[Track],
     tree: &Tree,
@@ -280,7 +283,7 @@ fn sample_all(
     first: f64,
     place: &str,
 ) -> Result<Vec<Transform>, FileError> {
-    let rest = tree.skeleton.rest_locals();
+    let rest = &tree.rests_in_file;
     let joints = rest.len();
     if grid.frame_count > MAX_FRAMES || grid.frame_count * joints as f64 > MAX_TRANSFORMS {
         return Err(invalid(

@@ -8,11 +8,16 @@
 //! [`GltfOptions::unit`] says so: every length read (translations, vertices, bind matrices, keys)
 //! is multiplied by it and every length written is divided by it, so the file stays in its own
 //! unit. Axes stay those of the file.
+//!
+//! A node that mirrors is held as a scale of three negative factors, with a half turn in its
+//! rotation that makes up for it; the matrix is the node's own, and what is written has the signs
+//! of the file again.
 
 mod accessor;
 mod animation;
 mod build;
 mod document;
+mod fold;
 mod grid;
 mod model;
 mod package;
@@ -99,7 +104,7 @@ pub fn read_gltf_bytes(
     let animations = animation::read_channels(&model)?;
     warn_of_extensions(&document, &mut warnings)?;
     let tree = tree::read_skeleton(&model, &animations, &mut warnings)?;
-    scale::warn_of_rest(&tree.skeleton, &mut warnings);
+    scale::warn_of_rest(&tree, &mut warnings);
     let surface = surface::read_surface(&model, &tree.joint_of_node, &mut warnings)?;
     let clips = animation::read_clips(
         &model,

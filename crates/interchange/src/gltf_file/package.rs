@@ -36,6 +36,59 @@ pub(super) struct NewAccessor {
     pub bounds: Option<(Vec<f64>, Vec<f64>)>,
 }
 
+/// An animation in the making.
+#[derive(Default)]
+pub(super) struct Animation {
+    /// Everything but the two lists.
+    pub members: Map<String, Value>,
+    pub channels: Vec<Value>,
+    pub samplers: Vec<Value>,
+}
+
+impl Animation {
+    /// Adds the channels of another animation that are to be kept, unless their target already has
+    /// one, and its other members, unless there are such.
+    fn take_over(&mut self, other: &Value, keep: impl Fn(&Value) -> bool) {
+        let list = |key| other.get(key).and_then(Value::as_array);
+        for channel in list("channels").into_iter().flatten() {
+            let target = channel.get("target");
+            let has_target = |known: &Value| known.get("target") == target;
+            // A channel without a sampler plays nothing.
+            let sampler = channel.get("sampler").and_then(Value::as_u64);
+            let sampler = sampler.and_then(|index| list("samplers")?.get(usize::try_from(index).ok()?));
+            if let Some(sampler) = sampler
+                && keep(channel)
+                && !self.channels.iter().any(has_target)
+            {
+                let mut channel = channel.clone();
+                channel["sampler"] = self.sampler_index(sampler).into();
+                self.channels.push(channel);
+            }
+        }
+        for (key, member) in other.as_object().into_iter().flatten() {
+            if !matches!(key.as_str(), "channels" | "samplers") {
+                self.members.entry(key).or_insert_with(|| member.clone());
+            }
+        }
+    }
+
+    /// Index of a sampler, which is added where it is new.
+    fn sampler_index(&mut self, sampler: &Value) -> usize {
+        let known = self.samplers.iter().position(|known| known == sampler);
+        known.unwrap_or_else(|| {
+            self.samplers.push(sampler.clone());
+            self.samplers.len() - 1
+        })
+    }
+
+    fn to_value(&self) -> Value {
+        let mut members = self.members.clone();
+        members.insert("channels".into(), self.channels.clone().into());
+        members.insert("samplers".into(), self.samplers.clone().into());
+        members.into()
+    }
+}
+
 impl Package {
     /// An empty glTF 2.0 document.
     pub fn new() -> Self {
@@ -169,10 +222,10 @@ impl Package {
 
     /// Takes out all animations of a name, and the accessors, buffer views and bytes at the ends
     /// of their lists that only these used: writing a clip again and again must not let the file
-    /// grow.
-    pub fn remove_animations(&mut self, name: &str) {
+    /// grow. Given back is what is to be kept of them.
+    pub fn remove_animations(&mut self, name: &str, keep: impl Fn(&Value) -> bool) -> Animation {
         let Some(Value::Array(animations)) = self.json.get_mut("animations") else {
-            return;
+            return Animation::default();
         };
         let is_named =
             |animation: &Value| animation.get("name").and_then(Value::as_str) == Some(name);
@@ -180,10 +233,18 @@ impl Package {
             std::mem::take(animations).into_iter().partition(is_named);
         *animations = kept;
         if removed.is_empty() {
-            return;
+            return Animation::default();
         }
+        let mut rest = Animation::default();
+        removed.iter().for_each(|one| rest.take_over(one, &keep));
+        // It counts as used while the unused is looked for.
+        self.push("animations", rest.to_value());
         let freed = self.trim_accessors(&removed);
         self.trim_views(&freed);
+        if let Some(Value::Array(animations)) = self.json.get_mut("animations") {
+            animations.pop();
+        }
+        rest
     }
 
     /// The buffer views of the accessors that were taken out.

@@ -1,11 +1,13 @@
-//! Warnings of scales under which the rotations of joints do not tell how the bones below stand.
+//! Warnings of scales under which the bones below do not stand as people expect.
 //!
-//! Scale acts before the rotations of the joints below it. Only a scale of three equal factors
-//! lets these rotations pass unchanged; any other shears the bones when they turn, or turns them
-//! another way than their rotations say.
+//! Scale acts before the rotations of the joints below it. Only a scale of three factors of equal
+//! size lets these rotations pass unchanged (its signs are folded into the node's own rotation, see
+//! `fold`); any other shears the bones when they turn.
 
 use glam::DVec3;
-use understudy_motion::{Clip, Skeleton};
+use understudy_motion::{Skeleton, Transform};
+
+use super::tree::Tree;
 
 /// Factors that differ by less than this share of the largest are one factor: half a millimetre
 /// on a bone of half a metre (our choice).
@@ -14,38 +16,24 @@ const EVEN_LIMIT: f64 = 1e-3;
 /// Nodes named in one warning.
 const MOST_NAMED: usize = 6;
 
-const REMEDY: &str = "in the program that made the file, and export it again";
-
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Fault {
     /// Factors of different size.
     Uneven,
-    /// One negative factor.
+    /// One or three negative factors.
     Mirroring,
-    /// Three negative factors: a mirror too, but one that rotations pass unchanged.
-    Negative,
-    /// Two negative factors.
-    HalfTurn,
 }
 
 impl Fault {
-    const ALL: [Self; 4] = [
-        Self::Uneven,
-        Self::Mirroring,
-        Self::Negative,
-        Self::HalfTurn,
-    ];
+    const ALL: [Self; 2] = [Self::Uneven, Self::Mirroring];
 
     fn is_in(self, scale: DVec3) -> bool {
-        let negative = scale.cmplt(DVec3::ZERO).bitmask();
         match self {
             Self::Uneven => {
                 let size = scale.abs();
                 size.max_element() - size.min_element() > EVEN_LIMIT * size.max_element()
             }
-            Self::Mirroring => negative.count_ones() == 1,
-            Self::Negative => negative.count_ones() == 3,
-            Self::HalfTurn => negative.count_ones() == 2,
+            Self::Mirroring => scale.cmplt(DVec3::ZERO).bitmask().count_ones() % 2 == 1,
         }
     }
 
@@ -53,25 +41,19 @@ impl Fault {
         match self {
             Self::Uneven => "uneven scale",
             Self::Mirroring => "mirroring scale",
-            Self::Negative => "mirroring scale with three negative factors",
-            Self::HalfTurn => "scale with two negative factors",
         }
     }
 
+    /// What comes of it, and what to do.
     fn consequence(self) -> &'static str {
         match self {
             Self::Uneven => {
                 "the bones below shear and change their length when they turn, so that no motion \
-                 fits them exactly"
+                 fits them exactly; apply (freeze) the scale and its keys in the program that made \
+                 the file, and export it again"
             }
             Self::Mirroring => {
-                "left and right are exchanged below, and joints turn the other way round than \
-                 their rotations say, so that motion comes out wrong"
-            }
-            Self::Negative => "left and right are exchanged below",
-            Self::HalfTurn => {
-                "it is a half turn that the rotations below do not hold, so that motion comes out \
-                 wrong"
+                "left and right are exchanged below; check that joints named left stand on the left"
             }
         }
     }
@@ -79,15 +61,15 @@ impl Fault {
 
 /// Warns of scales at rest, one warning per kind of fault. Nodes without joints below are left
 /// out: their scale reaches no bone.
-pub(super) fn warn_of_rest(skeleton: &Skeleton, warnings: &mut Vec<String>) {
+pub(super) fn warn_of_rest(tree: &Tree, warnings: &mut Vec<String>) {
     for fault in Fault::ALL {
-        let places: Vec<String> = parents(skeleton)
-            .filter(|&joint| fault.is_in(skeleton.joint(joint).rest.scale))
-            .map(|joint| place(skeleton, joint, skeleton.joint(joint).rest.scale))
+        let places: Vec<String> = parents(tree)
+            .filter(|(_, rest)| fault.is_in(rest.scale))
+            .map(|(joint, rest)| place(&tree.skeleton, joint, rest.scale))
             .collect();
         if !places.is_empty() {
             warnings.push(format!(
-                "{} at {}: {}; apply (freeze) the scale {REMEDY}",
+                "{} at {}: {}",
                 fault.name(),
                 listed(&places),
                 fault.consequence()
@@ -96,23 +78,30 @@ pub(super) fn warn_of_rest(skeleton: &Skeleton, warnings: &mut Vec<String>) {
     }
 }
 
-/// Warns of scales in the frames of a clip, one warning per kind of fault, with the first frame of
-/// each node. What the rest pose has too was said there. `animation` opens each warning.
-pub(super) fn warn_of_clip(clip: &Clip, animation: &str, warnings: &mut Vec<String>) {
-    let skeleton = &clip.skeleton;
+/// Warns of scales in the frames of an animation, one warning per kind of fault, with the first
+/// frame of each node. What the rest pose has too was said there. `locals` are those of all joints,
+/// frame after frame, with the signs of the file; `animation` opens each warning.
+pub(super) fn warn_of_clip(
+    tree: &Tree,
+    locals: &[Transform],
+    animation: &str,
+    warnings: &mut Vec<String>,
+) {
+    let joints = tree.skeleton.len();
     for fault in Fault::ALL {
-        let places: Vec<String> = parents(skeleton)
-            .filter(|&joint| !fault.is_in(skeleton.joint(joint).rest.scale))
-            .filter_map(|joint| {
-                let scale_in = |frame: usize| clip.frame(frame)[joint].scale;
-                let frame = (0..clip.frame_count()).find(|&frame| fault.is_in(scale_in(frame)))?;
-                let node = place(skeleton, joint, scale_in(frame));
+        let places: Vec<String> = parents(tree)
+            .filter(|(_, rest)| !fault.is_in(rest.scale))
+            .filter_map(|(joint, _)| {
+                let mut scales = locals.iter().skip(joint).step_by(joints);
+                let frame = scales.position(|local| fault.is_in(local.scale))?;
+                let scale = locals.get(frame * joints + joint)?.scale;
+                let node = place(&tree.skeleton, joint, scale);
                 Some(format!("{node} from frame {frame} on"))
             })
             .collect();
         if !places.is_empty() {
             warnings.push(format!(
-                "{animation}: {} at {}: {}; apply (freeze) the scale and its keys {REMEDY}",
+                "{animation}: {} at {}: {}",
                 fault.name(),
                 listed(&places),
                 fault.consequence()
@@ -121,8 +110,10 @@ pub(super) fn warn_of_clip(clip: &Clip, animation: &str, warnings: &mut Vec<Stri
     }
 }
 
-fn parents(skeleton: &Skeleton) -> impl Iterator<Item = usize> {
-    (0..skeleton.len()).filter(|&joint| !skeleton.children(joint).is_empty())
+/// Joints with others below, and their rest transforms as the file has them.
+fn parents(tree: &Tree) -> impl Iterator<Item = (usize, &Transform)> {
+    let rests = tree.rests_in_file.iter().enumerate();
+    rests.filter(|&(joint, _)| !tree.skeleton.children(joint).is_empty())
 }
 
 fn place(skeleton: &Skeleton, joint: usize, scale: DVec3) -> String {
@@ -149,7 +140,7 @@ mod tests {
 
     #[test]
     fn faults_are_told_apart() {
-        use Fault::{HalfTurn, Mirroring, Negative, Uneven};
+        use Fault::{Mirroring, Uneven};
         let check = |scale: [f64; 3], expected: &[Fault]| {
             let found: Vec<Fault> = Fault::ALL
                 .into_iter()
@@ -164,9 +155,9 @@ mod tests {
         check([1.0, 1.0, 0.0], &[Uneven]);
         check([1.0, 1.0, 1.002], &[Uneven]);
         check([-1.0, 1.0, 1.0], &[Mirroring]);
-        check([-2.0, -2.0, -2.0], &[Negative]);
+        check([-2.0, -2.0, -2.0], &[Mirroring]);
         check([1.0, -3.0, 1.0], &[Uneven, Mirroring]);
-        check([-1.0, 1.0, -1.0], &[HalfTurn]);
-        check([-1.0, 2.0, -1.0], &[Uneven, HalfTurn]);
+        check([-1.0, 1.0, -1.0], &[]);
+        check([-1.0, 2.0, -1.0], &[Uneven]);
     }
 }

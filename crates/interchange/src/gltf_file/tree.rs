@@ -8,6 +8,7 @@ use understudy_motion::{Joint, JointKind, Skeleton, Transform};
 
 use super::animation::AnimationChannels;
 use super::document::items;
+use super::fold::folded;
 use super::invalid;
 use super::model::{Model, numbers, pick};
 use crate::error::FileError;
@@ -28,6 +29,9 @@ pub(super) struct Tree {
     pub skeleton: Arc<Skeleton>,
     pub node_of_joint: Vec<usize>,
     pub joint_of_node: Vec<Option<usize>>,
+    /// Rest transforms with the signs of scale that they have in the file, metres; the skeleton
+    /// has them folded.
+    pub rests_in_file: Vec<Transform>,
 }
 
 /// The nodes of a file as a forest, parents first.
@@ -97,6 +101,7 @@ pub(super) fn read_skeleton(
     };
     let mut joints = Vec::new();
     let mut node_of_joint = Vec::new();
+    let mut rests_in_file = Vec::new();
     let mut joint_of_node = vec![None; model.nodes.len()];
     let raw = items(&model.document.json, "nodes")?;
     for &node in &forest.order {
@@ -104,10 +109,12 @@ pub(super) fn read_skeleton(
         joint_of_node[node] = Some(joints.len());
         node_of_joint.push(node);
         let name = model.nodes[node].name.clone();
+        let rest = rest(&raw[node], node, model.document.metres_per_unit, warnings)?;
+        rests_in_file.push(rest);
         joints.push(Joint {
             name: name.unwrap_or_else(|| format!("node_{node}")),
             parent: forest.parents[node].and_then(|parent| joint_of_node[parent]),
-            rest: rest(&raw[node], node, model.document.metres_per_unit, warnings)?,
+            rest: folded(&rest),
             tips: tips(&raw[node], model.document.metres_per_unit),
             kind,
         });
@@ -122,6 +129,7 @@ pub(super) fn read_skeleton(
         skeleton: Arc::new(skeleton),
         node_of_joint,
         joint_of_node,
+        rests_in_file,
     })
 }
 
@@ -182,7 +190,8 @@ fn tips(node: &Value, metres_per_unit: f64) -> Vec<DVec3> {
         .collect()
 }
 
-/// Local transform of a node, metres; a matrix is taken apart.
+/// Local transform of a node with the signs of scale that the file gives, metres; a matrix is
+/// taken apart.
 pub(super) fn rest(
     node: &Value,
     index: usize,

@@ -7,8 +7,9 @@ use serde_json::{Value, json};
 use understudy_motion::{Clip, Transform};
 
 use super::document::{GltfDocument, items};
+use super::fold::unfolded;
 use super::model::numbers;
-use super::package::{FLOAT, NewAccessor, Package};
+use super::package::{Animation, FLOAT, NewAccessor, Package};
 use super::tree::rest;
 use crate::error::FileError;
 
@@ -19,7 +20,8 @@ const SAME: f64 = 1e-9;
 /// Where the keys of a written animation begin.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub enum ClipStart {
-    /// At 0 s.
+    /// At 0 s; at the clip's own start where channels of a replaced animation are kept, which
+    /// must stay in step.
     #[default]
     Zero,
     /// At the clip's own start; it must not lie before 0 s, which glTF does not allow.
@@ -29,7 +31,9 @@ pub enum ClipStart {
 /// How a clip is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub struct AnimationOptions {
-    /// Whether animations of the same name give way; otherwise the clip is added beside them.
+    /// Whether animations of the same name give way; otherwise the clip is added beside them. What
+    /// these animations move beside the joints of the clip (morph weights, other nodes, properties
+    /// of extensions) goes on in the new one with its own keys, and so do their extras.
     pub replace_same_name: bool,
     /// Where the keys begin.
     pub start: ClipStart,
@@ -56,17 +60,22 @@ impl GltfDocument {
         options: &AnimationOptions,
     ) -> Result<Vec<u8>, FileError> {
         self.check_mapping(clip, node_of_joint)?;
-        let times = key_times(clip, options.start)?;
         let mut package = Package::from_document(self);
-        if options.replace_same_name {
-            package.remove_animations(name);
-        }
+        let kept = match options.replace_same_name {
+            true => package.remove_animations(name, |channel| !is_driven(channel, node_of_joint)),
+            false => Animation::default(),
+        };
+        let start = match kept.channels.is_empty() || clip.start_secs < 0.0 {
+            true => options.start,
+            false => ClipStart::ClipTime,
+        };
+        let times = key_times(clip, start)?;
         let rests = self.rests(node_of_joint)?;
         let curves = curves(clip, &rests, self.metres_per_unit);
         for curve in &curves {
             matrix_to_parts(&mut package, node_of_joint[curve.joint])?;
         }
-        add_animation(&mut package, name, &times, &curves, node_of_joint);
+        add_animation(&mut package, name, kept, &times, &curves, node_of_joint);
         package.into_glb()
     }
 
@@ -97,7 +106,7 @@ impl GltfDocument {
         Ok(())
     }
 
-    /// Transforms that the nodes have by themselves, metres.
+    /// Transforms that the nodes have by themselves, with the signs of scale in the file, metres.
     fn rests(&self, node_of_joint: &[usize]) -> Result<Vec<Transform>, FileError> {
         let nodes = items(&self.json, "nodes")?;
         // The reader has already warned about crooked nodes.
@@ -107,6 +116,15 @@ impl GltfDocument {
             .map(|&node| rest(&nodes[node], node, self.metres_per_unit, &mut warnings))
             .collect()
     }
+}
+
+/// Whether a channel moves what the clip moves: translation, rotation or scale of one of its nodes.
+fn is_driven(channel: &Value, node_of_joint: &[usize]) -> bool {
+    let target = channel.get("target");
+    let node = target.and_then(|target| target.get("node")?.as_u64());
+    let path = target.and_then(|target| target.get("path")?.as_str());
+    matches!(path, Some("translation" | "rotation" | "scale"))
+        && node.is_some_and(|node| node_of_joint.iter().any(|&driven| driven as u64 == node))
 }
 
 /// Key times in single precision, seconds.
@@ -140,11 +158,12 @@ struct NewCurve {
     values: Vec<f32>,
 }
 
+/// Curves of what differs from the rest transforms in the file; its signs of scale are used.
 fn curves(clip: &Clip, rests: &[Transform], metres_per_unit: f64) -> Vec<NewCurve> {
     let mut curves = Vec::new();
     for (joint, rest) in rests.iter().enumerate() {
         let keys: Vec<Transform> = (0..clip.frame_count())
-            .map(|frame| clip.frame(frame)[joint])
+            .map(|frame| unfolded(&clip.frame(frame)[joint], rest.scale))
             .collect();
         let mut add = |path, values: Option<Vec<f32>>| {
             curves.extend(values.map(|values| NewCurve {
@@ -233,10 +252,12 @@ fn matrix_to_parts(package: &mut Package, node: usize) -> Result<(), FileError> 
     Ok(())
 }
 
-/// Appends an animation: one buffer view holds the shared times and then every curve.
+/// Appends an animation to which `kept` belongs: one buffer view holds the shared times and then
+/// every curve.
 fn add_animation(
     package: &mut Package,
     name: &str,
+    kept: Animation,
     times: &[f32],
     curves: &[NewCurve],
     node_of_joint: &[usize],
@@ -257,9 +278,12 @@ fn add_animation(
         bounds: Some((vec![first], vec![last])),
     });
     let mut byte_offset = size_of_val(times);
-    let mut samplers = Vec::new();
-    let mut channels = Vec::new();
-    for (sampler, curve) in curves.iter().enumerate() {
+    let Animation {
+        mut members,
+        mut channels,
+        mut samplers,
+    } = kept;
+    for curve in curves {
         let output = package.add_accessor(NewAccessor {
             view,
             byte_offset,
@@ -273,15 +297,16 @@ fn add_animation(
             bounds: None,
         });
         byte_offset += size_of_val(curve.values.as_slice());
-        samplers.push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
         channels.push(json!({
-            "sampler": sampler,
+            "sampler": samplers.len(),
             "target": { "node": node_of_joint[curve.joint], "path": curve.path },
         }));
+        samplers.push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
     }
-    let mut animation = json!({ "channels": channels, "samplers": samplers });
+    members.insert("channels".into(), channels.into());
+    members.insert("samplers".into(), samplers.into());
     if !name.is_empty() {
-        animation["name"] = name.into();
+        members.insert("name".into(), name.into());
     }
-    package.push("animations", animation);
+    package.push("animations", members.into());
 }
