@@ -310,6 +310,32 @@ pub(crate) fn find_arms(tree: &Tree, pair: &Pair, lateral: Option<DVec3>) -> Opt
     })
 }
 
+/// The joints of a lone leg; `None` where the path is too short to be a leg.
+pub(crate) fn find_leg(
+    tree: &Tree,
+    node: usize,
+    start: usize,
+    lateral: Option<DVec3>,
+) -> Option<Limb> {
+    let stem = Stem::new(tree, node, start, lateral);
+    let list = leg_choices(stem.path.len().min(LONGEST_STEM));
+    let (choice, certainty) = best(list, |choice| stem.leg_score(choice))?;
+    Some(limb(stem, choice, certainty))
+}
+
+/// The joints of a lone arm; `None` where the path is too short to be an arm.
+pub(crate) fn find_arm(
+    tree: &Tree,
+    node: usize,
+    start: usize,
+    lateral: Option<DVec3>,
+) -> Option<Limb> {
+    let stem = Stem::new(tree, node, start, lateral);
+    let list = arm_choices(stem.path.len().min(LONGEST_STEM));
+    let (choice, certainty) = best(list, |choice| stem.arm_score(choice))?;
+    Some(limb(stem, choice, certainty))
+}
+
 fn find_limbs(
     tree: &Tree,
     pair: &Pair,

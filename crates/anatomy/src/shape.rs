@@ -249,7 +249,7 @@ impl<'a> Tree<'a> {
 
     /// How like two subtrees are, 0 to 1, from bone lengths and numbers of joints; the side
     /// markers of their names decide where they speak.
-    fn likeness(&self, a: usize, b: usize) -> f64 {
+    pub fn likeness(&self, a: usize, b: usize) -> f64 {
         let lengths = |joint: usize| -> Vec<f64> {
             let path = self.main_path(joint);
             let mut lengths: Vec<f64> = path.iter().map(|&j| self.length[j]).collect();

@@ -7,6 +7,16 @@ use crate::body::Side;
 use crate::shape::{Pair, Tree};
 use crate::tokens::Slot;
 
+/// A third chain could be the mate of one of a pair when it is so much as like it (our choice).
+const MATE_LIKENESS: f64 = 0.8;
+/// A lone chain on the midline begins no farther beside it, as a share of the longest path; 9 cm in
+/// a human (our choice).
+const BESIDE: f64 = 0.06;
+/// Nor does it lead farther aside than so, as the mean sine of its joints' angles (our choice).
+const ASIDE: f64 = 0.45;
+/// The mean of two legs goes at least so far along them; spread arms cancel out (our choice).
+const LEAST_HANG: f64 = 0.35;
+
 /// Joints of the midline, top down, and the pairs that hang from them.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Midline {
@@ -14,6 +24,8 @@ pub(crate) struct Midline {
     pub pairs: Vec<Pair>,
     /// The left-right axis, its sign open.
     pub lateral: Option<DVec3>,
+    /// Lone chains that leave the midplane: no spine, neck, head or tail begins there.
+    pub aside: Vec<usize>,
 }
 
 impl Midline {
@@ -37,10 +49,20 @@ impl Midline {
             midline.nodes.push(node);
             let (pairs, singles) = tree.pairs_at(node, lateral);
             midline.pairs.extend(pairs);
-            open.extend(singles);
+            let (aside, central): (Vec<usize>, Vec<usize>) = singles
+                .into_iter()
+                .partition(|&single| leaves_midplane(tree, node, single, lateral));
+            midline.aside.extend(aside);
+            open.extend(central);
         }
         midline.nodes.sort_unstable();
         midline
+    }
+
+    /// Mean of the midline's joints, world, metres.
+    fn centre(&self, tree: &Tree) -> DVec3 {
+        let sum: DVec3 = self.nodes.iter().map(|&node| tree.position(node)).sum();
+        sum / self.nodes.len().max(1) as f64
     }
 
     /// Mean left-right axis of the large pairs that can be paired in one way only.
@@ -81,6 +103,8 @@ impl Midline {
                     && crate::shape::ratio(tree.reach(other), tree.reach(pair.a)) > 0.7
                     && crate::shape::ratio(tree.count[other] as f64, tree.count[pair.a] as f64)
                         > 0.7
+                    && tree.likeness(other, pair.a).max(tree.likeness(other, pair.b))
+                        > MATE_LIKENESS * pair.likeness
             })
     }
 
@@ -113,6 +137,41 @@ impl Midline {
     }
 }
 
+/// Whether a lone chain begins or leads so far beside the midplane that it cannot be trunk, neck,
+/// head or tail, and no name says that it is.
+fn leaves_midplane(tree: &Tree, node: usize, start: usize, lateral: Option<DVec3>) -> bool {
+    let Some(axis) = lateral else {
+        return false;
+    };
+    let central = [
+        Slot::Root,
+        Slot::Pelvis,
+        Slot::Spine,
+        Slot::Neck,
+        Slot::Head,
+        Slot::Jaw,
+        Slot::Tail,
+    ];
+    if tree.hints[start]
+        .best()
+        .is_some_and(|slot| central.contains(&slot))
+    {
+        return false;
+    }
+    let offset = |point: DVec3| point - tree.position(node);
+    let path = tree.main_path(start);
+    let offsets: Vec<DVec3> = path
+        .iter()
+        .map(|&joint| offset(tree.position(joint)))
+        .chain([offset(tree.far_end(start))])
+        .collect();
+    let beside: f64 = offsets.iter().map(|offset| offset.dot(axis).abs()).sum();
+    let away: f64 = offsets.iter().map(|offset| offset.length()).sum();
+    let least = BESIDE * tree.size;
+    offsets[0].dot(axis).abs() > least
+        || (beside > ASIDE * away && beside > least * offsets.len() as f64)
+}
+
 fn last_step(tree: &Tree, start: usize) -> DVec3 {
     let path = tree.main_path(start);
     let last = path[path.len() - 1];
@@ -138,8 +197,13 @@ pub(crate) struct NameBallot {
 
 impl NameBallot {
     pub fn of(tree: &Tree, pair: &Pair) -> Self {
+        Self::of_chains(tree, &[pair.a, pair.b])
+    }
+
+    /// What names say at and below some joints.
+    pub fn of_chains(tree: &Tree, starts: &[usize]) -> Self {
         let mut ballot = Self::default();
-        for start in [pair.a, pair.b] {
+        for &start in starts {
             for joint in below(tree, start) {
                 let hint = &tree.hints[joint];
                 let says = |slots: &[Slot]| slots.iter().map(|&s| hint.says(s)).fold(0.0, f64::max);
@@ -212,17 +276,71 @@ pub(crate) fn large_pairs(tree: &Tree, midline: &Midline) -> Vec<Pair> {
         .collect()
 }
 
+/// How a pair hangs from the midline.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Hang {
+    /// Where both lead together: length 1 for parallel straight limbs, 0 for spread arms.
+    pub way: DVec3,
+    /// Share of it that leads away from the middle of the trunk, −1 to 1.
+    pub away: f64,
+}
+
+/// How a pair hangs from the midline. Bent limbs count by the part that leads on best.
+pub(crate) fn hang(tree: &Tree, midline: &Midline, pair: &Pair) -> Hang {
+    let points = |start: usize| -> Vec<DVec3> {
+        let path = tree.main_path(start);
+        let joints = path.iter().map(|&joint| tree.position(joint));
+        joints.chain([tree.far_end(start)]).collect()
+    };
+    let (a, b) = (points(pair.a), points(pair.b));
+    let from = pair_middle(tree, pair);
+    let whole = (tree.extent[pair.a] + tree.extent[pair.b]) / 2.0;
+    let (mut along, mut way) = (0.0, DVec3::ZERO);
+    for (a, b) in a.windows(2).zip(b.windows(2)) {
+        along += (a[0].distance(a[1]) + b[0].distance(b[1])) / 2.0;
+        // The first short bones lead to hip or shoulder.
+        if along > 0.35 * whole {
+            let here = ((a[1] + b[1]) / 2.0 - from) / along;
+            if here.length() > way.length() {
+                way = here;
+            }
+        }
+    }
+    let outward = (from - midline.centre(tree)).normalize_or_zero();
+    Hang {
+        way,
+        away: way.dot(outward),
+    }
+}
+
+/// Whether a pair can be legs: its names say so; or both lead the same way, and that is away from
+/// the trunk, down in the file (against +Y or +Z), or the way of another pair.
+pub(crate) fn may_be_legs(tree: &Tree, midline: &Midline, large: &[Pair], pair: &Pair) -> bool {
+    let ballot = NameBallot::of(tree, pair);
+    if ballot.share(ballot.leg) > 0.5 {
+        return true;
+    }
+    let own = hang(tree, midline, pair);
+    if own.way.length() < LEAST_HANG {
+        return false;
+    }
+    let way = own.way.normalize_or_zero();
+    let like = |other: &Pair| {
+        let theirs = hang(tree, midline, other).way;
+        *other != *pair
+            && theirs.length() > LEAST_HANG
+            && theirs.normalize_or_zero().dot(way) > 0.8
+            && crate::shape::ratio(tree.reach(other.a), tree.reach(pair.a)) > 0.6
+    };
+    let down_in_file = way.y.min(way.z) < -std::f64::consts::FRAC_1_SQRT_2;
+    own.away > 0.4 || (own.away > -0.3 && (down_in_file || large.iter().any(like)))
+}
+
 /// The pair that is most surely a pair of legs.
 pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Option<Pair> {
     let depth = |pair: &Pair| tree.skeleton.path_from_root(pair.node).len();
     let nearest = large.iter().map(depth).min()?;
     let one_level = large.iter().all(|pair| depth(pair) == nearest);
-    let centre = midline
-        .nodes
-        .iter()
-        .map(|&node| tree.position(node))
-        .sum::<DVec3>()
-        / midline.nodes.len().max(1) as f64;
     let score = |pair: &Pair| {
         let ballot = NameBallot::of(tree, pair);
         let mut score = 3.0 * (ballot.share(ballot.leg) - ballot.share(ballot.arm));
@@ -231,15 +349,14 @@ pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Optio
             // Trees of bodies are rooted at the pelvis (common practice).
             score += if depth(pair) == nearest { 1.0 } else { -1.0 };
         }
-        let from = pair_middle(tree, pair);
-        let ends = (tree.far_end(pair.a) + tree.far_end(pair.b)) / 2.0 - from;
-        let away = ends
-            .normalize_or_zero()
-            .dot((from - centre).normalize_or_zero());
+        let away = hang(tree, midline, pair).away;
         let branching = tree.count[pair.a] > 2 * tree.main_path(pair.a).len() + 2;
         score + 0.7 * away - if branching { 0.5 } else { 0.0 }
     };
-    let scored = large.iter().map(|pair| (score(pair), *pair));
+    let scored = large
+        .iter()
+        .filter(|pair| may_be_legs(tree, midline, large, pair))
+        .map(|pair| (score(pair), *pair));
     scored
         .filter(|(score, _)| *score > -0.5)
         .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -248,7 +365,15 @@ pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Optio
 
 /// Whether another large pair is a pair of legs too: its names say so, or it reaches down as far
 /// and hangs from the same joint or from a level trunk.
-pub(crate) fn is_further_leg(tree: &Tree, first: &Pair, other: &Pair, frame: &WorldFrame) -> bool {
+///
+/// `joints` is the least number of joints of such a leg.
+pub(crate) fn is_further_leg(
+    tree: &Tree,
+    first: &Pair,
+    other: &Pair,
+    joints: usize,
+    frame: &WorldFrame,
+) -> bool {
     let ballot = NameBallot::of(tree, other);
     if !ballot.is_silent() {
         return ballot.share(ballot.leg) > 0.5;
@@ -267,7 +392,7 @@ pub(crate) fn is_further_leg(tree: &Tree, first: &Pair, other: &Pair, frame: &Wo
         pair_middle(tree, pair).dot(frame.up) - lowest
     };
     let stands = crate::shape::ratio(drop(other).max(0.0), drop(first).max(0.0)) > 0.75
-        && tree.main_path(other.a).len() >= 3;
+        && tree.main_path(other.a).len() >= joints;
     let between = pair_middle(tree, other) - pair_middle(tree, first);
     let level = between.dot(frame.up).abs() < 0.64 * between.length().max(1e-9);
     stands && (level || other.node == first.node)

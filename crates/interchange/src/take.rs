@@ -50,11 +50,23 @@ pub enum Source {
         skeleton: AsfSkeleton,
         /// The motion.
         motion: Option<AmcMotion>,
-        /// Rotation limits of the joints.
+        /// Rotation limits of the joints; see [`Source::joint_limits`].
         limits: Vec<JointLimits>,
     },
     /// A glTF file.
     Gltf(Box<GltfCharacter>),
+}
+
+impl Source {
+    /// The rotation limits that the file states for joints of the clip's skeleton: those of an ASF
+    /// file, radians; none for files of other formats. They are the file's own words: nothing in
+    /// this crate holds the motion to them.
+    pub fn joint_limits(&self) -> &[JointLimits] {
+        match self {
+            Self::AsfAmc { limits, .. } => limits,
+            Self::Bvh { .. } | Self::Gltf(_) => &[],
+        }
+    }
 }
 
 /// A motion from a file.

@@ -1,6 +1,7 @@
 //! The unit of length of a file, and how it was found.
 
 use glam::DVec3;
+use understudy_motion::units::is_human_height;
 use understudy_motion::{LengthUnit, Skeleton};
 
 /// A unit and where it comes from.
@@ -44,8 +45,9 @@ const FOLDED: f64 = 0.4;
 ///
 /// The height is the extent of the rest pose along its tallest axis, of the largest body where
 /// there are several roots. Where the rest pose is folded or flat, the height is judged by the
-/// total length of all bones.
-pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
+/// total length of all bones. A guess that leaves doubt is a warning too: a body by more than a
+/// factor of 2 taller or smaller than humans, or a unit that files rarely use.
+pub fn guess_unit(skeleton_in_file_units: &Skeleton, warnings: &mut Vec<String>) -> UnitFinding {
     let extent = largest(skeleton_in_file_units, rest_extent);
     let bones = largest(skeleton_in_file_units, bone_length);
     let height = rest_height(skeleton_in_file_units);
@@ -63,6 +65,7 @@ pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
         )
     };
     let unit = LengthUnit::guess_from_height(height);
+    warnings.extend(doubt(unit, height * unit.metres()));
     UnitFinding {
         unit,
         how: format!(
@@ -70,6 +73,29 @@ pub fn guess_unit(skeleton_in_file_units: &Skeleton) -> UnitFinding {
             height * unit.metres()
         ),
     }
+}
+
+/// What is to be said about a guess.
+fn doubt(unit: LengthUnit, height_m: f64) -> Option<String> {
+    let tall = readable(height_m);
+    if !is_human_height(height_m) {
+        Some(format!(
+            "the body is {tall} m tall in {unit}; if it is a human, give --unit"
+        ))
+    } else if unit.is_rare() {
+        Some(format!(
+            "the body is {tall} m tall in {unit}, which was guessed, since no usual unit makes it \
+             human; if it is none, give --unit"
+        ))
+    } else {
+        None
+    }
+}
+
+/// A positive number with three digits that count.
+fn readable(number: f64) -> String {
+    let decimals = (2.0 - number.log10().floor()).clamp(0.0, 12.0);
+    format!("{number:.0$}", decimals as usize)
 }
 
 /// Height of the body at rest, or the height its bones suggest where the rest pose is folded.
@@ -123,7 +149,48 @@ mod tests {
     use understudy_motion::Joint;
 
     fn finding(joints: Vec<Joint>) -> UnitFinding {
-        guess_unit(&Skeleton::new(joints).unwrap())
+        guess_unit(&Skeleton::new(joints).unwrap(), &mut Vec::new())
+    }
+
+    /// Unit and warnings for a body of one upright bone of this length.
+    fn pole(height: f64) -> (LengthUnit, Vec<String>) {
+        let joint = Joint::new("pole", None, DVec3::ZERO).with_tip(DVec3::Y * height);
+        let mut warnings = Vec::new();
+        let found = guess_unit(&Skeleton::new(vec![joint]).unwrap(), &mut warnings);
+        (found.unit, warnings)
+    }
+
+    #[test]
+    fn doubtful_guesses_are_warned_about() {
+        let check = |height: f64, unit: LengthUnit, warning: &str| {
+            let (found, warnings) = pole(height);
+            assert_eq!(found, unit, "{height}");
+            assert_eq!(
+                warnings.len(),
+                usize::from(!warning.is_empty()),
+                "{warnings:?}"
+            );
+            assert!(warnings.concat().starts_with(warning), "{warnings:?}");
+        };
+        check(1.8, LengthUnit::Metre, "");
+        check(0.9, LengthUnit::Metre, "");
+        check(3.3, LengthUnit::Metre, "");
+        check(70.0, LengthUnit::Inch, "");
+        let remedy = "if it is a human, give --unit";
+        let said = |tall: &str| format!("the body is {tall}; {remedy}");
+        check(3.5, LengthUnit::Metre, &said("3.50 m tall in m"));
+        check(0.0002, LengthUnit::Metre, &said("0.000200 m tall in m"));
+        check(8000.0, LengthUnit::Millimetre, &said("8.00 m tall in mm"));
+        check(
+            5.6,
+            LengthUnit::Foot,
+            "the body is 1.71 m tall in ft, which was guessed",
+        );
+        check(
+            17.0,
+            LengthUnit::Decimetre,
+            "the body is 1.70 m tall in dm, which was guessed",
+        );
     }
 
     #[test]

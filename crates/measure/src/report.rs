@@ -144,7 +144,14 @@ pub fn measure_clip(
     settings: &Settings,
     options: Options,
 ) -> Report {
-    let (stance, contacts) = find_contacts(Take { clip, body }, settings);
+    let (stance, contacts) = find_contacts(
+        Take {
+            clip,
+            body,
+            surface,
+        },
+        settings,
+    );
     let turn = body.frame.upright_from_file();
     let clip = clip.rotated(turn);
     let body = body.turned(turn);
@@ -281,6 +288,7 @@ mod tests {
         let take = Take {
             clip: &clip,
             body: &performer.body,
+            surface: None,
         };
         let character = Character {
             skeleton: &character.skeleton,

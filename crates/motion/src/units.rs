@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use std::ops::RangeInclusive;
 use std::str::FromStr;
 
 /// The unit in which a file gives lengths.
@@ -37,20 +38,47 @@ impl LengthUnit {
         }
     }
 
+    /// Units that capture files use.
+    const USUAL: [Self; 4] = [Self::Metre, Self::Inch, Self::Centimetre, Self::Millimetre];
+
+    /// Units that few files use.
+    const RARE: [Self; 2] = [Self::Foot, Self::Decimetre];
+
     /// Guesses the unit of a file from the extent of a standing body in it.
     ///
-    /// A performer is between 1.2 and 2.2 m tall (common practice: adults and older children),
-    /// so the unit whose reading is nearest to 1.7 m in ratio wins among the units that capture
-    /// files use: metres, inches, centimetres, millimetres.
+    /// Metres, inches, centimetres and millimetres come first: the one whose reading is nearest to
+    /// [`HUMAN_HEIGHT_M`] in ratio. Only where even that reading [is no human](is_human_height), and
+    /// feet or decimetres make it a height of [`PERFORMER_HEIGHT_M`], these are taken. No height
+    /// fits both.
     pub fn guess_from_height(height_in_file: f64) -> Self {
-        let candidates = [Self::Metre, Self::Inch, Self::Centimetre, Self::Millimetre];
-        let misfit = |unit: Self| (height_in_file * unit.metres() / 1.7).ln().abs();
-        candidates
+        let misfit = |unit: Self| (height_in_file * unit.metres() / HUMAN_HEIGHT_M).ln().abs();
+        let usual = Self::USUAL
             .into_iter()
             .filter(|unit| misfit(*unit).is_finite())
             .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
-            .unwrap_or(Self::Metre)
+            .unwrap_or(Self::Metre);
+        let fits = |unit: &Self| PERFORMER_HEIGHT_M.contains(&(height_in_file * unit.metres()));
+        match is_human_height(height_in_file * usual.metres()) {
+            true => usual,
+            false => Self::RARE.into_iter().find(fits).unwrap_or(usual),
+        }
     }
+
+    /// Whether files in this unit are so rare that a guess of it is worth a word.
+    pub fn is_rare(self) -> bool {
+        !Self::USUAL.contains(&self)
+    }
+}
+
+/// The height that guesses of a unit are held against, metres (common practice: an adult).
+pub const HUMAN_HEIGHT_M: f64 = 1.7;
+
+/// Heights of performers, metres (common practice: adults and older children).
+pub const PERFORMER_HEIGHT_M: RangeInclusive<f64> = 1.2..=2.2;
+
+/// Whether a height in metres is within a factor of 2 of [`HUMAN_HEIGHT_M`].
+pub fn is_human_height(height_m: f64) -> bool {
+    (HUMAN_HEIGHT_M / 2.0..=HUMAN_HEIGHT_M * 2.0).contains(&height_m)
 }
 
 impl fmt::Display for LengthUnit {
@@ -102,6 +130,28 @@ mod tests {
         check(165.0, LengthUnit::Centimetre);
         check(1720.0, LengthUnit::Millimetre);
         check(67.0, LengthUnit::Inch);
+        check(5.6, LengthUnit::Foot);
+        check(17.2, LengthUnit::Decimetre);
+    }
+
+    #[test]
+    fn rare_units_come_only_where_no_usual_one_fits() {
+        let check = |height, unit| assert_eq!(LengthUnit::guess_from_height(height), unit);
+        // Creatures of up to twice a human stay in metres, and so does what no unit makes human.
+        check(3.3, LengthUnit::Metre);
+        check(0.9, LengthUnit::Metre);
+        check(7.5, LengthUnit::Metre);
+        check(11.5, LengthUnit::Inch);
+        check(30.0, LengthUnit::Inch);
+        check(0.0002, LengthUnit::Metre);
+        check(9e9, LengthUnit::Millimetre);
+        check(f64::NAN, LengthUnit::Metre);
+        check(0.0, LengthUnit::Metre);
+        for tenths in 0..100_000 {
+            let height = f64::from(tenths) / 10.0;
+            let unit = LengthUnit::guess_from_height(height);
+            assert!(!unit.is_rare() || (1.2..=2.2).contains(&(height * unit.metres())));
+        }
     }
 
     #[test]

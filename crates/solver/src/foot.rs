@@ -265,19 +265,22 @@ pub struct Stance {
 
 /// Levels the feet of a performer and finds the floor from the frames in which feet stand still.
 ///
-/// `clip` has Y up; `worlds` are its world poses.
+/// `clip` has Y up; `worlds` are its world poses; `surface`, where there is one, refines the soles.
 pub fn find_stance(
     clip: &Clip,
     worlds: &[WorldPose],
     body: &Body,
+    surface: Option<&Surface>,
     floor_height_m: Option<f64>,
     may_slope: bool,
 ) -> Stance {
+    let rest = clip.skeleton.rest_world();
     let finder = StanceFinder {
         clip,
         worlds,
         body,
-        rest: clip.skeleton.rest_world(),
+        skin: surface.map(|surface| surface.points_by_joint(clip.skeleton.len(), &rest)),
+        rest,
         leg_length_m: body.leg_length_m(&clip.skeleton).unwrap_or(1.0),
     };
     let leg_length = finder.leg_length_m;
@@ -316,6 +319,8 @@ struct StanceFinder<'a> {
     worlds: &'a [WorldPose],
     body: &'a Body,
     rest: WorldPose,
+    /// Points of the skin of each joint, in its coordinates.
+    skin: Option<Vec<Vec<DVec3>>>,
     leg_length_m: f64,
 }
 
@@ -334,7 +339,7 @@ impl StanceFinder<'_> {
             let low = low_only.then_some(floor);
             let still = still_frames(leg, self.worlds, self.leg_length_m, step, low);
             let up = flat_up(leg, &self.rest, self.worlds, &still, step, floor.normal);
-            let foot = Foot::new(leg, &self.rest, None, up);
+            let foot = Foot::new(leg, &self.rest, self.skin.as_deref(), up);
             for &frame in &still {
                 soles.extend(foot.heel.map(|heel| heel.world(&self.worlds[frame])));
                 soles.push(foot.ball.world(&self.worlds[frame]));

@@ -27,6 +27,8 @@ pub struct Take<'a> {
     pub clip: &'a Clip,
     /// Its skeleton read as a body.
     pub body: &'a Body,
+    /// A skin, where the take has one: it tells where the soles are.
+    pub surface: Option<&'a Surface>,
 }
 
 /// A character at rest. Axes as in its file, metres.
@@ -143,6 +145,7 @@ pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) 
         &clip,
         &worlds,
         &body,
+        take.surface,
         settings.floor_height_m,
         !settings.level_floor,
     );
@@ -214,6 +217,7 @@ impl Prepared {
             &clip,
             &worlds,
             &performer,
+            take.surface,
             settings.floor_height_m,
             !settings.level_floor,
         );

@@ -105,6 +105,7 @@ fn a_frame_of_the_take_can_be_the_reference() {
     let take = Take {
         clip: &clip,
         body: &performer.body,
+        surface: None,
     };
     let onto = Character {
         skeleton: &character.skeleton,
@@ -231,6 +232,7 @@ fn contacts_of_the_demo_take_are_found() {
     let take = Take {
         clip: &demo.clip,
         body: &body,
+        surface: None,
     };
     let (stance, found) = understudy_solver::find_contacts(take, &Settings::default());
     assert!(stance.floor.height_m.abs() < 1e-3);
@@ -470,6 +472,7 @@ fn given_contacts_are_used_and_checked() {
     let take = Take {
         clip: &clip,
         body: &performer.body,
+        surface: None,
     };
     let onto = Character {
         skeleton: &character.skeleton,

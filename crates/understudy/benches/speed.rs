@@ -39,6 +39,7 @@ fn seconds_to_retarget(clip: &Clip, performer: &understudy_bodies::Character) ->
         Take {
             clip,
             body: &performer.body,
+            surface: None,
         },
         Character {
             skeleton: &skeleton,

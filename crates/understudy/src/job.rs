@@ -215,6 +215,7 @@ pub fn retarget_onto(
         Take {
             clip: &take.clip,
             body: bodies.0,
+            surface: take.surface(),
         },
         Character {
             skeleton: character.skeleton(),

@@ -144,9 +144,8 @@ fn find_unit(
         return Ok(UnitFinding::chosen(unit));
     }
     let in_file_units = joints_of(skeleton, 1.0)?;
-    let guess = guess_unit(&in_file_units);
     let Some(length) = skeleton.length_unit else {
-        return Ok(guess);
+        return Ok(guess_unit(&in_file_units, warnings));
     };
     let unit = LengthUnit::Custom(LengthUnit::Inch.metres() / length);
     let height_m = rest_height(&in_file_units) * unit.metres();
@@ -160,7 +159,7 @@ fn find_unit(
         "by \"length {length}\" the body would rest {height_m:.4} m tall; \
          the unit was guessed instead"
     ));
-    Ok(guess)
+    Ok(guess_unit(&in_file_units, warnings))
 }
 
 /// Where each joint starts from its parent at rest, file units.

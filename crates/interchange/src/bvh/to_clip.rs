@@ -90,11 +90,11 @@ pub fn bvh_to_clip(
             "the motion has no frames; at least one is needed",
         ));
     }
+    let mut warnings = Vec::new();
     let unit = match options.unit {
         Some(unit) => UnitFinding::chosen(unit),
-        None => guess_unit_of(document)?,
+        None => guess_unit_of(document, &mut warnings)?,
     };
-    let mut warnings = Vec::new();
     let reading = BvhReading {
         unit: unit.unit,
         roots: options.positions.unwrap_or(PositionReading::AddedToOffset),
@@ -119,7 +119,10 @@ pub fn bvh_to_clip(
 }
 
 /// Guesses from the rest pose, or from the first frame where only that has lengths.
-fn guess_unit_of(document: &BvhDocument) -> Result<UnitFinding, FileError> {
+fn guess_unit_of(
+    document: &BvhDocument,
+    warnings: &mut Vec<String>,
+) -> Result<UnitFinding, FileError> {
     let rest = skeleton_of(document, 1.0)?;
     let no_length = |joint: &BvhJoint| {
         let own = joint.parent.is_none() || joint.offset == DVec3::ZERO;
@@ -129,7 +132,7 @@ fn guess_unit_of(document: &BvhDocument) -> Result<UnitFinding, FileError> {
             .all(|site| site.offset == DVec3::ZERO)
     };
     if !document.joints().iter().all(no_length) {
-        return Ok(guess_unit(&rest));
+        return Ok(guess_unit(&rest, warnings));
     }
     let as_channels_say = BvhReading {
         unit: LengthUnit::Metre,
@@ -141,7 +144,7 @@ fn guess_unit_of(document: &BvhDocument) -> Result<UnitFinding, FileError> {
         joint.rest = local(document, &as_channels_say, 0, index);
     }
     let first = Skeleton::new(joints).map_err(|error| FileError::new(error.to_string()))?;
-    let found = guess_unit(&first);
+    let found = guess_unit(&first, warnings);
     Ok(UnitFinding {
         how: format!("{}, by the first frame, since every OFFSET is 0", found.how),
         ..found

@@ -57,11 +57,18 @@ mod tests {
             };
             let found = folded(&own);
             assert!(found.to_affine().abs_diff_eq(own.to_affine(), 1e-14));
-            let mirror = if signs.count_ones() % 2 == 1 { -1.0 } else { 1.0 };
+            let mirror = if signs.count_ones() % 2 == 1 {
+                -1.0
+            } else {
+                1.0
+            };
             assert_eq!(found.scale, mirror * DVec3::new(2.0, 0.5, 3.0));
             let back = unfolded(&found, scale);
             assert_eq!((back.translation, back.scale), (own.translation, scale));
-            assert_eq!(back.rotation.dot(own.rotation).abs(), own.rotation.length_squared());
+            assert_eq!(
+                back.rotation.dot(own.rotation).abs(),
+                own.rotation.length_squared()
+            );
         }
     }
 }

@@ -37,7 +37,7 @@ pub(super) struct NewAccessor {
 }
 
 /// An animation in the making.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Animation {
     /// Everything but the two lists.
     pub members: Map<String, Value>,
@@ -55,7 +55,8 @@ impl Animation {
             let has_target = |known: &Value| known.get("target") == target;
             // A channel without a sampler plays nothing.
             let sampler = channel.get("sampler").and_then(Value::as_u64);
-            let sampler = sampler.and_then(|index| list("samplers")?.get(usize::try_from(index).ok()?));
+            let sampler =
+                sampler.and_then(|index| list("samplers")?.get(usize::try_from(index).ok()?));
             if let Some(sampler) = sampler
                 && keep(channel)
                 && !self.channels.iter().any(has_target)
@@ -81,11 +82,10 @@ impl Animation {
         })
     }
 
-    fn to_value(&self) -> Value {
-        let mut members = self.members.clone();
-        members.insert("channels".into(), self.channels.clone().into());
-        members.insert("samplers".into(), self.samplers.clone().into());
-        members.into()
+    pub fn into_value(mut self) -> Value {
+        self.members.insert("channels".into(), self.channels.into());
+        self.members.insert("samplers".into(), self.samplers.into());
+        self.members.into()
     }
 }
 
@@ -238,7 +238,7 @@ impl Package {
         let mut rest = Animation::default();
         removed.iter().for_each(|one| rest.take_over(one, &keep));
         // It counts as used while the unused is looked for.
-        self.push("animations", rest.to_value());
+        self.push("animations", rest.clone().into_value());
         let freed = self.trim_accessors(&removed);
         self.trim_views(&freed);
         if let Some(Value::Array(animations)) = self.json.get_mut("animations") {

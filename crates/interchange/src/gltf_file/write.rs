@@ -252,12 +252,12 @@ fn matrix_to_parts(package: &mut Package, node: usize) -> Result<(), FileError> 
     Ok(())
 }
 
-/// Appends an animation to which `kept` belongs: one buffer view holds the shared times and then
-/// every curve.
+/// Appends an animation with these curves: one buffer view holds the shared times and then every
+/// curve.
 fn add_animation(
     package: &mut Package,
     name: &str,
-    kept: Animation,
+    mut animation: Animation,
     times: &[f32],
     curves: &[NewCurve],
     node_of_joint: &[usize],
@@ -278,11 +278,6 @@ fn add_animation(
         bounds: Some((vec![first], vec![last])),
     });
     let mut byte_offset = size_of_val(times);
-    let Animation {
-        mut members,
-        mut channels,
-        mut samplers,
-    } = kept;
     for curve in curves {
         let output = package.add_accessor(NewAccessor {
             view,
@@ -297,16 +292,16 @@ fn add_animation(
             bounds: None,
         });
         byte_offset += size_of_val(curve.values.as_slice());
-        channels.push(json!({
-            "sampler": samplers.len(),
+        animation.channels.push(json!({
+            "sampler": animation.samplers.len(),
             "target": { "node": node_of_joint[curve.joint], "path": curve.path },
         }));
-        samplers.push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
+        animation
+            .samplers
+            .push(json!({ "input": input, "interpolation": "LINEAR", "output": output }));
     }
-    members.insert("channels".into(), channels.into());
-    members.insert("samplers".into(), samplers.into());
     if !name.is_empty() {
-        members.insert("name".into(), name.into());
+        animation.members.insert("name".into(), name.into());
     }
-    package.push("animations", members.into());
+    package.push("animations", animation.into_value());
 }

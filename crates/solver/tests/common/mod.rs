@@ -49,6 +49,7 @@ impl Figure {
         let take = Take {
             clip,
             body: &self.body,
+            surface: None,
         };
         let onto = Character {
             skeleton: &character.skeleton,

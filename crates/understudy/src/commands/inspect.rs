@@ -172,6 +172,7 @@ impl Findings {
             let take = Take {
                 clip: &loaded.clip,
                 body,
+                surface: loaded.surface(),
             };
             let (stance, contacts) = find_contacts(take, &settings);
             Ground { stance, contacts }

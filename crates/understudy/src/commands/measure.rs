@@ -204,6 +204,7 @@ fn plain_transfer(
     let performer = Take {
         clip: part,
         body: take.body()?,
+        surface: take.surface(),
     };
     let character = Character {
         skeleton: clip.skeleton(),
