@@ -15,16 +15,21 @@ use understudy_motion::{Skeleton, Surface, WorldFrame};
 use crate::body::{Body, Side};
 use crate::claims::Claims;
 use crate::limbs::Limb;
-use crate::map::RoleMap;
+use crate::map::{Assignment, RoleMap};
 use crate::shape::{Pair, Tree};
 use crate::trunk::{Midline, large_pairs, sides};
 use crate::{AnatomyError, Assembly};
 
+mod coherence;
 mod column;
 mod face;
 mod marks;
+mod odd;
 mod outer;
 mod pairs;
+
+use coherence::names_cohere;
+use odd::Lone;
 
 /// What recognition found.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -51,6 +56,16 @@ impl Recognition {
     ) -> Result<Assembly, AnatomyError> {
         Body::assemble(skeleton, &self.roles, Some(self.frame), surface)
     }
+
+    /// Joints of the trunk and the limbs whose confidence is below a bound (0 to 1), in the order
+    /// of the skeleton: what a person should look at. Digits, face, tail and twist joints are left
+    /// out.
+    pub fn doubtful(&self, below: f64) -> Vec<(usize, &Assignment)> {
+        self.roles
+            .iter()
+            .filter(|(_, found)| found.role.part.is_main() && found.confidence < below)
+            .collect()
+    }
 }
 
 /// Finds the role of every joint of a skeleton from names, tree and rest pose together. The
@@ -64,6 +79,7 @@ pub fn recognise(skeleton: &Skeleton, surface: Option<&Surface>) -> Recognition 
         .map_or((1.0, 0), |reader| reader.claims.agreement());
     if agreement < TRUST_NAMES
         && voices >= FEW_VOICES
+        && !names_cohere(&silent)
         && let Some(mut reader) = by_shape.filter(Reader::is_clear)
     {
         reader.notes.push(format!(
@@ -166,6 +182,10 @@ struct Reader<'a> {
     legs: Vec<LimbPair>,
     arms: Vec<LimbPair>,
     wings: Vec<Pair>,
+    /// Pairs of legs that end before the ankle; they get no roles.
+    stumps: Vec<Pair>,
+    lone_leg: Option<Lone>,
+    lone_arm: Option<Lone>,
     /// Joints of the trunk from root to head, both included.
     trunk: Vec<usize>,
     /// Joints between pelvis and hips.
@@ -185,6 +205,9 @@ impl<'a> Reader<'a> {
             legs: Vec::new(),
             arms: Vec::new(),
             wings: Vec::new(),
+            stumps: Vec::new(),
+            lone_leg: None,
+            lone_arm: None,
             trunk: Vec::new(),
             before_hips: Vec::new(),
         }
@@ -207,11 +230,15 @@ impl<'a> Reader<'a> {
     fn read(&mut self) {
         let large = large_pairs(self.tree, &self.midline);
         let first = self.first_legs(&large);
+        if first.is_none() && self.stumps.is_empty() {
+            self.find_lone_leg();
+        }
         self.find_frame(&large, first.as_ref());
         if let Some((pair, limbs)) = first {
             self.set_legs(&large, pair, limbs);
         } else {
             self.notes.push("no pair of legs was found".to_owned());
+            self.set_stumps(&large);
         }
         self.find_arms(&large);
         self.find_trunk();
@@ -234,6 +261,7 @@ impl<'a> Reader<'a> {
             let why = match tree.left_out[joint] {
                 Some(why) => why,
                 None if self.before_hips.contains(&joint) => "it lies between pelvis and hip",
+                None if self.is_in_stump(joint) => "its leg has no ankle joint",
                 None if above => "it carries the whole body and is no joint of it",
                 None => "neither its name nor its place shows a part of a body",
             };

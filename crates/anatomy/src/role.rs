@@ -205,6 +205,28 @@ impl Part {
         )
     }
 
+    /// Whether the part is a joint of trunk, arm or leg that a motion cannot do without, or a
+    /// clavicle; no digit, no face, nothing of ours.
+    pub fn is_main(self) -> bool {
+        matches!(
+            self,
+            Self::HumanoidRoot
+                | Self::Sacroiliac
+                | Self::Lumbar(_)
+                | Self::Thoracic(_)
+                | Self::Cervical(_)
+                | Self::Skullbase
+                | Self::Sternoclavicular
+                | Self::Acromioclavicular
+                | Self::Shoulder
+                | Self::Elbow
+                | Self::Radiocarpal
+                | Self::Hip
+                | Self::Knee
+                | Self::Talocrural
+        )
+    }
+
     /// Whether the part lies on the midline and takes no side in the standard.
     pub fn is_central(self) -> bool {
         matches!(

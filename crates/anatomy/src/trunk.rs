@@ -103,7 +103,9 @@ impl Midline {
                     && crate::shape::ratio(tree.reach(other), tree.reach(pair.a)) > 0.7
                     && crate::shape::ratio(tree.count[other] as f64, tree.count[pair.a] as f64)
                         > 0.7
-                    && tree.likeness(other, pair.a).max(tree.likeness(other, pair.b))
+                    && tree
+                        .likeness(other, pair.a)
+                        .max(tree.likeness(other, pair.b))
                         > MATE_LIKENESS * pair.likeness
             })
     }
@@ -158,18 +160,29 @@ fn leaves_midplane(tree: &Tree, node: usize, start: usize, lateral: Option<DVec3
     {
         return false;
     }
-    let offset = |point: DVec3| point - tree.position(node);
-    let path = tree.main_path(start);
-    let offsets: Vec<DVec3> = path
-        .iter()
-        .map(|&joint| offset(tree.position(joint)))
-        .chain([offset(tree.far_end(start))])
+    let offsets: Vec<DVec3> = stem_points(tree, start)
+        .into_iter()
+        .map(|point| point - tree.position(node))
         .collect();
     let beside: f64 = offsets.iter().map(|offset| offset.dot(axis).abs()).sum();
     let away: f64 = offsets.iter().map(|offset| offset.length()).sum();
     let least = BESIDE * tree.size;
     offsets[0].dot(axis).abs() > least
         || (beside > ASIDE * away && beside > least * offsets.len() as f64)
+}
+
+/// The joints from one on as far as no other chain parts from them, and the tip of the last.
+fn stem_points(tree: &Tree, start: usize) -> Vec<DVec3> {
+    let mut points = vec![tree.position(start)];
+    let mut at = start;
+    while let [next] = tree.children[at][..] {
+        at = next;
+        points.push(tree.position(at));
+    }
+    if tree.children[at].is_empty() {
+        points.extend(tree.far_tip(at));
+    }
+    points
 }
 
 fn last_step(tree: &Tree, start: usize) -> DVec3 {

@@ -20,10 +20,10 @@ use understudy_solver::{
 
 use crate::args::OutFormat;
 use crate::error::CommandError;
-use crate::faults::{DataFault, find_data_faults};
 use crate::load::{LoadOptions, Loaded, Purpose, extension, resampled, stem};
-use crate::output::{counted, json_text};
+use crate::output::{counted, data_fault_json, json_text};
 use crate::strict::strict_faults;
+use understudy_measure::data_faults::{DataFault, find_data_faults};
 
 /// How a take is carried over.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -600,7 +600,7 @@ fn report_of(take: &Loaded, character: &Loaded, choices: &Choices, outcome: &Out
         "soles": soles_json(retargeted),
         "measures": comparison,
         "contacts": retargeted.contacts.contacts,
-        "data_faults": outcome.data_faults.iter().map(DataFault::json).collect::<Vec<_>>(),
+        "data_faults": outcome.data_faults.iter().map(data_fault_json).collect::<Vec<_>>(),
         "notes": outcome
             .notes
             .iter()

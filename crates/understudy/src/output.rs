@@ -5,6 +5,8 @@ use std::io::Write;
 use std::path::Path;
 
 use serde::Serialize;
+use serde_json::{Value, json};
+use understudy_measure::data_faults::DataFault;
 use understudy_motion::LengthUnit;
 
 use crate::error::{CommandError, Exit};
@@ -137,6 +139,13 @@ impl Table {
         }
         text
     }
+}
+
+/// A fault in data for programs: the fields, and `text` as people read it.
+pub fn data_fault_json(fault: &DataFault) -> Value {
+    let mut value = json!(fault);
+    value["text"] = json!(fault.to_string());
+    value
 }
 
 #[cfg(test)]

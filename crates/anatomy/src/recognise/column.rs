@@ -2,7 +2,7 @@
 
 use glam::DVec3;
 
-use super::{LimbPair, Reader};
+use super::Reader;
 use crate::role::{Part, Role};
 use crate::shape::Tree;
 use crate::tokens::Slot;
@@ -27,18 +27,18 @@ impl Reader<'_> {
 
     /// The highest joint that arms hang from.
     pub(super) fn arms_node(&self) -> Option<usize> {
-        self.arms
-            .iter()
-            .map(|arms| arms.pair.node)
+        let lone = self.lone_arm.iter().map(|arm| arm.node);
+        let pairs = self.arms.iter().map(|arms| arms.pair.node);
+        pairs
+            .chain(lone)
             .max_by_key(|&node| self.tree.skeleton.path_from_root(node).len())
     }
 
     /// Without arms, the trunk's chain begins at the joint above the legs, or where the front legs
     /// hang.
     pub(super) fn spine_start(&self, pelvis: usize) -> usize {
-        self.legs
-            .iter()
-            .map(|legs| legs.pair.node)
+        self.leg_nodes()
+            .into_iter()
             .max_by_key(|&node| self.tree.skeleton.path_from_root(node).len())
             .unwrap_or(pelvis)
     }
@@ -85,8 +85,8 @@ impl Reader<'_> {
     }
 
     pub(super) fn holds_legs(&self, joint: usize) -> bool {
-        let holds = |legs: &LimbPair| self.tree.skeleton.is_at_or_above(joint, legs.pair.node);
-        self.legs.iter().any(holds)
+        let holds = |node: usize| self.tree.skeleton.is_at_or_above(joint, node);
+        self.leg_nodes().into_iter().any(holds)
     }
 
     /// Claims root and pelvis and returns them. A joint just above a joint that carries both legs
@@ -107,7 +107,11 @@ impl Reader<'_> {
         }
         let Some(root) = self.root_above(common) else {
             let why = "legs and spine hang from it";
-            let shape = if self.legs.is_empty() { 0.4 } else { 0.8 };
+            let shape = if self.leg_nodes().is_empty() {
+                0.4
+            } else {
+                0.8
+            };
             self.claims
                 .claim(common, role(Part::HumanoidRoot), shape, why);
             return (common, pelvis);
@@ -125,7 +129,7 @@ impl Reader<'_> {
         let named_else = hint.speaks() && hint.says(Slot::Root) + hint.says(Slot::Pelvis) == 0.0;
         let near = self.tree.length[common] < 0.35 * self.leg_length;
         let usable = self.tree.left_out[parent].is_none();
-        (usable && near && !named_else && !self.legs.is_empty()).then_some(parent)
+        (usable && near && !named_else && !self.leg_nodes().is_empty()).then_some(parent)
     }
 
     /// Claims spine, neck and head along the trunk.
@@ -155,8 +159,12 @@ impl Reader<'_> {
             let why = "on the midline between pelvis and neck, numbered by its height";
             self.claims.claim(joint, role, shape, why);
         }
-        if let Some(head) = head {
-            self.claim_neck_and_head(above, head, shape);
+        match head {
+            Some(head) => self.claim_neck_and_head(above, head, shape),
+            None => self.notes.push(format!(
+                "no neck and no head were found: the trunk ends at \"{}\"",
+                self.tree.skeleton.name(column[column.len() - 1])
+            )),
         }
     }
 

@@ -9,6 +9,9 @@ use crate::shape::{Pair, Tree};
 use crate::tokens::Slot;
 use crate::trunk::name_vote;
 
+/// The most that a nameless body reaches against the up of files: below the 0.5 of a fair reading.
+const UNUSUAL_UP: f64 = 0.45;
+
 impl Reader<'_> {
     pub(super) fn find_frame(&mut self, large: &[Pair], legs: Option<&(Pair, [Limb; 2])>) {
         let marks = self.landmarks(large, legs);
@@ -17,12 +20,30 @@ impl Reader<'_> {
         self.claims.side_confidence = found.confidence;
         self.claims.names_disagree = found.names_disagree;
         self.notes.extend(found.notes);
+        self.doubt_unusual_up();
+    }
+
+    /// Files have up along +Y, as in glTF 2.0 (section 3.4), or along +Z (common practice). A body
+    /// that seems to stand otherwise may be misread, all the more so without names.
+    fn doubt_unusual_up(&mut self) {
+        let up = self.frame.up;
+        if up.y.max(up.z) > std::f64::consts::FRAC_1_SQRT_2 {
+            return;
+        }
+        self.notes.push(format!(
+            "the head seems to point along ({:.2}, {:.2}, {:.2}), where files have +Y or +Z up; if \
+             it does not, legs and arms are mistaken for each other",
+            up.x, up.y, up.z
+        ));
+        if self.is_nameless() {
+            self.claims.side_confidence = self.claims.side_confidence.min(UNUSUAL_UP);
+        }
     }
 
     pub(super) fn landmarks(&self, large: &[Pair], legs: Option<&(Pair, [Limb; 2])>) -> Landmarks {
         let tree = self.tree;
         let lateral = self.midline.lateral.unwrap_or(DVec3::ZERO);
-        let leg_pair = legs.map(|(pair, _)| *pair);
+        let leg_pair = legs.map(|(pair, _)| *pair).or(self.stumps.first().copied());
         let upper = large.iter().filter(|pair| Some(**pair) != leg_pair);
         let arms = upper.max_by(|x, y| tree.reach(x.a).total_cmp(&tree.reach(y.a)));
         let from = leg_pair.map_or(self.top, |pair| pair.node);
@@ -43,24 +64,35 @@ impl Reader<'_> {
             ..Landmarks::default()
         };
         if let Some((_, limbs)) = legs {
-            // The pelvis says where the body looks; chest and head may be turned aside.
-            let [a, b] = limbs
-                .each_ref()
-                .map(|limb| tree.position(limb.upper_joint()));
-            if (a - b).length() > 1e-4 * tree.size {
-                marks.lateral = (a - b)
-                    * if (a - b).dot(lateral) < 0.0 {
-                        -1.0
-                    } else {
-                        1.0
-                    };
-            }
+            let tops = limbs.each_ref().map(Limb::upper_joint);
+            marks.lateral = self.between(tops, lateral);
             marks.legs = limbs.iter().map(|limb| leg_marks(tree, limb)).collect();
+        } else if let Some(stumps) = leg_pair {
+            marks.lateral = self.between([stumps.a, stumps.b], lateral);
+            marks.legs = [stumps.a, stumps.b]
+                .map(|start| stump_marks(tree, start))
+                .into();
+        } else if let Some(lone) = &self.lone_leg {
+            marks.legs = vec![leg_marks(tree, &lone.limb)];
         }
         if let Some(limbs) = arms.and_then(|arms| find_arms(tree, arms, self.midline.lateral)) {
             marks.elbows = limbs.iter().map(|limb| elbow_opening(tree, limb)).collect();
         }
         marks
+    }
+
+    /// The line between the tops of two legs, along the left-right axis. The pelvis says where the
+    /// body looks; chest and head may be turned aside.
+    fn between(&self, tops: [usize; 2], lateral: DVec3) -> DVec3 {
+        let [a, b] = tops.map(|top| self.tree.position(top));
+        let apart = a - b;
+        if apart.length() <= 1e-4 * self.tree.size {
+            lateral
+        } else if apart.dot(lateral) < 0.0 {
+            -apart
+        } else {
+            apart
+        }
     }
 
     /// The end of the largest chain of the midline that begins at a joint.
@@ -120,6 +152,17 @@ fn leg_marks(tree: &Tree, limb: &Limb) -> LegMarks {
         knee: tree.position(limb.middle_joint()),
         ankle: tree.position(ankle),
         foot,
+    }
+}
+
+/// A leg that ends before the ankle: its end stands for the ankle, and there is no foot.
+fn stump_marks(tree: &Tree, start: usize) -> LegMarks {
+    let knee = tree.main_path(start).get(1).copied().unwrap_or(start);
+    LegMarks {
+        hip: tree.position(start),
+        knee: tree.position(knee),
+        ankle: tree.far_end(start),
+        foot: Vec::new(),
     }
 }
 

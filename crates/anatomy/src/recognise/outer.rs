@@ -13,19 +13,24 @@ impl Reader<'_> {
     pub(super) fn claim_limbs(&mut self) {
         for (index, legs) in self.legs.clone().iter().enumerate() {
             for (side, limb) in legs.sided() {
-                self.claim_leg(limb, side, index);
+                self.claim_leg(limb, side, index, 0.62 + 0.18 * limb.certainty);
             }
         }
         for (index, arms) in self.arms.clone().iter().enumerate() {
             for (side, limb) in arms.sided() {
-                self.claim_arm(limb, side, index);
+                self.claim_arm(limb, side, index, 0.6 + 0.18 * limb.certainty);
             }
+        }
+        if let Some(leg) = self.lone_leg.clone() {
+            self.claim_leg(&leg.limb, leg.side, 0, leg.shape);
+        }
+        if let Some(arm) = self.lone_arm.clone() {
+            self.claim_arm(&arm.limb, arm.side, 0, arm.shape);
         }
     }
 
-    pub(super) fn claim_leg(&mut self, limb: &Limb, side: Side, pair: usize) {
+    pub(super) fn claim_leg(&mut self, limb: &Limb, side: Side, pair: usize, shape: f64) {
         let role = |part| Role::new(part, side).in_pair(pair);
-        let shape = 0.62 + 0.18 * limb.certainty;
         let claims = &mut self.claims;
         claims.claim(
             limb.upper_joint(),
@@ -119,9 +124,8 @@ impl Reader<'_> {
         if ahead.is_empty() { chains } else { ahead }
     }
 
-    pub(super) fn claim_arm(&mut self, limb: &Limb, side: Side, pair: usize) {
+    pub(super) fn claim_arm(&mut self, limb: &Limb, side: Side, pair: usize, shape: f64) {
         let role = |part| Role::new(part, side).in_pair(pair);
-        let shape = 0.6 + 0.18 * limb.certainty;
         let claims = &mut self.claims;
         let why = "between the chest and the upper arm";
         match *limb.before() {

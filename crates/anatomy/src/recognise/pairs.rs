@@ -9,16 +9,35 @@ use crate::tokens::Slot;
 use crate::trunk::{NameBallot, is_further_leg, pair_middle, pick_legs};
 
 impl Reader<'_> {
-    pub(super) fn first_legs(&self, large: &[Pair]) -> Option<(Pair, [Limb; 2])> {
+    /// The pair that is most surely a pair of legs. Legs without ankles are kept as stumps.
+    pub(super) fn first_legs(&mut self, large: &[Pair]) -> Option<(Pair, [Limb; 2])> {
         let mut candidates = large.to_vec();
+        let mut short = None;
+        let mut full = None;
         // A pair that is too short to be legs leaves the place to the next.
         while let Some(pair) = pick_legs(self.tree, &self.midline, &candidates) {
-            if let Some(limbs) = find_legs(self.tree, &pair, self.midline.lateral) {
-                return Some((pair, limbs));
+            full = find_legs(self.tree, &pair, self.midline.lateral).map(|limbs| (pair, limbs));
+            if full.is_some() {
+                break;
             }
+            short.get_or_insert(pair);
             candidates.retain(|other| *other != pair);
         }
-        None
+        if let Some(short) = short
+            && self.are_stumps(large, &short, full.as_ref().map(|(pair, _)| pair))
+        {
+            self.stumps.push(short);
+            return None;
+        }
+        full
+    }
+
+    /// The joints that legs hang from, legs without ankles and a single leg included.
+    pub(super) fn leg_nodes(&self) -> Vec<usize> {
+        let pairs = self.legs.iter().map(|legs| legs.pair.node);
+        let stumps = self.stumps.iter().map(|pair| pair.node);
+        let lone = self.lone_leg.iter().map(|leg| leg.node);
+        pairs.chain(stumps).chain(lone).collect()
     }
 
     pub(super) fn set_legs(&mut self, large: &[Pair], first: Pair, limbs: [Limb; 2]) {
@@ -30,7 +49,7 @@ impl Reader<'_> {
             / 2.0;
         let mut legs = vec![LimbPair::new(tree, first, limbs, &self.frame)];
         for other in large.iter().filter(|other| **other != first) {
-            if is_further_leg(tree, &first, other, &self.frame)
+            if is_further_leg(tree, &first, other, 3, &self.frame)
                 && let Some(limbs) = find_legs(tree, other, self.midline.lateral)
             {
                 legs.push(LimbPair::new(tree, *other, limbs, &self.frame));
@@ -48,9 +67,8 @@ impl Reader<'_> {
 
     /// The joint above the legs that is nearest to the root.
     pub(super) fn pelvis(&self) -> usize {
-        self.legs
-            .iter()
-            .map(|legs| legs.pair.node)
+        self.leg_nodes()
+            .into_iter()
             .min_by_key(|&node| self.tree.skeleton.path_from_root(node).len())
             .unwrap_or(self.top)
     }
@@ -63,6 +81,7 @@ impl Reader<'_> {
             .collect();
         let Some(first) = self.best_arms(&candidates) else {
             self.notes.push("no pair of arms was found".to_owned());
+            self.find_lone_arm();
             return;
         };
         let mut arms = Vec::new();
@@ -82,22 +101,39 @@ impl Reader<'_> {
 
     pub(super) fn may_be_arms(&self, pair: &Pair) -> bool {
         let ballot = NameBallot::of(self.tree, pair);
-        let is_leg = self.legs.iter().any(|legs| legs.pair == *pair);
+        let is_leg = self.legs.iter().any(|legs| legs.pair == *pair) || self.stumps.contains(pair);
         if is_leg || ballot.share(ballot.leg) > 0.5 || ballot.share(ballot.face) > 0.5 {
             return false;
         }
         let named = ballot.share(ballot.arm) + ballot.share(ballot.wing) > 0.5;
-        let leg_reach = self
-            .legs
-            .first()
-            .map_or(0.0, |legs| self.tree.reach(legs.pair.a));
+        let first_legs = self.legs.iter().map(|legs| &legs.pair);
+        let leg_reach = first_legs
+            .chain(&self.stumps)
+            .next()
+            .map_or(0.0, |legs| self.tree.reach(legs.a));
         let long = self.tree.reach(pair.a) > 0.3 * leg_reach;
-        // The pair at the end of the midline is a pair of ears.
+        // The pair at the end of the midline is a pair of ears, unless it is long and not upright.
         let goes_on = self.singles(pair.node).iter().any(|&single| {
             self.tree.reach(single) > 0.08 * leg_reach && !self.tree.hints[single].end
         });
         let head = self.tree.hints[pair.node].best() == Some(Slot::Head);
-        named || (long && goes_on && !head)
+        named || (long && !head && (goes_on || self.ends_as_arms(pair, leg_reach)))
+    }
+
+    /// Whether a pair at the end of the midline is a pair of arms of a body without a head: long
+    /// limbs from above the pelvis that do not stand up, on a joint without a top of its own.
+    fn ends_as_arms(&self, pair: &Pair, leg_reach: f64) -> bool {
+        let tree = self.tree;
+        let up = self.frame.up;
+        let rise = |start: usize| {
+            let along = tree.far_end(start) - tree.position(start);
+            along.normalize_or_zero().dot(up)
+        };
+        let above = pair_middle(tree, pair) - tree.position(self.pelvis());
+        tree.reach(pair.a) > (0.5 * leg_reach).max(0.3 * tree.size)
+            && tree.tips[pair.node].is_empty()
+            && above.dot(up) > 0.0
+            && [pair.a, pair.b].into_iter().all(|start| rise(start) < 0.6)
     }
 
     pub(super) fn best_arms(&self, candidates: &[Pair]) -> Option<Pair> {

@@ -426,6 +426,14 @@ fn lengths_in_channels_alone_give_a_unit_too() {
     );
 }
 
+#[test]
+fn a_doubtful_unit_is_warned_about() {
+    let document = with_positions("0 0 0", ["0 8 0", "0 8 0"]);
+    let doubt = "the body is 8.00 m tall in m; if it is a human, give --unit";
+    let warnings = take(&document).warnings;
+    assert!(warnings.iter().any(|text| text == doubt), "{warnings:?}");
+}
+
 /// A chain whose second joint has position channels with the given values.
 fn with_positions(offset: &str, values: [&str; 2]) -> BvhDocument {
     let text = format!(
@@ -441,7 +449,11 @@ fn with_positions(offset: &str, values: [&str; 2]) -> BvhDocument {
 fn position_channels_are_read_as_bone_lengths_say() {
     let check = |offset: &str, values, expected: PositionReading, warnings: usize| {
         let document = with_positions(offset, values);
-        let take = take(&document);
+        let options = BvhToClipOptions {
+            unit: Some(LengthUnit::Centimetre),
+            ..Default::default()
+        };
+        let take = bvh_to_clip(&document, &options).unwrap();
         assert_eq!(take.reading.joints, expected, "{values:?}");
         assert_eq!(take.reading.roots, PositionReading::AddedToOffset);
         // One of them is about the root.

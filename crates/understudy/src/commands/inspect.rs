@@ -19,10 +19,10 @@ use understudy_solver::{Contacts, FootPart, Settings, Take, find_contacts};
 
 use crate::args::InspectArgs;
 use crate::error::{CommandError, Exit};
-use crate::faults::{DataFault, find_data_faults};
 use crate::job::spare_files;
 use crate::load::{Loaded, Purpose};
-use crate::output::{Align, Table, counted, json_text, print, unit_text, warn};
+use crate::output::{Align, Table, counted, data_fault_json, json_text, print, unit_text, warn};
+use understudy_measure::data_faults::{DataFault, find_data_faults};
 
 /// Says what is in a file.
 ///
@@ -352,7 +352,7 @@ impl Findings {
                 "notes": ground.stance.notes,
             })),
             "contacts": self.shares,
-            "faults": self.faults.iter().map(DataFault::json).collect::<Vec<_>>(),
+            "faults": self.faults.iter().map(data_fault_json).collect::<Vec<_>>(),
             "notes": loaded.notes(),
             "warnings": loaded.warnings,
         })

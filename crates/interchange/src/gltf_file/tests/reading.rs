@@ -494,11 +494,13 @@ fn scales_that_no_rotation_can_follow_name_their_node() {
         for (warning, [start, consequence]) in warnings.iter().zip(expected) {
             assert!(warning.starts_with(start), "{warning}");
             assert!(warning.contains(consequence), "{warning}");
-            assert!(warning.contains("apply (freeze) the scale"), "{warning}");
         }
     };
     check([2.0, 2.0, 2.0], &[]);
-    let uneven = ["uneven scale at node \"wrapper\" (1, 2, 1): ", "shear"];
+    let uneven = [
+        "uneven scale at node \"wrapper\" (1, 2, 1): ",
+        "shear and change their length when they turn, so that no motion fits them exactly; apply",
+    ];
     check([1.0, 2.0, 1.0], &[uneven]);
     let mirroring = [
         "mirroring scale at node \"wrapper\" (-1, 1, 1): ",
@@ -506,15 +508,11 @@ fn scales_that_no_rotation_can_follow_name_their_node() {
     ];
     check([-1.0, 1.0, 1.0], &[mirroring]);
     let negative = [
-        "mirroring scale with three negative factors at node \"wrapper\" (-1, -1, -1): ",
+        "mirroring scale at node \"wrapper\" (-1, -1, -1): ",
         "left and right are exchanged",
     ];
     check([-1.0, -1.0, -1.0], &[negative]);
-    let half_turn = [
-        "scale with two negative factors at node \"wrapper\" (-1, 1, -1): ",
-        "half turn",
-    ];
-    check([-1.0, 1.0, -1.0], &[half_turn]);
+    check([-1.0, 1.0, -1.0], &[]);
 }
 
 #[test]
@@ -559,7 +557,7 @@ fn animated_scales_are_judged_in_every_frame() {
     let mirroring = "mirroring scale at node \"wrapper\" (-1, 1, 1) from frame 2 on: ";
     assert!(found[0].starts_with(&format!("{place}{uneven}")));
     assert!(found[1].starts_with(&format!("{place}{mirroring}")));
-    assert!(found[1].contains("apply (freeze) the scale and its keys"));
+    assert!(found[0].contains("apply (freeze) the scale and its keys"));
     // Keys that repeat the rest pose repeat no warning.
     let found = warnings([-1.0, 1.0, 1.0], [[-1.0, 1.0, 1.0]; 3]);
     assert_eq!(found.len(), 1, "{found:?}");

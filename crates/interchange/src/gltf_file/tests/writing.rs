@@ -222,3 +222,109 @@ fn several_buffers_and_outside_files_become_one() {
         .to_string();
     assert!(error.contains("second.bin"), "{error}");
 }
+
+/// Keys of a joint, a lamp that is none, morph weights and what an extension points to.
+fn lively() -> Fixture {
+    let mut fixture = rich();
+    let lamp = fixture.push("nodes", json!({ "name": "lamp" }));
+    let times = fixture.floats("SCALAR", &[0.5, 0.75, 1.0]);
+    let slow = fixture.floats("SCALAR", &[0.0, 2.0]);
+    let moves = fixture.floats("VEC3", &[0.0, 0.0, 0.0, 0.1, 0.0, 0.0, 0.2, 0.0, 0.0]);
+    let weights = fixture.floats("SCALAR", &[0.0, 1.0]);
+    let glow = fixture.floats("VEC3", &[0.0, 0.0, 0.0, 1.0, 1.0, 1.0]);
+    let pointer = json!({ "path": "pointer",
+        "extensions": { "EXAMPLE_pointer": { "pointer": "/materials/0/extras/zeta" } } });
+    fixture.push(
+        "animations",
+        json!({
+            "name": "tide",
+            "extras": { "q": 1 },
+            "samplers": [
+                { "input": times, "output": moves },
+                { "input": slow, "output": glow, "interpolation": "STEP" },
+                { "input": slow, "output": weights },
+            ],
+            "channels": [
+                { "sampler": 0, "target": { "node": 0, "path": "translation" } },
+                { "sampler": 2, "target": { "node": 2, "path": "weights" } },
+                { "sampler": 1, "target": { "node": lamp, "path": "translation" } },
+                { "sampler": 2, "target": pointer },
+                { "sampler": 9, "target": { "node": 3, "path": "weights" } },
+            ],
+        }),
+    );
+    fixture
+}
+
+#[test]
+fn what_is_not_resampled_goes_on_in_the_new_animation() {
+    let bytes = lively().glb();
+    let character = read(&bytes);
+    let clip = character
+        .clips
+        .iter()
+        .find(|clip| clip.name == "tide")
+        .unwrap();
+    let options = AnimationOptions {
+        replace_same_name: true,
+        ..AnimationOptions::default()
+    };
+    let write = |document: &GltfDocument| {
+        let nodes = &character.node_of_joint;
+        document
+            .with_animation(clip, "tide", nodes, &options)
+            .unwrap()
+    };
+    let written = write(&character.document);
+    let (before, after) = (json_of(&bytes), json_of(&written));
+    let animations = after["animations"].as_array().unwrap();
+    assert_eq!(animations.len(), 2);
+    let (old, new) = (&before["animations"][1], &animations[1]);
+    assert_eq!(new["name"], "tide");
+    assert_eq!(new["extras"], json!({ "q": 1 }));
+    // Every kept channel has its own keys: the same accessors, which are what they were.
+    let channels = new["channels"].as_array().unwrap();
+    assert_eq!(channels.len(), 4);
+    for (channel, expected) in channels.iter().zip([1, 2, 3]) {
+        let expected = &old["channels"][expected];
+        assert_eq!(channel["target"], expected["target"]);
+        let sampler = |animation: &Value, channel: &Value| {
+            animation["samplers"][channel["sampler"].as_u64().unwrap() as usize].clone()
+        };
+        let sampler = (sampler(new, channel), sampler(old, expected));
+        assert_eq!(sampler.0, sampler.1);
+        for key in ["input", "output"] {
+            let accessor = sampler.0[key].as_u64().unwrap() as usize;
+            assert_eq!(after["accessors"][accessor], before["accessors"][accessor]);
+        }
+    }
+    assert_eq!(
+        channels[3]["target"],
+        json!({ "node": 0, "path": "translation" })
+    );
+    // Joints stay in step with the keys that are kept.
+    let back = read(&written);
+    assert_eq!(back.clips[1].start_secs, 0.5);
+    assert_same_motion(clip, &back.clips[1], 1e-6);
+    // Again and again the same file.
+    assert_eq!(write(&back.document), written);
+}
+
+#[test]
+fn animations_of_other_names_are_not_touched() {
+    let bytes = lively().glb();
+    let character = read(&bytes);
+    let options = AnimationOptions {
+        replace_same_name: true,
+        ..AnimationOptions::default()
+    };
+    let nodes = &character.node_of_joint;
+    let written = character
+        .document
+        .with_animation(&character.clips[1], "ebb", nodes, &options);
+    let written = json_of(&written.unwrap());
+    assert_eq!(written["animations"][1], json_of(&bytes)["animations"][1]);
+    assert_eq!(written["animations"][2].get("extras"), None);
+    let channels = written["animations"][2]["channels"].as_array().unwrap();
+    assert_eq!(channels.len(), 1);
+}

@@ -7,7 +7,6 @@
 use std::fmt;
 
 use serde::Serialize;
-use serde_json::{Value, json};
 use understudy_motion::{Clip, DQuat, DVec3, Transform, signal};
 
 /// Kinds of faults in data.
@@ -44,15 +43,6 @@ pub struct DataFault {
     pub amount: f64,
     /// `deg`, `mm`, or `frames`.
     pub unit: &'static str,
-}
-
-impl DataFault {
-    /// For programs: the fields, and `text` as people read it.
-    pub fn json(&self) -> Value {
-        let mut value = json!(self);
-        value["text"] = json!(self.to_string());
-        value
-    }
 }
 
 impl fmt::Display for DataFault {
