@@ -66,7 +66,9 @@ STANCE_HEAD = """\
 **Stance.** Share of the gait cycle in % (published 60 to 62): from the first to the last frame that
 our contacts call planted, and from heel strike to toe off by the method of Zeni et al. 2008 (see
 `tests/outside/gait.py`). Ours is shorter where the take drags a foot that bears weight: there it is
-not held.
+not held, so these captured walks stay below the published band. The walk of the built-in take,
+whose feet do not slip, lies within it (`tests/outside/test_gait.py`). Of `humanoid3d_run_loop` only
+the right foot is ever planted: closing its cycle drags the left one over the floor.
 
 | | planted, left | planted, right | Zeni, left | Zeni, right |
 |---|---:|---:|---:|---:|"""

@@ -23,6 +23,8 @@ pub(crate) struct Claims<'a> {
     taken: HashSet<Role>,
     /// How surely left and right are known, 0 to 1.
     pub side_confidence: f64,
+    /// The most that any role reaches, 0 to 1: low where the whole body may be misread.
+    pub most: f64,
     /// Names put left and right the other way round.
     pub names_disagree: bool,
 }
@@ -34,6 +36,7 @@ impl<'a> Claims<'a> {
             roles: RoleMap::new(tree.len()),
             taken: HashSet::new(),
             side_confidence: 1.0,
+            most: 1.0,
             names_disagree: false,
         }
     }
@@ -60,7 +63,7 @@ impl<'a> Claims<'a> {
             joint,
             Some(Assignment {
                 role,
-                confidence,
+                confidence: confidence.min(self.most),
                 reason,
             }),
         );

@@ -345,8 +345,38 @@ pub(crate) fn may_be_legs(tree: &Tree, midline: &Midline, large: &[Pair], pair: 
             && theirs.normalize_or_zero().dot(way) > 0.8
             && crate::shape::ratio(tree.reach(other.a), tree.reach(pair.a)) > 0.6
     };
-    let down_in_file = way.y.min(way.z) < -std::f64::consts::FRAC_1_SQRT_2;
-    own.away > 0.4 || (own.away > -0.3 && (down_in_file || large.iter().any(like)))
+    let shown =
+        own.away > 0.4 || (own.away > -0.3 && (leads_down(own.way) || large.iter().any(like)));
+    shown && !has_lone_leg_above(tree, midline, pair)
+}
+
+/// Whether a way leads down in a file with +Y or +Z up.
+pub(crate) fn leads_down(way: DVec3) -> bool {
+    let way = way.normalize_or_zero();
+    way.y.min(way.z) < -std::f64::consts::FRAC_1_SQRT_2
+}
+
+/// Whether a lone chain as long as a leg hangs down nearer to the root than a pair, so that the
+/// pair may be the arms of a body with one leg.
+fn has_lone_leg_above(tree: &Tree, midline: &Midline, pair: &Pair) -> bool {
+    let holds_limbs = |start: usize| {
+        midline.pairs.iter().any(|other| {
+            tree.skeleton.is_at_or_above(start, other.node)
+                && tree.reach(other.a) > 0.25 * tree.reach(pair.a)
+        })
+    };
+    let is_leg = |node: usize, start: usize| {
+        !holds_limbs(start)
+            && midline.nodes.binary_search(&start).is_ok()
+            && tree.main_path(start).len() >= 3
+            && tree.reach(start) > 0.6 * tree.reach(pair.a)
+            && leads_down(tree.far_end(start) - tree.position(node))
+    };
+    midline
+        .nodes
+        .iter()
+        .filter(|&&node| node != pair.node && tree.skeleton.is_at_or_above(node, pair.node))
+        .any(|&node| tree.children[node].iter().any(|&start| is_leg(node, start)))
 }
 
 /// The pair that is most surely a pair of legs.

@@ -48,20 +48,28 @@ impl Reader<'_> {
         eyes: usize,
     ) {
         let role = |part, pair| Role::new(part, side).in_pair(pair);
+        // What hangs from a doubtful head is no surer than the head.
+        let head = self.head().and_then(|head| self.claims.roles.get(head));
+        let shape = head.map_or(0.0, |head| head.confidence).min(0.62);
         let claims = &mut self.claims;
         match face_slot(self.tree, &self.frame, pair) {
             Some(Slot::Eye) => {
-                claims.claim(
-                    start,
-                    role(Part::Eyeball, eyes),
-                    0.6,
-                    "a pair in front of the head",
-                );
+                let why = "a pair in front of the head";
+                claims.claim(start, role(Part::Eyeball, eyes), shape, why);
             }
-            Some(Slot::Eyelid) => claims.claim(start, role(Part::Eyelid, 0), 0.6, "on the head"),
-            Some(Slot::Eyebrow) => claims.claim(start, role(Part::Eyebrow, 0), 0.6, "on the head"),
+            Some(Slot::Eyelid) => claims.claim(start, role(Part::Eyelid, 0), shape, "on the head"),
+            Some(Slot::Eyebrow) => {
+                claims.claim(start, role(Part::Eyebrow, 0), shape, "on the head");
+            }
             Some(Slot::Ear) => {
-                self.claim_series(start, Part::Ear, side, ears, 0.62, "a pair beside the head");
+                self.claim_series(
+                    start,
+                    Part::Ear,
+                    side,
+                    ears,
+                    shape,
+                    "a pair beside the head",
+                );
             }
             _ => {}
         }

@@ -36,6 +36,7 @@ impl Reader<'_> {
             up.x, up.y, up.z
         ));
         if self.is_nameless() {
+            self.claims.most = UNUSUAL_UP;
             self.claims.side_confidence = self.claims.side_confidence.min(UNUSUAL_UP);
         }
     }

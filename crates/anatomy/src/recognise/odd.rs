@@ -6,7 +6,7 @@ use super::Reader;
 use crate::body::Side;
 use crate::limbs::{Limb, find_arm, find_leg};
 use crate::shape::{Pair, Tree};
-use crate::trunk::{NameBallot, hang, is_further_leg};
+use crate::trunk::{NameBallot, hang, is_further_leg, leads_down};
 
 /// A nameless lone limb may be anything that hangs from one side: below the 0.5 of a fair reading.
 const LONE_AND_NAMELESS: f64 = 0.45;
@@ -33,8 +33,12 @@ impl Reader<'_> {
         }
         let reach = |pair: &Pair| tree.reach(pair.a);
         let longest = large.iter().map(reach).fold(0.0, f64::max);
-        let away = |pair: &Pair| hang(tree, &self.midline, pair).away;
-        reach(pair) > 0.5 * longest && full.is_none_or(|full| away(pair) > away(full) + 0.3)
+        let own = hang(tree, &self.midline, pair);
+        let wins = |full: &Pair| {
+            let theirs = hang(tree, &self.midline, full);
+            own.away > theirs.away + 0.3 || (leads_down(own.way) && !leads_down(theirs.way))
+        };
+        reach(pair) > 0.5 * longest && full.is_none_or(wins)
     }
 
     /// Takes note of legs without ankles, and of further ones like the first pair.
