@@ -85,6 +85,8 @@ const FOREARM_PER_UPPER_ARM: f64 = 0.146 / 0.186;
 const TOES_PER_FOOT: f64 = 0.5;
 /// Last bone of a digit over the one before (our estimate).
 const LAST_BONE: f64 = 0.7;
+/// Toe tips count as abreast within this share of the leg: rounding, not anatomy.
+const ABREAST: f64 = 1e-6;
 /// Ankle to ball over thigh and shank, above which a steep foot is no human's: a human has about
 /// 0.2 (our choice).
 const LONG_FOOT: f64 = 0.26;
@@ -360,11 +362,20 @@ impl Builder<'_> {
         let ankle = self.rest.position(leg.ankle);
         let joints = self.limb_joints(leg.ankle, leg.side, leg.pair);
         let ahead = |point: &JointPoint| (point.world(&self.rest) - ankle).dot(self.frame.forward);
-        let known = joints
+        let ends: Vec<JointPoint> = joints
             .iter()
             .flat_map(|&joint| self.known_ends(joint))
-            .max_by(|a, b| ahead(a).total_cmp(&ahead(b)));
-        if let Some(tip) = known {
+            .collect();
+        let front = ends.iter().map(ahead).fold(f64::NEG_INFINITY, f64::max);
+        // Of toes that end abreast, the one nearest the foot's axis counts, whatever their order.
+        let axis = self.rest.position(leg.ball.unwrap_or(leg.ankle));
+        let aside = |point: &JointPoint| point.world(&self.rest).distance(axis);
+        let abreast = ABREAST * leg.length_m(&self.rest);
+        let known = ends
+            .iter()
+            .filter(|point| ahead(point) >= front - abreast)
+            .min_by(|a, b| aside(a).total_cmp(&aside(b)));
+        if let Some(&tip) = known {
             return tip;
         }
         let length = leg.length_m(&self.rest);

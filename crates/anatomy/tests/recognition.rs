@@ -738,6 +738,16 @@ proptest! {
         }
     }
 
+    /// Order, names without meaning and a mirror together: the same body, joint for joint.
+    #[test]
+    fn the_same_body_through_recognition(
+        which in 0usize..11, seed in any::<u64>(), reflect in any::<bool>(),
+    ) {
+        let (what, figure) = all().swap_remove(which);
+        let difference = common::difference_through_recognition(&figure, seed, reflect);
+        prop_assert!(difference.is_none(), "{} {}", what, difference.unwrap_or_default());
+    }
+
     /// No tree makes recognition panic, and what it finds always makes a body.
     #[test]
     fn any_tree_is_survived(

@@ -7,8 +7,9 @@
 //! shape of trunk and neck than of time. The shift of the clip is the lag at which the mean of
 //! the limbs' coefficients is highest: time shifts all limbs together, while one limb's curve also
 //! changes its shape where a foot is planted longer or a longer leg swings wider. The peak between
-//! frames is that of the parabola through the best lag and its two neighbours. Source of the correlation: Oppenheim & Schafer,
-//! *Discrete-Time Signal Processing*; the parabola is common practice.
+//! frames is that of the parabola through the best lag and its two neighbours. Source of the
+//! correlation: Oppenheim & Schafer, *Discrete-Time Signal Processing*; the parabola is common
+//! practice.
 
 use serde::Serialize;
 use understudy_anatomy::{Arm, JointPoint, Leg};

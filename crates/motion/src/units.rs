@@ -47,9 +47,9 @@ impl LengthUnit {
     /// Guesses the unit of a file from the extent of a standing body in it.
     ///
     /// Metres, inches, centimetres and millimetres come first: the one whose reading is nearest to
-    /// [`HUMAN_HEIGHT_M`] in ratio. Only where even that reading [is no human](is_human_height), and
-    /// feet or decimetres make it a height of [`PERFORMER_HEIGHT_M`], these are taken. No height
-    /// fits both.
+    /// [`HUMAN_HEIGHT_M`] in ratio. Only where even that reading is no
+    /// [human height](is_human_height), and feet or decimetres make it one of
+    /// [`PERFORMER_HEIGHT_M`], these are taken. No height fits both.
     pub fn guess_from_height(height_in_file: f64) -> Self {
         let misfit = |unit: Self| (height_in_file * unit.metres() / HUMAN_HEIGHT_M).ln().abs();
         let usual = Self::USUAL

@@ -1,8 +1,9 @@
 //! Pelvis and swinging feet give way: smooth offsets over the whole clip, so that planted legs
 //! reach the floor, knees keep the bend they have in plain transfer, and none of them pops.
 //!
-//! Least squares over all frames at once, by Gauss and Newton's method. Unknown per frame are the offset of the pelvis and one of
-//! each foot, three coordinates each; a planted foot's offset is held at zero. The terms are
+//! Least squares over all frames at once, by Gauss and Newton's method. Unknown per frame are the
+//! offset of the pelvis and one of each foot, three coordinates each; a planted foot's offset is
+//! held at zero. The terms are
 //!
 //! - smoothness: third differences of every offset, and the offset itself, so that it fades;
 //! - knee: bend of each leg against its wanted bend, and second differences of that error;
@@ -404,6 +405,54 @@ mod tests {
                 let slope = (side(1.0) - side(-1.0)) / (2.0 * step);
                 // Where the curve turns into its tangent the slope has a corner in its change.
                 prop_assert!((slope - gradient.dot(axis)).abs() < 1e-3 * (1.0 + slope.abs()));
+            }
+        }
+    }
+
+    proptest! {
+        /// The gradient of the whole sum, from the gradients of its terms, against central
+        /// differences: every term has its part in it, limits that are exceeded included.
+        #[test]
+        fn the_terms_are_differentiated(
+            values in proptest::collection::vec(-0.05..0.05f64, 8 * 6), planted in any::<[bool; 8]>(),
+        ) {
+            let mut leg = standing_leg(8, 0.97);
+            leg.planted = planted.to_vec();
+            leg.largest_curve = 0.02;
+            leg.clearances = vec![0.01; 8];
+            let legs = [leg];
+            let mut problem = Problem {
+                legs: &legs,
+                weights: &WEIGHTS,
+                frames: 8,
+                width: 6,
+                firmness: 30.0,
+                values,
+            };
+            // Planted feet are held by a weight that would drown all else.
+            for (frame, planted) in planted.iter().enumerate() {
+                if *planted {
+                    problem.values[frame * 6 + 3..frame * 6 + 6].fill(0.0);
+                }
+            }
+            let mut gradient = vec![0.0; 48];
+            problem.each_term(&mut |residual, terms, weight| {
+                for &(index, value) in terms {
+                    gradient[index] += 2.0 * weight * residual * value;
+                }
+            });
+            let step = 1e-7;
+            for index in 0..48 {
+                let at = problem.values[index];
+                let mut side = |sign: f64| {
+                    problem.values[index] = at + sign * step;
+                    let cost = problem.cost();
+                    problem.values[index] = at;
+                    cost
+                };
+                let slope = (side(1.0) - side(-1.0)) / (2.0 * step);
+                let size = slope.abs().max(gradient[index].abs()).max(1e4);
+                prop_assert!((slope - gradient[index]).abs() < 2e-3 * size, "{index}: {slope} {}", gradient[index]);
             }
         }
     }

@@ -104,3 +104,83 @@ fn stands_upright(tree: &Tree, spoken: &[Option<Slot>]) -> bool {
         _ => false,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use understudy_motion::{DQuat, Joint, Skeleton};
+
+    use super::*;
+
+    const NAMES: [&str; 14] = [
+        "pelvis",
+        "left_thigh",
+        "left_shin",
+        "left_foot",
+        "right_thigh",
+        "right_shin",
+        "right_foot",
+        "spine",
+        "left_upper_arm",
+        "left_forearm",
+        "right_upper_arm",
+        "right_forearm",
+        "neck",
+        "head",
+    ];
+
+    fn skeleton(names: &[&str], turn: DQuat) -> Skeleton {
+        let thigh = |x: f64| DVec3::new(x, -0.05, 0.0);
+        let down = DVec3::new(0.0, -0.4, 0.0);
+        let arm = |x: f64| DVec3::new(x, 0.3, 0.0);
+        let rows = [
+            (None, DVec3::Y),
+            (Some(0), thigh(0.1)),
+            (Some(1), down),
+            (Some(2), down),
+            (Some(0), thigh(-0.1)),
+            (Some(4), down),
+            (Some(5), down),
+            (Some(0), 0.2 * DVec3::Y),
+            (Some(7), arm(0.2)),
+            (Some(8), 0.3 * DVec3::X),
+            (Some(7), arm(-0.2)),
+            (Some(10), -0.3 * DVec3::X),
+            (Some(7), 0.35 * DVec3::Y),
+            (Some(12), 0.1 * DVec3::Y),
+        ];
+        let joints = rows
+            .iter()
+            .zip(names)
+            .map(|(&(parent, offset), &name)| Joint::new(name, parent, turn * offset));
+        Skeleton::new(joints.collect()).expect("parents come first")
+    }
+
+    fn cohere(names: &[&str], turn: DQuat) -> bool {
+        let skeleton = skeleton(names, turn);
+        names_cohere(&Tree::new(&skeleton, None, false))
+    }
+
+    #[test]
+    fn good_names_cohere_in_an_upright_file() {
+        assert!(cohere(&NAMES, DQuat::IDENTITY));
+        let z_up = DQuat::from_rotation_x(std::f64::consts::FRAC_PI_2);
+        assert!(cohere(&NAMES, z_up));
+        let on_its_head = DQuat::from_rotation_x(std::f64::consts::PI);
+        assert!(!cohere(&NAMES, on_its_head));
+    }
+
+    #[test]
+    fn names_dealt_out_at_random_do_not_cohere() {
+        for step in [3, 5, 9, 11] {
+            let dealt: Vec<&str> = (0..14).map(|at| NAMES[(at * step + 2) % 14]).collect();
+            assert!(!cohere(&dealt, DQuat::IDENTITY), "{dealt:?}");
+        }
+    }
+
+    #[test]
+    fn few_names_are_no_evidence() {
+        let mut names = NAMES;
+        names[4..].fill("b");
+        assert!(!cohere(&names, DQuat::IDENTITY));
+    }
+}

@@ -61,7 +61,7 @@ impl Reader<'_> {
                 .iter()
                 .map(|pair| name_vote(tree, pair, lateral) * tree.reach(pair.a))
                 .sum(),
-            ahead: self.ahead(from),
+            ahead: self.ahead(from, leg_pair.is_some()),
             ..Landmarks::default()
         };
         if let Some((_, limbs)) = legs {
@@ -119,7 +119,7 @@ impl Reader<'_> {
     }
 
     /// Vectors that point forward: eyes and jaw by name, tails by name or place.
-    pub(super) fn ahead(&self, pelvis: usize) -> Vec<(&'static str, DVec3)> {
+    pub(super) fn ahead(&self, pelvis: usize, has_legs: bool) -> Vec<(&'static str, DVec3)> {
         let tree = self.tree;
         let mut ahead = Vec::new();
         for joint in 0..tree.len() {
@@ -132,11 +132,17 @@ impl Reader<'_> {
             }
         }
         let trunk = self.largest_single(pelvis);
+        let way = |joint: usize| tree.far_end(joint) - tree.position(pelvis);
+        // Without a pair of legs, a chain against the trunk may be a leg.
+        let may_be_leg = |joint: usize| {
+            let along = trunk.map_or(DVec3::ZERO, way).normalize_or_zero();
+            !has_legs && way(joint).normalize_or_zero().dot(along) < -0.8
+        };
         for tail in self.singles(pelvis) {
             let hint = &tree.hints[tail];
-            let silent = !hint.speaks() && tree.reach(tail) > 0.15 * tree.size;
+            let silent = !hint.speaks() && tree.reach(tail) > 0.15 * tree.size && !may_be_leg(tail);
             if Some(tail) != trunk && (silent || hint.says(Slot::Tail) > 0.0) {
-                ahead.push(("tail", tree.position(pelvis) - tree.far_end(tail)));
+                ahead.push(("tail", -way(tail)));
             }
         }
         ahead

@@ -6,7 +6,9 @@
 //! `= -` expects no role, `= v*` any vertebra of the back, `= vc*` any of the neck; `= a|b` either.
 #![allow(dead_code)]
 
-use understudy_anatomy::Role;
+use std::fmt::Debug;
+
+use understudy_anatomy::{Body, JointPoint, Role, Side};
 use understudy_motion::{DQuat, DVec3, Joint, Skeleton, Transform};
 
 /// A skeleton with the roles its author expects.
@@ -209,6 +211,26 @@ impl Figure {
             children.sort_by_key(|&child| key(child));
             open.extend(children);
         }
+        (self.reordered(&order), order)
+    }
+
+    /// Joints in any order that puts parents first; `order[new] = old` comes with it.
+    pub fn scattered(&self, seed: u64) -> (Self, Vec<usize>) {
+        let mut state = seed | 1;
+        let mut order: Vec<usize> = Vec::new();
+        let mut open: Vec<usize> = self.skeleton.roots().collect();
+        while !open.is_empty() {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            let joint = open.swap_remove((state >> 33) as usize % open.len());
+            order.push(joint);
+            open.extend(self.skeleton.children(joint));
+        }
+        (self.reordered(&order), order)
+    }
+
+    fn reordered(&self, order: &[usize]) -> Self {
         let place = |old: usize| order.iter().position(|&at| at == old).unwrap();
         let joints = order
             .iter()
@@ -217,14 +239,13 @@ impl Figure {
                 ..self.skeleton.joint(old).clone()
             })
             .collect();
-        let figure = Self {
+        Self {
             skeleton: Skeleton::new(joints).unwrap(),
             expected: order
                 .iter()
                 .map(|&old| self.expected[old].clone())
                 .collect(),
-        };
-        (figure, order)
+        }
     }
 
     /// Reflected in the midplane: places at −X, names unchanged.
@@ -279,3 +300,103 @@ pub const LEG: &str = "
       %Foot 0.09 0.08 -0.02 = l_talocrural
         %Toes 0.09 0.02 0.11 ^ 0.09 0.01 0.18 = l_metatarsophalangeal_2
 ";
+
+/// Everything a body holds, in an order of its own, with joints renumbered by `old` and, if
+/// wanted, reflected at X: texts, and numbers to be compared within a tolerance.
+pub fn facts(body: &Body, old: impl Fn(usize) -> usize, reflect: bool) -> Vec<(String, Vec<f64>)> {
+    let flip = |v: DVec3| {
+        if reflect {
+            v * DVec3::new(-1.0, 1.0, 1.0)
+        } else {
+            v
+        }
+    };
+    let side = |side: Side| if reflect { side.mirrored() } else { side };
+    let all = |joints: &[usize]| joints.iter().map(|&joint| old(joint)).collect::<Vec<_>>();
+    let point = |point: &JointPoint| (old(point.joint), flip(point.local).to_array().to_vec());
+    let mut facts = Vec::new();
+    let mut add = |what: &str, discrete: &dyn Debug, numbers: Vec<f64>| {
+        facts.push((format!("{what} {discrete:?}"), numbers));
+    };
+    add("up", &(), flip(body.frame.up).to_array().to_vec());
+    add("forward", &(), flip(body.frame.forward).to_array().to_vec());
+    add("middle", &all(&[body.root, body.pelvis]), vec![]);
+    add("spine", &all(&body.spine), vec![]);
+    add("neck", &all(&body.neck), vec![]);
+    add("head", &body.head.map(&old), vec![]);
+    if let Some((joint, numbers)) = body.head_top.as_ref().map(point) {
+        add("top", &joint, numbers);
+    }
+    for leg in &body.legs {
+        let (tip, numbers) = point(&leg.toe_tip);
+        let joints = (all(&[leg.hip, leg.knee, leg.ankle]), tip);
+        let more = (
+            side(leg.side),
+            leg.pair,
+            joints,
+            leg.ball.map(&old),
+            leg.digitigrade,
+        );
+        add("leg", &more, numbers);
+    }
+    for arm in &body.arms {
+        let (tip, numbers) = point(&arm.hand_tip);
+        let joints = (all(&[arm.shoulder, arm.elbow]), tip);
+        let more = (
+            side(arm.side),
+            arm.pair,
+            joints,
+            arm.wrist.map(&old),
+            all(&arm.clavicle),
+        );
+        add("arm", &more, numbers);
+        for finger in &arm.fingers {
+            add("finger", &(finger.ray, all(&finger.joints)), vec![]);
+        }
+    }
+    for part in &body.appendages {
+        add(
+            "part",
+            &(part.kind, side(part.side), all(&part.joints)),
+            vec![],
+        );
+    }
+    for twist in &body.twists {
+        add(
+            "twist",
+            &all(&[twist.joint, twist.from, twist.to]),
+            vec![twist.share],
+        );
+    }
+    for &joint in &body.unmapped {
+        add("unmapped", &old(joint), vec![]);
+    }
+    facts.sort_by(|a, b| a.0.cmp(&b.0));
+    facts
+}
+
+/// What differs between the body of a nameless figure and that of the same figure with its joints
+/// in another order, named anew and perhaps reflected.
+pub fn difference_through_recognition(figure: &Figure, seed: u64, reflect: bool) -> Option<String> {
+    let body = |figure: &Figure| {
+        let found = understudy_anatomy::recognise(&figure.skeleton, None);
+        found.assemble(&figure.skeleton, None).unwrap().body
+    };
+    let (scattered, order) = figure.scattered(seed);
+    let scattered = scattered.nameless();
+    let scattered = if reflect {
+        scattered.mirrored()
+    } else {
+        scattered
+    };
+    let wanted = facts(&body(&figure.nameless()), |joint| joint, false);
+    let got = facts(&body(&scattered), |joint| order[joint], reflect);
+    let texts = |facts: &[(String, Vec<f64>)]| -> Vec<String> {
+        facts.iter().map(|(text, _)| text.clone()).collect()
+    };
+    let near = wanted.iter().zip(&got).all(|((_, a), (_, b))| {
+        a.len() == b.len() && a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-9)
+    });
+    let same = near && texts(&wanted) == texts(&got);
+    (!same).then(|| format!("wanted {wanted:#?}\ngot {got:#?}"))
+}
