@@ -14,6 +14,9 @@ const SNAP_LEAN: f64 = 0.436;
 /// And when the left-right axis is level to it within this, radians (3°).
 const SNAP_LEVEL: f64 = 0.052;
 
+/// Confidence where elbows alone show forward: a turned arm opens any way (our choice).
+const ELBOWS_ONLY: f64 = 0.45;
+
 /// Points of one limb pair member, world, metres.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct LegMarks {
@@ -228,7 +231,14 @@ fn decide(
     }
     if names == 0.0 {
         let confidence: f64 = if feet { 0.85 } else { 0.6 };
-        let confidence = if unanimous {
+        let confidence = if cues.iter().all(|(name, _)| *name == "elbows") {
+            notes.push(
+                "only the elbows show where the body looks, and arms may be turned; left and right \
+                 may be exchanged"
+                    .to_owned(),
+            );
+            ELBOWS_ONLY
+        } else if unanimous {
             confidence
         } else {
             confidence - 0.3

@@ -4,6 +4,10 @@
 //! further legs, arms and wings; spine, neck and head; face, tail, digits and twist joints. Names,
 //! tree and rest pose are weighed at every step, and what finds no role is told in a note.
 //!
+//! Up: files have it along +Y or +Z. Legs are the pair that hangs down there, unless names or the
+//! way that pairs leave the trunk say otherwise; a nameless body that stands any other way up is
+//! doubtful as a whole. Names that agree among themselves and with the file's up win over shape.
+//!
 //! Sides: left is up × forward. Names win for the side, unless the feet and every other sign of
 //! the rest pose (bent knees and elbows, face, tail) agree against them; either way the notes say
 //! so and no sided role keeps a confidence of 0.5.
@@ -236,6 +240,7 @@ impl<'a> Reader<'a> {
         self.find_frame(&large, first.as_ref());
         if let Some((pair, limbs)) = first {
             self.set_legs(&large, pair, limbs);
+            self.doubt_rival_legs(&large);
         } else {
             self.notes.push("no pair of legs was found".to_owned());
             self.set_stumps(&large);

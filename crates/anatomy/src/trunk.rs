@@ -14,6 +14,11 @@ const MATE_LIKENESS: f64 = 0.8;
 const BESIDE: f64 = 0.06;
 /// Nor does it lead farther aside than so, as the mean sine of its joints' angles (our choice).
 const ASIDE: f64 = 0.45;
+/// And so far where they hang straight; folded wings do not (our choice).
+const STRAIGHT_HANG: f64 = 0.7;
+/// Weight of ending lowest in the file, among the scores of pairs of legs: more than the place of
+/// the root, less than names (our choice).
+const LOWEST_IN_FILE: f64 = 2.5;
 /// The mean of two legs goes at least so far along them; spread arms cancel out (our choice).
 const LEAST_HANG: f64 = 0.35;
 
@@ -356,6 +361,23 @@ pub(crate) fn leads_down(way: DVec3) -> bool {
     way.y.min(way.z) < -std::f64::consts::FRAC_1_SQRT_2
 }
 
+/// Whether a pair leads down in a file with +Y or +Z up and no other ends clearly lower.
+fn ends_lowest(tree: &Tree, midline: &Midline, large: &[Pair], pair: &Pair) -> bool {
+    let way = hang(tree, midline, pair).way;
+    if way.length() < STRAIGHT_HANG || !leads_down(way) {
+        return false;
+    }
+    let up = if way.y < way.z { DVec3::Y } else { DVec3::Z };
+    let lowest = |pair: &Pair| {
+        let end = |start: usize| tree.far_end(start).dot(up);
+        end(pair.a).min(end(pair.b))
+    };
+    let slack = 0.1 * tree.reach(pair.a);
+    large
+        .iter()
+        .all(|other| lowest(other) > lowest(pair) - slack)
+}
+
 /// Whether a lone chain as long as a leg hangs down nearer to the root than a pair, so that the
 /// pair may be the arms of a body with one leg.
 fn has_lone_leg_above(tree: &Tree, midline: &Midline, pair: &Pair) -> bool {
@@ -392,6 +414,11 @@ pub(crate) fn pick_legs(tree: &Tree, midline: &Midline, large: &[Pair]) -> Optio
             // Trees of bodies are rooted at the pelvis (common practice).
             score += if depth(pair) == nearest { 1.0 } else { -1.0 };
         }
+        score += if ends_lowest(tree, midline, large, pair) {
+            LOWEST_IN_FILE
+        } else {
+            0.0
+        };
         let away = hang(tree, midline, pair).away;
         let branching = tree.count[pair.a] > 2 * tree.main_path(pair.a).len() + 2;
         score + 0.7 * away - if branching { 0.5 } else { 0.0 }

@@ -3,14 +3,12 @@
 use glam::DVec3;
 
 use super::Reader;
+use super::odd::DOUBTED;
 use crate::frame::{Landmarks, LegMarks, find_frame};
 use crate::limbs::{Limb, find_arms};
 use crate::shape::{Pair, Tree};
 use crate::tokens::Slot;
 use crate::trunk::name_vote;
-
-/// The most that a nameless body reaches against the up of files: below the 0.5 of a fair reading.
-const UNUSUAL_UP: f64 = 0.45;
 
 impl Reader<'_> {
     pub(super) fn find_frame(&mut self, large: &[Pair], legs: Option<&(Pair, [Limb; 2])>) {
@@ -36,8 +34,8 @@ impl Reader<'_> {
             up.x, up.y, up.z
         ));
         if self.is_nameless() {
-            self.claims.most = UNUSUAL_UP;
-            self.claims.side_confidence = self.claims.side_confidence.min(UNUSUAL_UP);
+            self.claims.most = DOUBTED;
+            self.claims.side_confidence = self.claims.side_confidence.min(DOUBTED);
         }
     }
 
@@ -98,8 +96,17 @@ impl Reader<'_> {
 
     /// The end of the largest chain of the midline that begins at a joint.
     pub(super) fn highest(&self, from: usize) -> Option<DVec3> {
-        let single = self.largest_single(from)?;
-        Some(self.tree.far_end(single))
+        self.largest_single(from)
+            .map(|single| self.midline_end(single))
+    }
+
+    /// Where the midline ends from a joint on. Arms are no part of it, however far they reach.
+    fn midline_end(&self, from: usize) -> DVec3 {
+        let mut at = from;
+        while let Some(next) = self.largest_single(at) {
+            at = next;
+        }
+        self.tree.far_tip(at).unwrap_or(self.tree.position(at))
     }
 
     pub(super) fn largest_single(&self, from: usize) -> Option<usize> {
@@ -135,7 +142,8 @@ impl Reader<'_> {
         let way = |joint: usize| tree.far_end(joint) - tree.position(pelvis);
         // Without a pair of legs, a chain against the trunk may be a leg.
         let may_be_leg = |joint: usize| {
-            let along = trunk.map_or(DVec3::ZERO, way).normalize_or_zero();
+            let up = trunk.map(|trunk| self.midline_end(trunk) - tree.position(pelvis));
+            let along = up.unwrap_or(DVec3::ZERO).normalize_or_zero();
             !has_legs && way(joint).normalize_or_zero().dot(along) < -0.8
         };
         for tail in self.singles(pelvis) {

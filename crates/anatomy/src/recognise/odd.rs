@@ -6,10 +6,10 @@ use super::Reader;
 use crate::body::Side;
 use crate::limbs::{Limb, find_arm, find_leg};
 use crate::shape::{Pair, Tree};
-use crate::trunk::{NameBallot, hang, is_further_leg, leads_down};
+use crate::trunk::{NameBallot, hang, is_further_leg, leads_down, may_be_legs};
 
-/// A nameless lone limb may be anything that hangs from one side: below the 0.5 of a fair reading.
-const LONE_AND_NAMELESS: f64 = 0.45;
+/// What another reading would explain nearly as well: below the 0.5 of a fair reading.
+pub(super) const DOUBTED: f64 = 0.45;
 
 /// A limb without a mate.
 #[derive(Clone, Debug)]
@@ -39,6 +39,33 @@ impl Reader<'_> {
             own.away > theirs.away + 0.3 || (leads_down(own.way) && !leads_down(theirs.way))
         };
         reach(pair) > 0.5 * longest && full.is_none_or(wins)
+    }
+
+    /// Without names, a further long pair that hangs down away from the trunk may be the legs just as
+    /// well; then no role is sure.
+    pub(super) fn doubt_rival_legs(&mut self, large: &[Pair]) {
+        let tree = self.tree;
+        let Some(first) = self.legs.first().map(|legs| legs.pair) else {
+            return;
+        };
+        let is_rival = |pair: &&Pair| {
+            let way = hang(tree, &self.midline, pair).way;
+            !self.legs.iter().any(|legs| legs.pair == **pair)
+                && may_be_legs(tree, &self.midline, large, pair)
+                && way.dot(self.frame.up) < -std::f64::consts::FRAC_1_SQRT_2 * way.length()
+                && tree.main_path(pair.a).len() >= 3
+                && tree.reach(pair.a) > 0.4 * tree.reach(first.a)
+        };
+        if let Some(rival) = large.iter().find(is_rival)
+            && self.is_nameless()
+        {
+            let [a, b] = [rival.a, rival.b].map(|start| tree.skeleton.name(start));
+            self.notes.push(format!(
+                "the chains from \"{a}\" and \"{b}\" hang down like legs too; which pair is arms \
+                 and which is legs is doubtful"
+            ));
+            self.claims.most = DOUBTED;
+        }
     }
 
     /// Takes note of legs without ankles, and of further ones like the first pair.
@@ -144,7 +171,7 @@ impl Reader<'_> {
                 "\"{name}\" begins a lone chain on one side of the trunk, without a name; it is \
                  taken for a single arm, which is doubtful"
             ));
-            LONE_AND_NAMELESS
+            DOUBTED
         } else {
             self.notes.push(format!(
                 "a single arm begins at \"{name}\"; there is no arm on the other side"
