@@ -5,7 +5,8 @@
 //! offset of the pelvis and one of each foot, three coordinates each; a planted foot's offset is
 //! held at zero. The terms are
 //!
-//! - smoothness: third differences of every offset, and the offset itself, so that it fades;
+//! - smoothness: third and first differences of every offset, and the offset itself, so that it
+//!   fades;
 //! - knee: bend of each leg against its wanted bend, and second differences of that error;
 //! - pop: second differences of the bend must not exceed a limit;
 //! - reach: a leg must not be stretched or folded beyond its limits;
@@ -232,6 +233,14 @@ impl Problem<'_> {
                 let is_fixed = !is_pelvis && self.legs[slot / 3 - 1].planted[frame];
                 let weight = if is_fixed { FIXED * stiffness } else { pull };
                 sink(self.values[at(frame)], &[(at(frame), 1.0)], weight);
+            }
+            // Changes cost as well: without, nothing would keep the two ends of the clip from
+            // drifting off along a parabola.
+            let drag = pull * ratio.clamp(1.0, 60.0).powi(2);
+            for frame in 1..self.frames {
+                let gradient = [(at(frame - 1), -1.0), (at(frame), 1.0)];
+                let change = self.values[at(frame)] - self.values[at(frame - 1)];
+                sink(change, &gradient, drag);
             }
             for first in 0..self.frames.saturating_sub(3) {
                 let gradient: [(usize, f64); 4] =
