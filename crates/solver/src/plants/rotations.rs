@@ -142,15 +142,8 @@ impl Planter<'_> {
             let [heel, ball, toe] = parts[frame];
             (!heel && (ball || toe)).then(|| -thickness(frame))
         };
-        // Raising one end would lower the other in the frames in which that one is raised.
-        let held_or = |other: &dyn Fn(usize) -> Option<f64>| -> Vec<bool> {
-            let frames = held.iter().enumerate();
-            frames
-                .map(|(f, held)| *held || other(f).is_some())
-                .collect()
-        };
-        self.raise(ankles, front - heel, on_heel, &held_or(&on_front))?;
-        self.raise(ankles, heel - front, on_front, &held_or(&on_heel))
+        self.raise(ankles, front - heel, on_heel, &held_or(held, &on_front))?;
+        self.raise(ankles, heel - front, on_front, &held_or(held, &on_heel))
     }
 
     /// Turns the toes so that their tip stays out of the floor while only the heel is down, and
@@ -163,21 +156,20 @@ impl Planter<'_> {
         held: &[bool],
     ) -> Result<(), NotPositive> {
         let up = self.floor.normal;
-        if let Some(heel) = self.rig.heel_in_ankle {
-            let bone = self.rig.ball_joint_in_ankle - heel;
-            let on_heel = |frame: usize| {
-                let [heel, ball, _] = parts[frame];
-                (heel && !ball).then(|| -(ankles[frame] * bone).dot(up))
-            };
-            self.raise(toes, self.rig.tip_in_toes, on_heel, held)?;
-        }
+        let bone = self
+            .rig
+            .heel_in_ankle
+            .map(|heel| self.rig.ball_joint_in_ankle - heel);
+        let on_heel = |frame: usize| {
+            let [heel, ball, _] = parts[frame];
+            bone.filter(|_| heel && !ball)
+                .map(|bone| -(ankles[frame] * bone).dot(up))
+        };
         let on_tip = |frame: usize| (parts[frame] == [false, false, true]).then_some(0.0);
-        self.raise(
-            toes,
-            self.rig.ball_in_toes - self.rig.tip_in_toes,
-            on_tip,
-            held,
-        )
+        let tip = self.rig.tip_in_toes;
+        self.raise(toes, tip, on_heel, &held_or(held, &on_tip))?;
+        let back = self.rig.ball_in_toes - tip;
+        self.raise(toes, back, on_tip, &held_or(held, &on_heel))
     }
 
     /// Turns rotations upward, smoothly and no more than needed, so that the end of `arm` (in the
@@ -257,4 +249,13 @@ fn short_vector(rotation: DQuat) -> DVec3 {
         rotation
     };
     rotation.to_scaled_axis()
+}
+
+/// Frames in which nothing may be raised at one end: those held anyway, and those in which the
+/// other end is raised, which this one would lower.
+fn held_or(held: &[bool], other_end: &dyn Fn(usize) -> Option<f64>) -> Vec<bool> {
+    let frames = held.iter().enumerate();
+    frames
+        .map(|(frame, held)| *held || other_end(frame).is_some())
+        .collect()
 }
