@@ -464,8 +464,8 @@ fn still_frames(
         .collect()
 }
 
-/// The floor's normal in the coordinates of ankle and toe joint, averaged over still frames; `None` where there
-/// are too few or they contradict the rest pose.
+/// The floor's normal in the coordinates of ankle and toe joint, averaged over still frames;
+/// `None` where there are too few or they contradict the rest pose.
 fn flat_up(
     leg: &Leg,
     rest: &WorldPose,
