@@ -318,9 +318,7 @@ pub(crate) fn find_leg(
     lateral: Option<DVec3>,
 ) -> Option<Limb> {
     let stem = Stem::new(tree, node, start, lateral);
-    let list = leg_choices(stem.path.len().min(LONGEST_STEM));
-    let (choice, certainty) = best(list, |choice| stem.leg_score(choice))?;
-    Some(limb(stem, choice, certainty))
+    find_limb(stem, leg_choices, |stem, choice| stem.leg_score(choice))
 }
 
 /// The joints of a lone arm; `None` where the path is too short to be an arm.
@@ -331,9 +329,7 @@ pub(crate) fn find_arm(
     lateral: Option<DVec3>,
 ) -> Option<Limb> {
     let stem = Stem::new(tree, node, start, lateral);
-    let list = arm_choices(stem.path.len().min(LONGEST_STEM));
-    let (choice, certainty) = best(list, |choice| stem.arm_score(choice))?;
-    Some(limb(stem, choice, certainty))
+    find_limb(stem, arm_choices, |stem, choice| stem.arm_score(choice))
 }
 
 fn find_limbs(
@@ -355,11 +351,21 @@ fn find_limbs(
         return Some(stems.map(|stem| limb(stem, choice, certainty)));
     }
     let [first, second] = stems.map(|stem| {
-        let list = choices(stem.path.len().min(LONGEST_STEM));
-        let (choice, certainty) = best(list, |choice| score(&stem, choice))?;
-        Some(limb(stem, choice, 0.8 * certainty))
+        let mut limb = find_limb(stem, choices, score)?;
+        limb.certainty *= 0.8;
+        Some(limb)
     });
     Some([first?, second?])
+}
+
+fn find_limb(
+    stem: Stem,
+    choices: fn(usize) -> Vec<Choice>,
+    score: fn(&Stem, Choice) -> f64,
+) -> Option<Limb> {
+    let list = choices(stem.path.len().min(LONGEST_STEM));
+    let (choice, certainty) = best(list, |choice| score(&stem, choice))?;
+    Some(limb(stem, choice, certainty))
 }
 
 fn limb(stem: Stem, choice: Choice, certainty: f64) -> Limb {

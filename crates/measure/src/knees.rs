@@ -8,6 +8,7 @@
 
 use serde::Serialize;
 use understudy_anatomy::{JointPoint, Leg};
+use understudy_motion::angle::unwound;
 use understudy_motion::{DVec3, signal};
 use understudy_solver::align::source_leg;
 use understudy_solver::contacts::runs;
@@ -199,10 +200,8 @@ fn signed_bends(
 
 /// Takes out jumps of a full turn.
 fn unwrap_angles(angles: &mut [f64]) {
-    use std::f64::consts::TAU;
     for index in 1..angles.len() {
-        let step = angles[index] - angles[index - 1];
-        angles[index] -= TAU * (step / TAU).round();
+        angles[index] = unwound(angles[index], angles[index - 1]);
     }
 }
 

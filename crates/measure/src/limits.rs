@@ -11,6 +11,7 @@ use std::f64::consts::FRAC_PI_2;
 
 use serde::Serialize;
 use understudy_anatomy::{Arm, JointPoint, Leg};
+use understudy_motion::angle::twist_about;
 use understudy_motion::{DVec3, WorldPose};
 use understudy_solver::Foot;
 
@@ -300,12 +301,7 @@ fn neck_movements(subject: &Subject<'_>) -> Vec<Movement> {
         let up = turn * frame.up;
         flexion.push(Some(up.dot(frame.forward).atan2(up.dot(frame.up))));
         lateral.push(Some(up.dot(frame.left()).atan2(up.dot(frame.up))));
-        // The part of the turn about the vertical (swing and twist).
-        let along = DVec3::new(turn.x, turn.y, turn.z).dot(frame.up);
-        let twist = 2.0 * along.atan2(turn.w);
-        rotation.push(Some(
-            (twist + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI,
-        ));
+        rotation.push(Some(twist_about(turn, frame.up)));
     }
     let make = |movement, range: f64, angles| Movement {
         joint: "neck".to_owned(),

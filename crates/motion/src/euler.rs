@@ -5,12 +5,14 @@
 //! are those of Shoemake, "Euler Angle Conversion", Graphics Gems IV (1994), written for indices
 //! `i j k` of the three axes.
 
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::PI;
 use std::fmt;
 use std::str::FromStr;
 
 use glam::{DMat3, DQuat, DVec3};
 use serde::{Deserialize, Serialize};
+
+use crate::angle::{unwound, wrapped};
 
 /// The axes (0 = X, 1 = Y, 2 = Z) of three turns in the order in which matrices multiply.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -85,9 +87,7 @@ impl RotationOrder {
         let [a, b, c] = self.decompose_keeping(rotation, hint[0]);
         let other_middle = if self.is_proper() { -b } else { PI - b };
         let nearest = |angles: [f64; 3]| -> [f64; 3] {
-            std::array::from_fn(|slot| {
-                angles[slot] + TAU * ((hint[slot] - angles[slot]) / TAU).round()
-            })
+            std::array::from_fn(|slot| unwound(angles[slot], hint[slot]))
         };
         let distance = |angles: &[f64; 3]| -> f64 {
             angles.iter().zip(hint).map(|(x, y)| (x - y).powi(2)).sum()
@@ -119,7 +119,7 @@ impl RotationOrder {
         // also near gimbal lock.
         let rest = about_axis(j, -middle) * about_axis(i, -first) * rotation;
         let last_axis = self.axes()[2];
-        let last = wrap(2.0 * axis_part(rest, last_axis).atan2(rest.w));
+        let last = wrapped(2.0 * axis_part(rest, last_axis).atan2(rest.w));
         [first, middle, last]
     }
 }
@@ -130,13 +130,8 @@ impl RotationOrder {
 fn keep_where_it_hardly_matters(first: f64, hint: f64, leverage: f64) -> f64 {
     [hint, hint + PI]
         .into_iter()
-        .find(|kept| leverage * wrap(first - kept).abs() < GIMBAL_TOLERANCE)
+        .find(|kept| leverage * wrapped(first - kept).abs() < GIMBAL_TOLERANCE)
         .unwrap_or(first)
-}
-
-/// An angle within ±π.
-fn wrap(angle: f64) -> f64 {
-    angle - TAU * (angle / TAU).round()
 }
 
 fn axis_part(rotation: DQuat, axis: usize) -> f64 {

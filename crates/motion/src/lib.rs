@@ -4,6 +4,7 @@
 //! the file it came from; [`frame::WorldFrame`] says which of them points up. This crate does no
 //! input or output, and knows no file format and no renderer.
 
+pub mod angle;
 pub mod clip;
 pub mod euler;
 pub mod frame;

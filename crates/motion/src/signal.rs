@@ -92,11 +92,15 @@ fn run_recursion(values: &mut [f64], [a0, a1, a2, b1, b2]: [f64; 5]) {
 
 /// [`low_pass`] for each coordinate.
 pub fn low_pass_points(values: &[DVec3], cutoff_hz: f64, frame_time_secs: f64) -> Vec<DVec3> {
-    let component = |axis: usize| -> Vec<f64> {
-        let values: Vec<f64> = values.iter().map(|value| value[axis]).collect();
-        low_pass(&values, cutoff_hz, frame_time_secs)
-    };
-    let (x, y, z) = (component(0), component(1), component(2));
+    each_axis(values, |column| {
+        low_pass(&column, cutoff_hz, frame_time_secs)
+    })
+}
+
+/// What `change` makes of the columns of x, y and z; it keeps their length.
+pub fn each_axis(values: &[DVec3], change: impl Fn(Vec<f64>) -> Vec<f64>) -> Vec<DVec3> {
+    let column = |axis: usize| change(values.iter().map(|value| value[axis]).collect());
+    let (x, y, z) = (column(0), column(1), column(2));
     x.into_iter()
         .zip(y)
         .zip(z)

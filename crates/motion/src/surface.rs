@@ -64,11 +64,13 @@ impl Surface {
     /// Rest-pose points of every joint at once, `[joint][point]`, in the joint's coordinates,
     /// metres.
     pub fn points_by_joint(&self, joint_count: usize, rest: &WorldPose) -> Vec<Vec<DVec3>> {
+        let joint_from_world: Vec<DAffine3> =
+            rest.affines.iter().map(|affine| affine.inverse()).collect();
         let mut points = vec![Vec::new(); joint_count];
         for mesh in &self.meshes {
             for (vertex, position) in mesh.posed(rest).into_iter().enumerate() {
                 if let Some(joint) = mesh.main_joint(vertex) {
-                    points[joint].push(rest.affines[joint].inverse().transform_point3(position));
+                    points[joint].push(joint_from_world[joint].transform_point3(position));
                 }
             }
         }

@@ -64,14 +64,10 @@ pub struct Side<'a> {
 /// Share of the performer's foot roll that the foot of a leg on its toes takes over.
 const ROLL_OF_LONG_FOOT: f64 = 0.5;
 
-/// Whether a leg walks on its toes while its driver walks on its soles.
-fn stands_on_toes_alone(
-    character: &Side<'_>,
-    leg: usize,
-    performer: &Side<'_>,
-    source: usize,
-) -> bool {
-    character.body.legs[leg].digitigrade && !performer.body.legs[source].digitigrade
+/// Whether a leg of the character walks on its toes while the performer's, which drives it, walks
+/// on its soles.
+pub fn stands_on_toes_alone(leg: &Leg, source: &Leg) -> bool {
+    leg.digitigrade && !source.digitigrade
 }
 
 struct Builder<'a> {
@@ -245,13 +241,14 @@ impl Builder<'_> {
     }
 
     fn legs(&mut self) {
-        for (index, leg) in self.character.body.legs.iter().enumerate() {
+        for (leg, foot) in self.character.body.legs.iter().zip(self.character.feet) {
             let Some(source_index) = source_leg(self.performer.body, leg) else {
                 continue;
             };
             let source = &self.performer.body.legs[source_index];
             self.leg(leg, source);
-            self.foot(index, source_index);
+            let flat = (foot, &self.performer.feet[source_index]);
+            self.foot(flat, stands_on_toes_alone(leg, source));
         }
     }
 
@@ -292,9 +289,7 @@ impl Builder<'_> {
     }
 
     /// Feet are aligned flat on flat, heading on heading.
-    fn foot(&mut self, index: usize, source_index: usize) {
-        let foot = &self.character.feet[index];
-        let source = &self.performer.feet[source_index];
+    fn foot(&mut self, (foot, source): (&Foot, &Foot), on_toes_alone: bool) {
         let turn = yaw_between(foot.heading, source.heading);
         let reference = &mut self.result.world_to_reference;
         reference[source.toe_joint] = source.flat_toes.inverse();
@@ -302,8 +297,7 @@ impl Builder<'_> {
         self.result.aligned[foot.toe_joint] = turn * foot.flat_toes;
         self.result.aligned[foot.ankle] = turn * foot.flat_ankle;
         self.drive(foot.toe_joint, Driver::single(source.toe_joint));
-        let follows = if stands_on_toes_alone(&self.character, index, &self.performer, source_index)
-        {
+        let follows = if on_toes_alone {
             // The long foot of such a leg would tip over with the whole roll of a short one.
             Driver {
                 a: self.performer.body.pelvis,
@@ -342,8 +336,7 @@ impl Builder<'_> {
 
 impl Alignment {
     /// From hip to ankle in the aligned pose, world, metres.
-    pub fn aligned_leg(&self, skeleton: &Skeleton, leg: &Leg) -> DVec3 {
-        let rest = skeleton.rest_world();
+    pub fn aligned_leg(&self, rest: &WorldPose, leg: &Leg) -> DVec3 {
         let bone = |joint: usize, to: usize| {
             let in_joint =
                 rest.rotation(joint).inverse() * (rest.position(to) - rest.position(joint));

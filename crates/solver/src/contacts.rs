@@ -21,6 +21,15 @@ pub enum FootPart {
 impl FootPart {
     /// From back to front.
     pub const ALL: [Self; 3] = [Self::Heel, Self::Ball, Self::Toe];
+
+    /// The word for people and files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Heel => "heel",
+            Self::Ball => "ball",
+            Self::Toe => "toe",
+        }
+    }
 }
 
 /// One part of one foot on the floor, for a range of frames. Plain data, meant to be edited.
@@ -104,14 +113,10 @@ impl Contacts {
     /// performer does not have.
     pub fn check(&self, frames: usize, body: &Body) -> Result<(), String> {
         for c in &self.contacts {
-            let part = match c.part {
-                FootPart::Heel => "heel",
-                FootPart::Ball => "ball",
-                FootPart::Toe => "toe",
-            };
             let name = format!(
-                "contact of the {} {part}, frames {} to {}",
+                "contact of the {} {}, frames {} to {}",
                 c.side.word(),
+                c.part.word(),
                 c.first,
                 c.last
             );
@@ -251,7 +256,7 @@ pub(crate) fn cutoff_for_noise(
     let speed_per_axis = UNREST * leg_length_m / 3.0_f64.sqrt();
     let ratio = speed_per_axis / (std::f64::consts::TAU * noise_m(points));
     let cutoff_hz = (1.5 * ratio * ratio / frame_time_secs).cbrt();
-    // A NaN (no noise at all) leaves the highest.
+    // Without any noise the ratio is infinite, which leaves the highest.
     cutoff_hz.max(LOWEST_CUTOFF_HZ).min(highest_hz)
 }
 

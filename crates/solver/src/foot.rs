@@ -284,18 +284,18 @@ pub fn find_stance(
         leg_length_m: body.leg_length_m(&clip.skeleton).unwrap_or(1.0),
     };
     let leg_length = finder.leg_length_m;
-    let (level_feet, soles) = finder.feet(&Floor::default(), true);
+    let level = finder.footing(&Floor::default(), true);
     let sloped = (may_slope && floor_height_m.is_none()).then(|| finder.sloped());
-    let (feet, floor, floor_source) = match (floor_height_m, sloped.flatten()) {
-        (Some(height), _) => (level_feet, Floor::level(height), FloorSource::Given),
-        (None, Some((feet, floor))) => (feet, floor, FloorSource::StandingSoles),
+    let (found, floor, floor_source) = match (floor_height_m, sloped.flatten()) {
+        (Some(height), _) => (level, Floor::level(height), FloorSource::Given),
+        (None, Some((found, floor))) => (found, floor, FloorSource::StandingSoles),
         (None, None) => {
-            let found = estimated_floor(&soles, &level_feet, worlds, leg_length);
-            (level_feet, found.0, found.1)
+            let (floor, source) = estimated_floor(&level, worlds, leg_length);
+            (level, floor, source)
         }
     };
-    let mut notes = finder.notes(&feet);
-    let feet: Vec<Foot> = feet.into_iter().map(|found| found.0).collect();
+    let mut notes = found.notes();
+    let feet = found.feet;
     if floor_source == FloorSource::Given {
         notes.extend(wrong_floor(&floor, &feet, worlds, leg_length));
     }
@@ -328,43 +328,57 @@ struct StanceFinder<'a> {
 const SLOPE_ROUNDS: usize = 4;
 
 impl StanceFinder<'_> {
-    /// Feet laid flat on a floor, each with whether the take shows it standing flat, and their
-    /// soles in frames in which they stand still. `low_only` leaves out feet that stand higher than
-    /// the lowest ones.
-    fn feet(&self, floor: &Floor, low_only: bool) -> (Vec<(Foot, bool)>, Vec<DVec3>) {
+    /// Feet laid flat on a floor. `low_only` leaves out those that stand higher than the lowest
+    /// ones.
+    fn footing(&self, floor: &Floor, low_only: bool) -> Footing {
         let step = self.clip.frame_time_secs;
-        let mut feet = Vec::new();
-        let mut soles = Vec::new();
+        let mut found = Footing::default();
         for leg in &self.body.legs {
             let low = low_only.then_some(floor);
             let still = still_frames(leg, self.worlds, self.leg_length_m, step, low);
             let up = flat_up(leg, &self.rest, self.worlds, &still, step, floor.normal);
             let foot = Foot::new(leg, &self.rest, self.skin.as_deref(), up);
             for &frame in &still {
-                soles.extend(foot.heel.map(|heel| heel.world(&self.worlds[frame])));
-                soles.push(foot.ball.world(&self.worlds[frame]));
+                let heel = foot.heel.map(|heel| heel.world(&self.worlds[frame]));
+                found.soles.extend(heel);
+                found.soles.push(foot.ball.world(&self.worlds[frame]));
             }
-            feet.push((foot, up.is_some()));
+            found.stands_flat.push(up.is_some());
+            found.feet.push(foot);
         }
-        (feet, soles)
+        found
     }
 
     /// Feet and floor of a take that climbs or descends; `None` where it shows no clear slope.
-    fn sloped(&self) -> Option<(Vec<(Foot, bool)>, Floor)> {
-        let (mut feet, soles) = self.feet(&Floor::default(), false);
-        let mut floor = fit_slope(&soles, self.leg_length_m)?;
+    fn sloped(&self) -> Option<(Footing, Floor)> {
+        let mut found = self.footing(&Floor::default(), false);
+        let mut floor = fit_slope(&found.soles, self.leg_length_m)?;
         for _ in 0..SLOPE_ROUNDS {
             // A foot that stands flat on a slope is not level.
-            let (next, soles) = self.feet(&floor, true);
-            floor = fit_slope(&soles, self.leg_length_m)?;
-            feet = next;
+            found = self.footing(&floor, true);
+            floor = fit_slope(&found.soles, self.leg_length_m)?;
         }
-        Some((feet, floor))
+        Some((found, floor))
     }
+}
 
-    fn notes(&self, feet: &[(Foot, bool)]) -> Vec<String> {
-        feet.iter()
-            .filter(|(_, stands_flat)| !stands_flat)
+/// Feet laid flat on a floor.
+#[derive(Default)]
+struct Footing {
+    /// One per leg of the body.
+    feet: Vec<Foot>,
+    /// Whether the take shows each of them standing flat.
+    stands_flat: Vec<bool>,
+    /// Heels and balls in frames in which their foot stands still, world, metres.
+    soles: Vec<DVec3>,
+}
+
+impl Footing {
+    fn notes(&self) -> Vec<String> {
+        self.feet
+            .iter()
+            .zip(&self.stands_flat)
+            .filter(|(_, stands_flat)| !**stands_flat)
             .map(|(foot, _)| {
                 format!(
                     "{} foot: it never stands flat and still, so its rest pose counts as flat",
@@ -376,12 +390,11 @@ impl StanceFinder<'_> {
 }
 
 fn estimated_floor(
-    soles: &[DVec3],
-    feet: &[(Foot, bool)],
+    found: &Footing,
     worlds: &[WorldPose],
     leg_length_m: f64,
 ) -> (Floor, FloorSource) {
-    let heights: Vec<f64> = soles.iter().map(|p| p.y).collect();
+    let heights: Vec<f64> = found.soles.iter().map(|p| p.y).collect();
     if let Some(low) = signal::quantile(&heights, 0.1) {
         // Feet that stand on a box or a stool are not on the floor.
         let near: Vec<f64> = heights
@@ -392,8 +405,7 @@ fn estimated_floor(
             return (Floor::level(height), FloorSource::StandingSoles);
         }
     }
-    let feet: Vec<&Foot> = feet.iter().map(|found| &found.0).collect();
-    match low_sole(&Floor::default(), &feet, worlds) {
+    match low_sole(&Floor::default(), &found.feet, worlds) {
         Some(height) => (Floor::level(height), FloorSource::LowestSoles),
         None => (Floor::default(), FloorSource::Nothing),
     }
@@ -401,7 +413,7 @@ fn estimated_floor(
 
 /// How high the lowest soles of a take stand above a floor, metres: the lowest tenth of all
 /// frames. `None` without feet.
-fn low_sole(floor: &Floor, feet: &[&Foot], worlds: &[WorldPose]) -> Option<f64> {
+fn low_sole(floor: &Floor, feet: &[Foot], worlds: &[WorldPose]) -> Option<f64> {
     let lowest: Vec<f64> = worlds
         .iter()
         .filter_map(|world| {
@@ -421,8 +433,7 @@ fn wrong_floor(
     worlds: &[WorldPose],
     leg_length_m: f64,
 ) -> Option<String> {
-    let feet: Vec<&Foot> = feet.iter().collect();
-    let height = low_sole(floor, &feet, worlds)?;
+    let height = low_sole(floor, feet, worlds)?;
     let word = if height > 0.0 { "below" } else { "above" };
     (height.abs() > 0.1 * leg_length_m).then(|| {
         format!(

@@ -17,7 +17,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::settings::{Reference, Settings};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
-use crate::transfer::{Transfer, TravelScale, move_joint};
+use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
 
 /// A performer's take: motion and what its joints mean. Axes as in its file, metres.
@@ -130,69 +130,80 @@ pub fn retarget(
                 .map_err(SolveError::Contacts)?;
             given.clone()
         }
-        None => prepared.detect_contacts(settings),
+        None => prepared.take.contacts(settings),
     };
     prepared.solve(settings, contacts)
 }
 
 /// The take's contacts alone, with the performer's feet and floor.
 pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) {
-    let turn = take.body.frame.upright_from_file();
-    let clip = take.clip.rotated(turn);
-    let body = take.body.turned(turn);
-    let worlds = clip.worlds();
-    let stance = find_stance(
-        &clip,
-        &worlds,
-        &body,
-        take.surface,
-        settings.floor_height_m,
-        !settings.level_floor,
-    );
-    let contacts = detect(&clip, &worlds, &body, &stance, settings);
-    (stance, contacts)
+    let take = UprightTake::new(take, settings);
+    let contacts = take.contacts(settings);
+    (take.stance, contacts)
 }
 
-fn detect(
-    clip: &Clip,
-    worlds: &[WorldPose],
-    body: &Body,
-    stance: &Stance,
-    settings: &Settings,
-) -> Contacts {
-    let leg_length = body.leg_length_m(&clip.skeleton).unwrap_or(1.0);
-    let mut contacts = Vec::new();
-    for foot in &stance.feet {
-        for part in FootPart::ALL {
-            let Some(point) = foot.point(part) else {
-                continue;
-            };
-            let points: Vec<DVec3> = worlds.iter().map(|world| point.world(world)).collect();
-            let mask = planted_frames(
-                &points,
-                part,
-                &stance.floor,
-                leg_length,
-                clip.frame_time_secs,
-                &settings.contacts,
-            );
-            contacts.extend(runs(&mask).into_iter().map(|(first, last)| Contact {
-                side: foot.side,
-                pair: foot.pair,
-                part,
-                first,
-                last,
-            }));
+/// A take turned to Y up, with its world poses and what it stands on.
+struct UprightTake {
+    clip: Clip,
+    body: Body,
+    worlds: Vec<WorldPose>,
+    stance: Stance,
+}
+
+impl UprightTake {
+    fn new(take: Take<'_>, settings: &Settings) -> Self {
+        let turn = take.body.frame.upright_from_file();
+        let clip = take.clip.rotated(turn);
+        let body = take.body.turned(turn);
+        let worlds = clip.worlds();
+        let stance = find_stance(
+            &clip,
+            &worlds,
+            &body,
+            take.surface,
+            settings.floor_height_m,
+            !settings.level_floor,
+        );
+        Self {
+            clip,
+            body,
+            worlds,
+            stance,
         }
     }
-    Contacts { contacts }
+
+    fn contacts(&self, settings: &Settings) -> Contacts {
+        let leg_length = self.body.leg_length_m(&self.clip.skeleton).unwrap_or(1.0);
+        let mut contacts = Vec::new();
+        for foot in &self.stance.feet {
+            for part in FootPart::ALL {
+                let Some(point) = foot.point(part) else {
+                    continue;
+                };
+                let points: Vec<DVec3> = self.worlds.iter().map(|w| point.world(w)).collect();
+                let mask = planted_frames(
+                    &points,
+                    part,
+                    &self.stance.floor,
+                    leg_length,
+                    self.clip.frame_time_secs,
+                    &settings.contacts,
+                );
+                contacts.extend(runs(&mask).into_iter().map(|(first, last)| Contact {
+                    side: foot.side,
+                    pair: foot.pair,
+                    part,
+                    first,
+                    last,
+                }));
+            }
+        }
+        Contacts { contacts }
+    }
 }
 
 struct Prepared {
-    take: Clip,
-    performer: Body,
-    performer_worlds: Vec<WorldPose>,
-    stance: Stance,
+    take: UprightTake,
     skeleton: Arc<Skeleton>,
     body: Body,
     rest: WorldPose,
@@ -209,36 +220,24 @@ impl Prepared {
         character: Character<'_>,
         settings: &Settings,
     ) -> Result<Self, SolveError> {
-        let turn = take.body.frame.upright_from_file();
-        let clip = take.clip.rotated(turn);
-        let performer = take.body.turned(turn);
-        let worlds = clip.worlds();
-        let stance = find_stance(
-            &clip,
-            &worlds,
-            &performer,
-            take.surface,
-            settings.floor_height_m,
-            !settings.level_floor,
-        );
+        let take = UprightTake::new(take, settings);
         let upright = character.body.frame.upright_from_file();
         let skeleton = upright_skeleton(character.skeleton, upright)?;
         let body = character.body.turned(upright);
         let rest = skeleton.rest_world();
-        let same = same_joints(&clip.skeleton, &skeleton);
-        let feet = if same {
-            stance.feet.clone()
+        let feet = if same_joints(&take.clip.skeleton, &skeleton) {
+            take.stance.feet.clone()
         } else {
             character_feet(&skeleton, &body, character.surface)
         };
-        let (reference, forward) = reference_pose(&clip, &performer, &worlds, settings)?;
+        let (reference, forward) = reference_pose(&take, settings)?;
         let mut alignment = align(
             align::Side {
-                skeleton: &clip.skeleton,
-                body: &performer,
+                skeleton: &take.clip.skeleton,
+                body: &take.body,
                 pose: &reference,
                 forward,
-                feet: &stance.feet,
+                feet: &take.stance.feet,
             },
             align::Side {
                 skeleton: &skeleton,
@@ -252,19 +251,16 @@ impl Prepared {
         let offsets = named_offsets(&skeleton, settings, upright)?;
         alignment.add_offsets(&skeleton, &offsets);
         let scale = travel_scale(
-            (&clip.skeleton, &performer, &stance.feet),
+            (&take.clip.skeleton, &take.body, &take.stance.feet),
             (&skeleton, &body, &feet),
             settings,
         );
-        let mut notes = stance.notes.clone();
+        let mut notes = take.stance.notes.clone();
         if body.legs.is_empty() {
             notes.push("the character has no legs, so no foot is planted".into());
         }
         Ok(Self {
-            take: clip,
-            performer,
-            performer_worlds: worlds,
-            stance,
+            take,
             skeleton,
             body,
             rest,
@@ -276,36 +272,26 @@ impl Prepared {
         })
     }
 
-    fn detect_contacts(&self, settings: &Settings) -> Contacts {
-        detect(
-            &self.take,
-            &self.performer_worlds,
-            &self.performer,
-            &self.stance,
-            settings,
-        )
-    }
-
     fn clip_of(&self, locals: Vec<Transform>) -> Result<Clip, SolveError> {
         let mut clip = Clip::new(
             Arc::clone(&self.skeleton),
-            self.take.frame_time_secs,
+            self.take.clip.frame_time_secs,
             locals,
         )?;
-        clip.name = self.take.name.clone();
-        clip.start_secs = self.take.start_secs;
+        clip.name = self.take.clip.name.clone();
+        clip.start_secs = self.take.clip.start_secs;
         Ok(clip)
     }
 
     fn solve(self, settings: &Settings, contacts: Contacts) -> Result<Retargeted, SolveError> {
-        let transfer = Transfer {
+        let transfer = Transfer::new(Pairing {
             skeleton: &self.skeleton,
             body: &self.body,
-            performer: &self.performer,
+            performer: &self.take.body,
             alignment: &self.alignment,
-            floor: self.stance.floor,
+            floor: self.take.stance.floor,
             scale: self.scale,
-        };
+        });
         let carried = |worlds: &[WorldPose]| {
             self.clip_of(
                 worlds
@@ -314,10 +300,13 @@ impl Prepared {
                     .collect(),
             )
         };
-        let plain = carried(&self.performer_worlds)?;
+        let plain = carried(&self.take.worlds)?;
         // Planting starts from legs without the take's noise; a clean take is its own.
-        let calm = calm_legs(&self.take, &self.performer)?;
-        let mut solved = match calm.filter(|_| settings.plants.enabled) {
+        let calm = match settings.plants.enabled {
+            true => calm_legs(&self.take.clip, &self.take.body)?,
+            false => None,
+        };
+        let mut solved = match calm {
             Some(calm) => carried(&calm.worlds())?,
             None => plain.clone(),
         };
@@ -328,12 +317,12 @@ impl Prepared {
             let legs = self.legs(&worlds, &contacts, settings)?;
             let tracks: Vec<LegTrack> =
                 legs.iter().map(|leg| leg.track(&settings.plants)).collect();
-            let height = self.skeleton_height();
+            let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
             let weights = Weights {
-                offset_m: 0.03 * height,
+                offset_m: 0.03 * leg_length,
                 bend_error: 0.1,
                 fade_secs: settings.plants.fade_secs,
-                frame_time_secs: self.take.frame_time_secs,
+                frame_time_secs: self.take.clip.frame_time_secs,
             };
             let offsets = settle(&tracks, &weights)?;
             for (index, leg) in legs.iter().enumerate() {
@@ -343,9 +332,9 @@ impl Prepared {
             pelvis_offsets = offsets.pelvis;
         }
         Ok(Retargeted {
-            take: self.take,
-            performer: self.performer,
-            stance: self.stance,
+            take: self.take.clip,
+            performer: self.take.body,
+            stance: self.take.stance,
             plain,
             solved,
             body: self.body,
@@ -359,11 +348,6 @@ impl Prepared {
         })
     }
 
-    /// Length of the legs, or of all bones where there are none, metres.
-    fn skeleton_height(&self) -> f64 {
-        self.body.leg_length_m(&self.skeleton).unwrap_or(1.0)
-    }
-
     fn legs(
         &self,
         worlds: &[WorldPose],
@@ -373,7 +357,7 @@ impl Prepared {
         let frames = worlds.len();
         let mut legs = Vec::with_capacity(self.body.legs.len());
         for (leg, foot) in self.body.legs.iter().zip(&self.feet) {
-            let source = source_leg(&self.performer, leg).map(|i| &self.performer.legs[i]);
+            let source = source_leg(&self.take.body, leg).map(|i| &self.take.body.legs[i]);
             let mask = |part: FootPart| match source {
                 Some(source) => contacts.mask(source.side, source.pair, part, frames),
                 None => vec![false; frames],
@@ -390,9 +374,9 @@ impl Prepared {
             let path = plant_foot(
                 &take,
                 &self.rest,
-                &self.stance.floor,
+                &self.take.stance.floor,
                 settings.plants.fade_secs,
-                self.take.frame_time_secs,
+                self.take.clip.frame_time_secs,
             )?;
             legs.push(PlantedLeg::new(
                 leg,
@@ -442,19 +426,18 @@ fn same_joints(a: &Skeleton, b: &Skeleton) -> bool {
 
 /// The reference pose of the take and the performer's level facing in it.
 fn reference_pose(
-    clip: &Clip,
-    performer: &Body,
-    worlds: &[WorldPose],
+    take: &UprightTake,
     settings: &Settings,
 ) -> Result<(WorldPose, DVec3), SolveError> {
-    let rest = clip.skeleton.rest_world();
+    let performer = &take.body;
+    let rest = take.clip.skeleton.rest_world();
     let Reference::Frame(frame) = settings.reference else {
         return Ok((rest, performer.frame.forward));
     };
-    let Some(pose) = worlds.get(frame) else {
+    let Some(pose) = take.worlds.get(frame) else {
         return Err(SolveError::Setting(format!(
             "reference frame {frame}: the take ends at frame {}",
-            worlds.len() - 1
+            take.worlds.len() - 1
         )));
     };
     let turn = pose.rotation(performer.pelvis) * rest.rotation(performer.pelvis).inverse();

@@ -18,7 +18,7 @@ use understudy_motion::DVec3;
 
 use crate::banded::{BandedMatrix, NotPositive};
 use crate::leg::Reach;
-use crate::smooth::lift_above_zero;
+use crate::smooth::{THIRD, fade_frames, lift_above_zero};
 
 /// One leg over all frames.
 pub struct LegTrack {
@@ -91,8 +91,6 @@ const FIRMNESS: [(f64, f64); 4] = [(1.0, 1e-3), (30.0, 1e-3), (1e3, 1e-3), (1e4,
 
 /// Weight of a planted foot's offset being zero.
 const FIXED: f64 = 1e8;
-
-const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
 
 /// Finds the offsets.
 ///
@@ -226,8 +224,8 @@ impl Problem<'_> {
         for slot in 0..self.width {
             let is_pelvis = slot < 3;
             let fade_secs = if is_pelvis { PELVIS_FADE } else { 1.0 } * self.weights.fade_secs;
-            let ratio = 0.5 * fade_secs / self.weights.frame_time_secs;
-            let stiffness = pull * ratio.clamp(1.0, 60.0).powi(6);
+            let ratio = fade_frames(fade_secs, self.weights.frame_time_secs);
+            let stiffness = pull * ratio.powi(6);
             let at = |frame: usize| frame * self.width + slot;
             for frame in 0..self.frames {
                 let is_fixed = !is_pelvis && self.legs[slot / 3 - 1].planted[frame];
@@ -236,7 +234,7 @@ impl Problem<'_> {
             }
             // Changes cost as well: without, nothing would keep the two ends of the clip from
             // drifting off along a parabola.
-            let drag = pull * ratio.clamp(1.0, 60.0).powi(2);
+            let drag = pull * ratio.powi(2);
             for frame in 1..self.frames {
                 let gradient = [(at(frame - 1), -1.0), (at(frame), 1.0)];
                 let change = self.values[at(frame)] - self.values[at(frame - 1)];

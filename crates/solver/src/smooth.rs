@@ -7,12 +7,13 @@
 //! which is called the fade time here.
 
 use understudy_motion::DVec3;
+use understudy_motion::signal::each_axis;
 
 use crate::banded::{BandedFactor, BandedMatrix, NotPositive};
 use crate::contacts::cutoff_for_noise;
 
 /// Third-difference stencil.
-const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
+pub(crate) const THIRD: [f64; 4] = [-1.0, 3.0, -3.0, 1.0];
 
 /// Weight of a value that must be met: large enough that it is met to a millionth, small enough
 /// for the factorisation.
@@ -69,6 +70,20 @@ fn own_weights(given: &[bool], holds: &[bool], pull: f64) -> Vec<f64> {
         .collect()
 }
 
+/// τ in frames: half the fade time, but at least a frame, so that the fade exists at low rates too,
+/// and no more than its sixth power leaves double precision to factor.
+pub(crate) fn fade_frames(fade_secs: f64, frame_time_secs: f64) -> f64 {
+    (0.5 * fade_secs / frame_time_secs).clamp(1.0, 60.0)
+}
+
+/// Adds `stiffness` times the squares of the third differences of `count` values to a matrix.
+fn add_third_differences(matrix: &mut BandedMatrix, count: usize, stiffness: f64) {
+    for first in 0..count.saturating_sub(3) {
+        let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
+        matrix.add_outer(&stencil, stiffness);
+    }
+}
+
 impl Smoother {
     /// A smoother over `given.len()` frames, with values given where `given` is true, fading over
     /// `fade_secs`.
@@ -77,9 +92,7 @@ impl Smoother {
     /// Numbers that lead to no positive definite matrix (a frame time or fade that is not finite).
     pub fn new(given: &[bool], fade_secs: f64, frame_time_secs: f64) -> Result<Self, NotPositive> {
         let count = given.len();
-        // At least two frames, so that the fade exists at low rates too; the weight of
-        // the differences is kept within what double precision can factor.
-        let ratio = (0.5 * fade_secs / frame_time_secs).clamp(1.0, 60.0);
+        let ratio = fade_frames(fade_secs, frame_time_secs);
         let stiffness = ratio.powi(6);
         let pull = EXACT * stiffness.max(1.0);
         let mut matrix = BandedMatrix::new(count, 3);
@@ -92,10 +105,7 @@ impl Smoother {
         for (step, _) in holds.iter().enumerate().filter(|(_, held)| **held) {
             matrix.add_outer(&[(step, -1.0), (step + 1, 1.0)], hold);
         }
-        for first in 0..count.saturating_sub(3) {
-            let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
-            matrix.add_outer(&stencil, stiffness);
-        }
+        add_third_differences(&mut matrix, count, stiffness);
         Ok(Self {
             factor: matrix.factor()?,
             given: given.to_vec(),
@@ -133,11 +143,7 @@ impl Smoother {
 
     /// [`Smoother::run`] for each coordinate.
     pub fn run_vectors(&self, values: &[DVec3]) -> Vec<DVec3> {
-        let axis = |axis: usize| self.run(&values.iter().map(|v| v[axis]).collect::<Vec<f64>>());
-        let (x, y, z) = (axis(0), axis(1), axis(2));
-        (0..values.len())
-            .map(|i| DVec3::new(x[i], y[i], z[i]))
-            .collect()
+        each_axis(values, |column| self.run(&column))
     }
 
     fn apply(&self, values: &[f64]) -> Vec<f64> {
@@ -178,20 +184,12 @@ pub fn calmed(
     for frame in 0..values.len() {
         matrix.add(frame, frame, 1.0);
     }
-    for first in 0..values.len() - 3 {
-        let stencil: [(usize, f64); 4] = std::array::from_fn(|i| (first + i, THIRD[i]));
-        matrix.add_outer(&stencil, stiffness);
-    }
+    add_third_differences(&mut matrix, values.len(), stiffness);
     let factor = matrix.factor()?;
-    let axis = |axis: usize| {
-        let mut column: Vec<f64> = values.iter().map(|v| v[axis]).collect();
+    Ok(each_axis(values, |mut column| {
         factor.solve(&mut column);
         column
-    };
-    let (x, y, z) = (axis(0), axis(1), axis(2));
-    Ok((0..values.len())
-        .map(|i| DVec3::new(x[i], y[i], z[i]))
-        .collect())
+    }))
 }
 
 /// A cut-off above this share of the frame rate leaves everything.

@@ -2,9 +2,10 @@
 //! the travel of the pelvis scaled to the character's legs. No foot is planted here.
 
 use understudy_anatomy::{Body, Leg, Twist};
+use understudy_motion::angle::twist_about;
 use understudy_motion::{DQuat, DVec3, Skeleton, Transform, WorldPose};
 
-use crate::align::{Alignment, source_leg};
+use crate::align::{Alignment, source_leg, stands_on_toes_alone};
 use crate::floor::Floor;
 use crate::leg::{FullTurn, LegPose, MOST_FOLDED, turn_leg};
 
@@ -17,8 +18,9 @@ pub struct TravelScale {
     pub vertical: f64,
 }
 
-/// Everything that a frame of plain transfer needs.
-pub struct Transfer<'a> {
+/// Who is carried onto whom, and how.
+#[derive(Clone, Copy)]
+pub struct Pairing<'a> {
     /// The character, Y up.
     pub skeleton: &'a Skeleton,
     /// The character's body.
@@ -33,30 +35,96 @@ pub struct Transfer<'a> {
     pub scale: TravelScale,
 }
 
-impl Transfer<'_> {
+/// A leg that folds as the performer's does.
+struct Fold<'a> {
+    leg: &'a Leg,
+    source: &'a Leg,
+    /// From hip to ankle in the aligned pose, world, metres.
+    reference: DVec3,
+}
+
+/// A twist joint and what stays the same about it from frame to frame.
+struct Spread<'a> {
+    twist: &'a Twist,
+    /// The segment in its inner joint's coordinates, metres.
+    bone: DVec3,
+    /// `inner_joint_from_twist_joint` at rest.
+    rest: DQuat,
+    /// What hangs on the twist joint without a driver of its own.
+    followers: Vec<usize>,
+}
+
+/// Plain transfer, frame by frame.
+pub struct Transfer<'a> {
+    pairing: Pairing<'a>,
+    folds: Vec<Fold<'a>>,
+    spreads: Vec<Spread<'a>>,
+}
+
+impl<'a> Transfer<'a> {
+    /// Works out what every frame shares.
+    pub fn new(pairing: Pairing<'a>) -> Self {
+        Self {
+            folds: pairing.folds(),
+            spreads: pairing
+                .body
+                .twists
+                .iter()
+                .map(|t| pairing.spread(t))
+                .collect(),
+            pairing,
+        }
+    }
+
     /// The character's local transforms for one world pose of the performer.
     pub fn frame(&self, performer: &WorldPose) -> Vec<Transform> {
+        let pairing = &self.pairing;
         let rotations = self.world_rotations(performer);
-        let mut locals = self.skeleton.rest_locals();
+        let mut locals = pairing.skeleton.rest_locals();
         for (joint, local) in locals.iter_mut().enumerate() {
-            local.rotation = match self.skeleton.parent(joint) {
+            local.rotation = match pairing.skeleton.parent(joint) {
                 Some(parent) => (rotations[parent].inverse() * rotations[joint]).normalize(),
                 None => rotations[joint],
             };
         }
-        let mut now = WorldPose::from_locals(self.skeleton, &locals);
-        for leg in &self.body.legs {
-            self.fold_leg(&mut locals, &now, leg, performer);
+        let mut now = WorldPose::from_locals(pairing.skeleton, &locals);
+        if !self.folds.is_empty() {
+            for fold in &self.folds {
+                pairing.fold_leg(&mut locals, &now, fold, performer);
+            }
+            now.update(pairing.skeleton, &locals);
         }
-        now.update(self.skeleton, &locals);
-        let target = self.mid_hip_target(self.performer.mid_hip(performer));
-        let shift = target - self.body.mid_hip(&now);
-        move_joint(self.skeleton, &mut locals, &now, self.body.root, shift);
+        let target = pairing.mid_hip_target(pairing.performer.mid_hip(performer));
+        let shift = target - pairing.body.mid_hip(&now);
+        move_joint(
+            pairing.skeleton,
+            &mut locals,
+            &now,
+            pairing.body.root,
+            shift,
+        );
         locals
     }
 
+    fn world_rotations(&self, performer: &WorldPose) -> Vec<DQuat> {
+        let mut rotations = self.pairing.driven_rotations(performer);
+        for spread in &self.spreads {
+            let turned = self.pairing.twisted(spread, &rotations);
+            let before = rotations[spread.twist.joint];
+            rotations[spread.twist.joint] = turned;
+            // What hangs on it without a driver of its own turns with it.
+            let change = turned * before.inverse();
+            for &joint in &spread.followers {
+                rotations[joint] = change * rotations[joint];
+            }
+        }
+        rotations
+    }
+}
+
+impl<'a> Pairing<'a> {
     /// Where the character's hips go for the performer's, metres.
-    pub fn mid_hip_target(&self, performer: DVec3) -> DVec3 {
+    fn mid_hip_target(&self, performer: DVec3) -> DVec3 {
         let height = self.floor.above(performer) * self.scale.vertical;
         let level = DVec3::new(
             performer.x * self.scale.horizontal,
@@ -69,23 +137,32 @@ impl Transfer<'_> {
     /// A leg that stands bent on its toes cannot add the performer's bends to its own: it would
     /// fold up. It shortens by the same share as the performer's leg instead, and points the
     /// same way.
+    fn folds(&self) -> Vec<Fold<'a>> {
+        let rest = self.skeleton.rest_world();
+        let fold = |leg: &'a Leg| {
+            let source = &self.performer.legs[source_leg(self.performer, leg)?];
+            stands_on_toes_alone(leg, source).then(|| Fold {
+                leg,
+                source,
+                reference: self.alignment.aligned_leg(&rest, leg),
+            })
+        };
+        self.body.legs.iter().filter_map(fold).collect()
+    }
+
     fn fold_leg(
         &self,
         locals: &mut [Transform],
         now: &WorldPose,
-        leg: &Leg,
+        fold: &Fold<'_>,
         performer: &WorldPose,
     ) {
-        let source = source_leg(self.performer, leg).map(|index| &self.performer.legs[index]);
-        let Some(source) = source.filter(|source| leg.digitigrade && !source.digitigrade) else {
-            return;
-        };
+        let (leg, source) = (fold.leg, fold.source);
         let vector =
             |pose: &WorldPose, from: usize, to: usize| pose.position(to) - pose.position(from);
         let thigh = vector(performer, source.hip, source.knee);
         let shank = vector(performer, source.knee, source.ankle);
         let straight = thigh.length() + shank.length();
-        let reference = self.alignment.aligned_leg(self.skeleton, leg);
         let whole = thigh + shank;
         if straight <= 0.0 || whole.length() <= 0.0 {
             return;
@@ -94,7 +171,7 @@ impl Transfer<'_> {
         let carried =
             performer.rotation(source.hip) * self.alignment.world_to_reference[source.hip];
         let swing = DQuat::from_rotation_arc(thigh.normalize_or(DVec3::NEG_Y), whole.normalize());
-        let target = swing * (carried * reference) * (whole.length() / straight);
+        let target = swing * (carried * fold.reference) * (whole.length() / straight);
         let pose = LegPose {
             thigh: vector(now, leg.hip, leg.knee),
             shank: vector(now, leg.knee, leg.ankle),
@@ -109,7 +186,8 @@ impl Transfer<'_> {
         turn_leg(locals, now, leg, &turn);
     }
 
-    fn world_rotations(&self, performer: &WorldPose) -> Vec<DQuat> {
+    /// World rotations before any twist is spread.
+    fn driven_rotations(&self, performer: &WorldPose) -> Vec<DQuat> {
         let turn =
             |joint: usize| performer.rotation(joint) * self.alignment.world_to_reference[joint];
         let mut rotations: Vec<DQuat> = Vec::with_capacity(self.skeleton.len());
@@ -125,7 +203,6 @@ impl Transfer<'_> {
             };
             rotations.push(rotation.normalize());
         }
-        self.spread_twists(&mut rotations);
         rotations
     }
 
@@ -137,80 +214,49 @@ impl Transfer<'_> {
         }
     }
 
-    fn spread_twists(&self, rotations: &mut [DQuat]) {
-        for twist in &self.body.twists {
-            let turned = self.twisted(twist, rotations);
-            let before = rotations[twist.joint];
-            rotations[twist.joint] = turned;
-            // What hangs on it without a driver of its own turns with it.
-            let change = turned * before.inverse();
-            for joint in self.skeleton.subtree(twist.joint) {
-                let follows = joint != twist.joint
-                    && self.alignment.drivers[joint].is_none()
-                    && !self.is_below_driven(twist.joint, joint);
-                if follows {
-                    rotations[joint] = change * rotations[joint];
-                }
+    fn spread(&self, twist: &'a Twist) -> Spread<'a> {
+        // Rest rotation and offset of a joint as seen from one above it.
+        let seen_from = |above: usize, joint: usize| {
+            let path = self.skeleton.path(above, joint).unwrap_or_default();
+            let (mut rotation, mut offset) = (DQuat::IDENTITY, DVec3::ZERO);
+            for &joint in path.iter().skip(1) {
+                let rest = &self.skeleton.joint(joint).rest;
+                offset += rotation * rest.translation;
+                rotation *= rest.rotation;
             }
+            (rotation, offset)
+        };
+        let is_free = |joint: usize| {
+            let path = self.skeleton.path(twist.joint, joint).unwrap_or_default();
+            path.iter().all(|&j| self.alignment.drivers[j].is_none())
+        };
+        Spread {
+            twist,
+            bone: seen_from(twist.from, twist.to).1,
+            rest: seen_from(twist.from, twist.joint).0,
+            followers: self
+                .skeleton
+                .subtree(twist.joint)
+                .into_iter()
+                .filter(|&joint| joint != twist.joint && is_free(joint))
+                .collect(),
         }
-    }
-
-    fn is_below_driven(&self, top: usize, joint: usize) -> bool {
-        self.skeleton
-            .path(top, joint)
-            .is_some_and(|path| path.iter().any(|&j| self.alignment.drivers[j].is_some()))
     }
 
     /// World rotation of a twist joint: that of the segment's inner end, turned about the
     /// segment by its share of the twist of the outer end.
-    fn twisted(&self, twist: &Twist, rotations: &[DQuat]) -> DQuat {
+    fn twisted(&self, spread: &Spread<'_>, rotations: &[DQuat]) -> DQuat {
         let aligned = &self.alignment.aligned;
-        let (from, to) = (twist.from, twist.to);
+        let (from, to) = (spread.twist.from, spread.twist.to);
         // Both ends since the aligned pose; what differs about the bone is the twist.
         let turn_from = rotations[from] * aligned[from].inverse();
         let turn_to = rotations[to] * aligned[to].inverse();
-        let bone = self.bone_in(from, to);
-        let world_bone = (rotations[from] * bone).normalize_or(DVec3::Y);
+        let world_bone = (rotations[from] * spread.bone).normalize_or(DVec3::Y);
         let between = turn_to * turn_from.inverse();
         let angle = twist_about(between, world_bone);
-        let base = rotations[from] * self.rest_between(from, twist.joint);
-        DQuat::from_axis_angle(world_bone, twist.share * angle) * base
+        let base = rotations[from] * spread.rest;
+        DQuat::from_axis_angle(world_bone, spread.twist.share * angle) * base
     }
-
-    fn bone_in(&self, from: usize, to: usize) -> DVec3 {
-        let Some(path) = self.skeleton.path(from, to) else {
-            return DVec3::ZERO;
-        };
-        let locals: Vec<DQuat> = path[1..]
-            .iter()
-            .map(|&j| self.skeleton.joint(j).rest.rotation)
-            .collect();
-        let mut rotation = DQuat::IDENTITY;
-        let mut offset = DVec3::ZERO;
-        for (&joint, local) in path[1..].iter().zip(locals) {
-            offset += rotation * self.skeleton.joint(joint).rest.translation;
-            rotation *= local;
-        }
-        offset
-    }
-
-    fn rest_between(&self, from: usize, joint: usize) -> DQuat {
-        self.skeleton
-            .path(from, joint)
-            .map_or(DQuat::IDENTITY, |path| {
-                path[1..].iter().fold(DQuat::IDENTITY, |q, &j| {
-                    q * self.skeleton.joint(j).rest.rotation
-                })
-            })
-    }
-}
-
-/// The part of a rotation that turns about a unit axis, radians within ±π (swing and twist;
-/// Dobrowolski, "Swing-twist decomposition in Clifford algebra", arXiv 1506.05481).
-pub fn twist_about(rotation: DQuat, axis: DVec3) -> f64 {
-    let along = DVec3::new(rotation.x, rotation.y, rotation.z).dot(axis);
-    let angle = 2.0 * along.atan2(rotation.w);
-    angle - std::f64::consts::TAU * (angle / std::f64::consts::TAU).round()
 }
 
 /// Moves a joint by a world offset, metres, whatever stands above it.
@@ -226,17 +272,4 @@ pub fn move_joint(
         Some(parent) => world.affines[parent].inverse().transform_point3(target),
         None => target,
     };
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn twist_is_what_turns_about_the_axis() {
-        let swing = DQuat::from_rotation_z(0.9);
-        let twist = DQuat::from_rotation_x(-0.6);
-        assert!((twist_about(swing * twist, DVec3::X) + 0.6).abs() < 1e-12);
-        assert!(twist_about(swing, DVec3::X).abs() < 1e-12);
-    }
 }

@@ -13,7 +13,7 @@ use understudy_bodies::{RestPose, SolePart, demo_take};
 use understudy_motion::{Axis, Clip, DQuat, DVec3, Joint, Skeleton, Transform, WorldPose, signal};
 use understudy_solver::contacts::runs;
 use understudy_solver::{
-    Character, Contact, Contacts, FootPart, Reference, Retargeted, Settings, Take, Travel, retarget,
+    Contact, Contacts, FootPart, Reference, Retargeted, Settings, Take, Travel,
 };
 
 /// Ten frames of one pose.
@@ -102,17 +102,9 @@ fn a_frame_of_the_take_can_be_the_reference() {
         reference: Reference::Frame(99),
         ..plain_only()
     };
-    let take = Take {
-        clip: &clip,
-        body: &performer.body,
-        surface: None,
-    };
-    let onto = Character {
-        skeleton: &character.skeleton,
-        body: &character.body,
-        surface: None,
-    };
-    let error = retarget(take, onto, &missing, None).unwrap_err();
+    let error = performer
+        .try_retarget(&clip, &character, &missing, None)
+        .unwrap_err();
     assert!(error.to_string().contains("reference frame 99"), "{error}");
 }
 
@@ -469,19 +461,11 @@ fn given_contacts_are_used_and_checked() {
         .filter(|parts| parts[2])
         .count();
     assert_eq!(down, 11);
-    let take = Take {
-        clip: &clip,
-        body: &performer.body,
-        surface: None,
-    };
-    let onto = Character {
-        skeleton: &character.skeleton,
-        body: &character.body,
-        surface: None,
-    };
     let refused = |contacts: &Contacts| {
-        let error = retarget(take, onto, &settings, Some(contacts)).unwrap_err();
-        error.to_string()
+        performer
+            .try_retarget(&clip, &character, &settings, Some(contacts))
+            .unwrap_err()
+            .to_string()
     };
     let late = refused(&contact(0, 500));
     assert!(late.contains("left toe, frames 10 to 500"), "{late}");

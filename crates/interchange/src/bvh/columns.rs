@@ -1,9 +1,8 @@
 //! Channel values of one joint over all frames.
 
-use std::f64::consts::TAU;
-
 use glam::{DQuat, DVec3};
 use understudy_motion::RotationOrder;
+use understudy_motion::angle::unwound;
 use understudy_motion::euler::about_axis;
 
 use crate::bvh::document::Channel;
@@ -238,11 +237,6 @@ fn angles_about(axes: &[usize], turn: DQuat, previous: &[f64]) -> Vec<f64> {
         // The parser and the default channels give three at most.
         _ => vec![0.0; axes.len()],
     }
-}
-
-/// `angle` plus whole turns, as near to `previous` as it gets.
-fn unwound(angle: f64, previous: f64) -> f64 {
-    angle + TAU * ((previous - angle) / TAU).round()
 }
 
 /// The part of a rotation about one axis.

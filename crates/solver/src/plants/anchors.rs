@@ -1,5 +1,6 @@
 //! Where on the floor each contact is held, and which way a flat foot points.
 
+use understudy_motion::angle::wrapped;
 use understudy_motion::{DQuat, DVec3, signal};
 
 use super::Planter;
@@ -224,9 +225,4 @@ pub(super) fn heading_at(knots: &[(usize, usize, f64)], frame: usize) -> Option<
         (Some(knot), _) | (None, Some(knot)) => Some(knot.2),
         (None, None) => None,
     }
-}
-
-/// An angle within ±π.
-fn wrapped(angle: f64) -> f64 {
-    angle - std::f64::consts::TAU * (angle / std::f64::consts::TAU).round()
 }

@@ -5,7 +5,9 @@ use std::sync::Arc;
 use understudy_anatomy::Body;
 use understudy_bodies::{Description, character, character_from_ron};
 use understudy_motion::{Clip, Skeleton};
-use understudy_solver::{Character, Contacts, PlantSettings, Retargeted, Settings, Take, retarget};
+use understudy_solver::{
+    Character, Contacts, PlantSettings, Retargeted, Settings, SolveError, Take, retarget,
+};
 
 /// A skeleton with its meaning.
 #[derive(Clone)]
@@ -38,7 +40,7 @@ impl Figure {
         }
     }
 
-    /// Carries a take of this figure onto another.
+    /// Carries a valid take of this figure onto another.
     pub fn retarget(
         &self,
         clip: &Clip,
@@ -46,6 +48,18 @@ impl Figure {
         settings: &Settings,
         contacts: Option<&Contacts>,
     ) -> Retargeted {
+        self.try_retarget(clip, character, settings, contacts)
+            .expect("a valid take solves")
+    }
+
+    /// Carries a take of this figure onto another, or says why not.
+    pub fn try_retarget(
+        &self,
+        clip: &Clip,
+        character: &Figure,
+        settings: &Settings,
+        contacts: Option<&Contacts>,
+    ) -> Result<Retargeted, SolveError> {
         let take = Take {
             clip,
             body: &self.body,
@@ -56,7 +70,7 @@ impl Figure {
             body: &character.body,
             surface: None,
         };
-        retarget(take, onto, settings, contacts).expect("a valid take solves")
+        retarget(take, onto, settings, contacts)
     }
 }
 

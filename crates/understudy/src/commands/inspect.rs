@@ -255,14 +255,6 @@ fn arms_at_rest(skeleton: &Skeleton, body: &Body, up: DVec3) -> Vec<ArmAtRest> {
         .collect()
 }
 
-fn part_word(part: FootPart) -> &'static str {
-    match part {
-        FootPart::Heel => "heel",
-        FootPart::Ball => "ball",
-        FootPart::Toe => "toe",
-    }
-}
-
 fn shares(clip: &Clip, ground: &Ground) -> Vec<Share> {
     let frames = clip.frame_count();
     let mut shares = Vec::new();
@@ -285,7 +277,7 @@ fn shares(clip: &Clip, ground: &Ground) -> Vec<Share> {
             for (any, on) in any.iter_mut().zip(&mask) {
                 *any |= on;
             }
-            add(part_word(part), &mask);
+            add(part.word(), &mask);
         }
         add("any", &any);
     }
