@@ -25,7 +25,7 @@ pub struct ReadOptions {
     pub position_channels: Option<PositionReading>,
     /// The ASF file of an AMC file.
     pub asf: Option<PathBuf>,
-    /// Frames per second: of an AMC file, which does not say, and of the frames made from the keys
+    /// Frames per second: of an AMC file, which need not say it, and of the frames made from the keys
     /// of a glTF animation.
     pub frame_rate: Option<f64>,
     /// Name of the animation in a glTF file; the first where absent.

@@ -127,6 +127,28 @@ impl ReadArgs {
     }
 }
 
+/// How to read one file whose joints have roles.
+#[derive(Debug, Args)]
+pub struct BodyArgs {
+    /// How to read it.
+    #[command(flatten)]
+    pub read: ReadArgs,
+    /// Corrected roles of the file's joints, as `inspect --mapping-out` writes them
+    #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
+    pub mapping: Option<PathBuf>,
+    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
+    /// the keys of a glTF animation [default: found from the keys]
+    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
+    pub rate: Option<Rate>,
+}
+
+impl BodyArgs {
+    /// The same as options of the reader.
+    pub fn load_options(&self) -> LoadOptions {
+        self.read.load_options(self.rate, self.mapping.as_deref())
+    }
+}
+
 /// `understudy inspect`.
 #[derive(Debug, Args)]
 #[command(after_help = "\
@@ -153,16 +175,9 @@ pub struct InspectArgs {
     /// Print JSON for programs instead of text for people
     #[arg(long)]
     pub json: bool,
-    /// How to read it.
+    /// How to read it as a body.
     #[command(flatten)]
-    pub read: ReadArgs,
-    /// Corrected roles of the file's joints, as `inspect --mapping-out` writes them
-    #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
-    pub mapping: Option<PathBuf>,
-    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
-    /// the keys of a glTF animation [default: found from the keys]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
-    pub rate: Option<Rate>,
+    pub body: BodyArgs,
 }
 
 /// `understudy retarget`.
@@ -361,15 +376,9 @@ pub struct MeasureArgs {
     /// peaks above 1.2 times the take's, or timing shift above 0 frames
     #[arg(long)]
     pub strict: bool,
-    /// How to read it.
+    /// How to read it as a body.
     #[command(flatten)]
-    pub read: ReadArgs,
-    /// Corrected roles of the file's joints, as `inspect --mapping-out` writes them
-    #[arg(long, value_name = "FILE.ron", help_heading = "Reading")]
-    pub mapping: Option<PathBuf>,
-    /// Frame rate of an AMC file, which does not say [default: 120]
-    #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
-    pub rate: Option<Rate>,
+    pub body: BodyArgs,
 }
 
 /// `understudy convert`.
@@ -399,8 +408,8 @@ pub struct ConvertArgs {
     /// How to read it.
     #[command(flatten)]
     pub read: ReadArgs,
-    /// Frame rate of an AMC file, which does not say [default: 120], or of the frames made from
-    /// glTF keys [default: found from the keys]
+    /// Frame rate of an AMC file [default: as it says, or else 120], or of the frames made from
+    /// the keys of a glTF animation [default: found from the keys]
     #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true, help_heading = "Reading")]
     pub rate_in: Option<Rate>,
 }

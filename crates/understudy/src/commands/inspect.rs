@@ -33,14 +33,14 @@ pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
     let outputs = [&args.mapping_out, &args.contacts_out, &args.positions];
     let inputs = [
         Some(&args.file),
-        args.mapping.as_ref(),
-        args.read.asf.as_ref(),
+        args.body.mapping.as_ref(),
+        args.body.read.asf.as_ref(),
     ];
     spare_files(
         outputs.into_iter().filter_map(Option::as_deref),
         inputs.into_iter().flatten().map(PathBuf::as_path),
     )?;
-    let options = args.read.load_options(args.rate, args.mapping.as_deref());
+    let options = args.body.load_options();
     let loaded = Loaded::read(&args.file, &options, Purpose::Motion)?;
     if let Some(path) = &args.positions {
         let text = json_text(&positions(&loaded), true)?;

@@ -32,16 +32,16 @@ pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
     let inputs = [
         Some(&args.file),
         args.against.as_ref(),
-        args.mapping.as_ref(),
+        args.body.mapping.as_ref(),
         args.mapping_take.as_ref(),
         args.contacts.as_ref(),
-        args.read.asf.as_ref(),
+        args.body.read.asf.as_ref(),
     ];
     spare_files(
         args.report.as_deref(),
         inputs.into_iter().flatten().map(PathBuf::as_path),
     )?;
-    let options = args.read.load_options(args.rate, args.mapping.as_deref());
+    let options = args.body.load_options();
     let clip = Loaded::read(&args.file, &options, Purpose::Motion)?;
     warn(&args.file, &clip.warnings);
     warn(&args.file, &clip.notes());
