@@ -119,22 +119,27 @@ fn state_at(keys: &[(f64, f64)], key: usize) -> State {
 
 /// A point over time.
 #[derive(Clone)]
-pub(crate) struct Path([Line; 3]);
+pub(crate) struct Path(Arc<dyn Fn(f64) -> DVec3 + Send + Sync>);
 
 impl Path {
+    /// A path by its function.
+    pub(crate) fn by(function: impl Fn(f64) -> DVec3 + Send + Sync + 'static) -> Self {
+        Self(Arc::new(function))
+    }
+
     /// A path through (seconds, point) keys; see [`Line::through`].
     pub(crate) fn through(keys: &[(f64, DVec3)]) -> Self {
         let axis = |pick: fn(DVec3) -> f64| {
             let keys: Vec<(f64, f64)> = keys.iter().map(|&(t, p)| (t, pick(p))).collect();
             Line::through(&keys)
         };
-        Self([axis(|p| p.x), axis(|p| p.y), axis(|p| p.z)])
+        let (x, y, z) = (axis(|p| p.x), axis(|p| p.y), axis(|p| p.z));
+        Self::by(move |secs| DVec3::new(x.at(secs), y.at(secs), z.at(secs)))
     }
 
     /// The point at a time, seconds.
     pub(crate) fn at(&self, secs: f64) -> DVec3 {
-        let [x, y, z] = &self.0;
-        DVec3::new(x.at(secs), y.at(secs), z.at(secs))
+        (self.0)(secs)
     }
 }
 

@@ -5,11 +5,14 @@
 //! touches the body it meets the performer's own skin, which is measured when the take is made, so
 //! that it stays right when the flesh changes. All curves have continuous acceleration.
 
+mod dance;
 mod draft;
 pub(crate) mod feet;
 pub(crate) mod figure;
+mod floor;
 mod gait;
 mod gestures;
+mod jump;
 pub(crate) mod line;
 pub(crate) mod mass;
 mod score;
@@ -37,6 +40,8 @@ pub enum TouchPart {
     Forearm(Side),
     /// An upper arm.
     UpperArm(Side),
+    /// A thigh.
+    Thigh(Side),
     /// A knee.
     Knee(Side),
     /// The flesh one sits on.
@@ -109,7 +114,7 @@ pub struct AuthoredTake {
 type Plan = fn(&'static Figure) -> Draft;
 
 /// Names, frames per second, sentences and plans.
-const TAKES: [(&str, f64, &str, Plan); 9] = [
+const TAKES: [(&str, f64, &str, Plan); 14] = [
     (
         "walk",
         60.0,
@@ -157,6 +162,36 @@ const TAKES: [(&str, f64, &str, Plan); 9] = [
         24.0,
         "Arms folded, the performer waits for customers.",
         gestures::folded,
+    ),
+    (
+        "lift",
+        60.0,
+        "The performer kneels to lift a crate, stands up with it and sets it down again.",
+        floor::lift,
+    ),
+    (
+        "sit",
+        30.0,
+        "The performer sits down on a stool, rests and gets up.",
+        floor::sit,
+    ),
+    (
+        "jump",
+        120.0,
+        "The performer crouches, jumps and lands softly.",
+        jump::jump,
+    ),
+    (
+        "dance",
+        100.0,
+        "A few crossing steps of a dance to the fiddle.",
+        dance::dance,
+    ),
+    (
+        "crawl",
+        50.0,
+        "The performer crawls under the awnings on hands and knees.",
+        floor::crawl,
     ),
     (
         "wave",

@@ -28,7 +28,8 @@ pub(crate) struct PelvisPlan {
     pub(crate) turn: TurnPlan,
 }
 
-/// Turns about the vertical (to the left), forward, and to the left side down, radians.
+/// Turns about the vertical (to the left), of the left side down, and forward, radians, the last
+/// nearest to the body.
 #[derive(Clone)]
 pub(crate) struct TurnPlan {
     pub(crate) yaw: Line,
@@ -48,8 +49,8 @@ impl TurnPlan {
 
     fn at(&self, secs: f64, yaw: f64) -> DQuat {
         DQuat::from_rotation_y(yaw + self.yaw.at(secs))
-            * DQuat::from_rotation_x(self.pitch.at(secs))
             * DQuat::from_rotation_z(-self.roll.at(secs))
+            * DQuat::from_rotation_x(self.pitch.at(secs))
     }
 }
 
