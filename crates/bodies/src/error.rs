@@ -57,6 +57,14 @@ pub enum BodyError {
         /// Names there are.
         names: String,
     },
+    /// No capture fault of that name.
+    #[error("no capture fault is called \"{name}\"; there are: {names}")]
+    NoFault {
+        /// The name asked for.
+        name: String,
+        /// Names there are.
+        names: String,
+    },
     /// The joints found make no skeleton, or the motion no clip.
     #[error("{0}; report the description that led here")]
     Inconsistent(String),

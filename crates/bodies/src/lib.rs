@@ -25,4 +25,7 @@ pub use description::{Description, RestPose};
 pub use error::BodyError;
 pub use faults::{Fault, FaultError, with_fault};
 pub use performer::performer;
-pub use takes::{AuthoredTake, Prop, TouchEnd, TouchPart, TrueTouch, take, take_names};
+pub use takes::{
+    AuthoredTake, CaptureFault, Prop, TouchEnd, TouchPart, TrueTouch, capture_faults, faulty_take,
+    take, take_names,
+};

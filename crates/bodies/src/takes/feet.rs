@@ -48,12 +48,6 @@ impl Stance {
         }
     }
 
-    /// The same stance with another pitch.
-    pub(crate) fn pitched(mut self, pitch: Line) -> Self {
-        self.pitch = pitch;
-        self
-    }
-
     /// The foot at a moment of the stance or next to it.
     pub(crate) fn pose(&self, shape: &FootShape, secs: f64) -> FootPose {
         let heading = DQuat::from_rotation_y(self.heading);

@@ -4,7 +4,7 @@ use std::sync::{Arc, OnceLock};
 
 use glam::DVec3;
 use understudy_anatomy::Side;
-use understudy_motion::{Skeleton, WorldPose};
+use understudy_motion::Skeleton;
 
 use crate::character::character;
 use crate::demo_take::{Limbs, Rig};
@@ -17,7 +17,6 @@ use crate::takes::skin::Skin;
 /// The performer with what the author measures on it once.
 pub(crate) struct Figure {
     pub(crate) skeleton: Arc<Skeleton>,
-    pub(crate) rest: WorldPose,
     pub(crate) rig: Rig,
     pub(crate) skin: Skin,
     pub(crate) upper_arm_m: f64,
@@ -68,7 +67,6 @@ impl Figure {
             left_knuckle: skeleton.joint(knuckle).rest.translation,
             skin: Skin::new(&body.surface, &skeleton),
             skeleton,
-            rest,
             rig,
         })
     }

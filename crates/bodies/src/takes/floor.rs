@@ -18,7 +18,7 @@ use crate::takes::score::{
     DEGREE, Grip, HandPlan, HandPose, Hold, KneePlan, Place, Score, TurnPlan, hand_rotation, hip,
 };
 use crate::takes::standing::{
-    HALF_STAND_M, TOE_OUT, hand_point, standing, sway,
+    HALF_STAND_M, TOE_OUT, hand_point, hanging, standing, sway,
 };
 
 fn degrees(keys: &[(f64, f64)]) -> Line {
@@ -105,31 +105,32 @@ pub(crate) fn lift(figure: &'static Figure) -> Draft {
 fn lift_feet() -> [Footing; 2] {
     let [one, two] = &KNEELINGS;
     let left = |z_m: f64, from: f64, to: f64| {
-        let place = DVec3::new(0.13, 0.0, z_m);
-        let mut stance = Stance::flat(place, TOE_OUT, from, to);
+        // Wide and turned out, so that the crate passes the knee.
+        let place = DVec3::new(0.17, 0.0, z_m);
+        let mut stance = Stance::flat(place, TOE_OUT + 12.0 * DEGREE, from, to);
         stance.lift_m = 0.10;
         stance
     };
     let left_start = Stance {
         place: DVec3::X * HALF_STAND_M,
+        heading: TOE_OUT,
         ..left(0.0, f64::NEG_INFINITY, one.steps[0])
     };
-    let right = |z_m: f64, from: f64, kneeling: Option<&Kneeling>| {
+    let right = |z_m: f64, from: f64, to: f64, kneeling: &Kneeling| {
         let place = DVec3::new(-HALF_STAND_M, 0.0, z_m);
-        let to = kneeling.map_or(f64::INFINITY, |kneeling| kneeling.follows[0]);
         let mut stance = Stance::flat(place, -0.5 * TOE_OUT, from, to);
-        if let Some(kneeling) = kneeling {
-            let onto_toes = |low: f64, high: f64| {
-                Line::through(&[
-                    (kneeling.steps[0] + 0.15, 0.0),
-                    (kneeling.knee[0] - 0.1, low),
-                    (kneeling.knee[1] + 0.05, low),
-                    (kneeling.follows[0] + 0.3, high),
-                ])
-            };
-            stance.pitch = onto_toes(KNEELING_FOOT[0], -35.0 * DEGREE);
-            stance.toe_pitch = onto_toes(KNEELING_FOOT[1], -6.0 * DEGREE);
-        }
+        // Rolls on when it goes on, lies flat again when it stays.
+        let ends = if to.is_finite() { 1.0 } else { 0.0 };
+        let onto_toes = |low: f64, high: f64, late_secs: f64| {
+            Line::through(&[
+                (kneeling.steps[0] + 0.15 + late_secs, 0.0),
+                (kneeling.knee[0] - 0.1, low),
+                (kneeling.knee[1] + 0.05, low),
+                (kneeling.follows[0] + 0.3 - late_secs, ends * high),
+            ])
+        };
+        stance.pitch = onto_toes(KNEELING_FOOT[0], -35.0 * DEGREE, 0.0);
+        stance.toe_pitch = onto_toes(KNEELING_FOOT[1], -6.0 * DEGREE, 0.1);
         stance.lift_m = 0.06;
         stance
     };
@@ -138,14 +139,19 @@ fn lift_feet() -> [Footing; 2] {
             stances: vec![
                 left_start,
                 left(LUNGE_M, one.steps[1], two.steps[0]),
-                left(2.0 * LUNGE_M, two.steps[1], f64::INFINITY),
+                left(2.0 * LUNGE_M, two.steps[1], two.follows[0]),
+                // Back to the other foot, away from the crate.
+                Stance {
+                    place: DVec3::new(HALF_STAND_M, 0.0, LUNGE_M),
+                    heading: TOE_OUT,
+                    ..left(0.0, two.follows[1], f64::INFINITY)
+                },
             ],
         },
         Footing {
             stances: vec![
-                right(0.0, f64::NEG_INFINITY, Some(one)),
-                right(LUNGE_M, one.follows[1], Some(two)),
-                right(2.0 * LUNGE_M, two.follows[1], None),
+                right(0.0, f64::NEG_INFINITY, one.follows[0], one),
+                right(LUNGE_M, one.follows[1], f64::INFINITY, two),
             ],
         },
     ]
@@ -175,9 +181,17 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (strikes, start_m + 0.40),
             (down, knee_m - 0.05),
             (up, knee_m - 0.02),
-            (kneeling.follows[0], start_m + 0.72),
-            (kneeling.follows[1] + 0.1, start_m + LUNGE_M + 0.005),
-            (kneeling.follows[1] + 0.25, start_m + LUNGE_M + 0.005),
+        ]);
+        // Up and on with the crate, up and back without it.
+        let (rising_m, end_m) = if index == 0 {
+            (start_m + 0.72, start_m + LUNGE_M)
+        } else {
+            (start_m + 0.26, start_m)
+        };
+        ways.extend([
+            (kneeling.follows[0], rising_m),
+            (kneeling.follows[1] + 0.1, end_m + 0.005),
+            (kneeling.follows[1] + 0.25, end_m + 0.005),
         ]);
         heights.extend([
             (steps, 0.925),
@@ -197,8 +211,8 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
         bends.extend([
             (steps + 0.2, 8.0),
             (down - 0.2, 34.0),
-            (reach, 64.0),
-            (grip, 64.0),
+            (reach, 67.0),
+            (grip, 67.0),
             (up + 0.2, 28.0),
             (kneeling.follows[0] + 0.1, 16.0),
             (kneeling.follows[1] + 0.3, if lifts { -4.0 } else { 0.0 }),
@@ -219,9 +233,9 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (kneeling.follows[1] + 0.1, 8.0),
         ]);
     }
-    let turned = [(1.2, 0.0), (2.1, -7.0), (2.6, -7.0), (3.6, 0.0), (5.6, 0.0), (6.5, -7.0), (7.0, -7.0), (8.0, 0.0)];
+    let turned = [(1.2, 0.0), (2.1, -12.0), (2.6, -12.0), (3.6, 0.0), (5.5, 0.0), (6.5, -12.0), (7.0, -12.0), (8.0, 0.0)];
     score.pelvis.z = Line::through(&ways);
-    score.pelvis.x = Line::through(&[(0.3, 0.0), (0.7, -0.045), (1.25, 0.0), (1.9, -0.01), (3.3, 0.02), (3.8, 0.06), (4.3, 0.0), (4.6, 0.0), (4.9, -0.05), (5.4, 0.0), (6.1, -0.01), (7.6, 0.02), (8.1, 0.06), (8.7, 0.0)]);
+    score.pelvis.x = Line::through(&[(0.3, 0.0), (0.7, -0.045), (1.25, 0.0), (1.9, -0.01), (3.3, 0.02), (3.8, 0.06), (4.3, 0.0), (4.6, 0.0), (4.9, -0.05), (5.4, 0.0), (6.1, -0.01), (7.6, -0.02), (8.05, -0.05), (8.7, 0.0)]);
     score.pelvis.turn.pitch = Line::through(&tips).times(DEGREE);
     score.pelvis.turn.yaw = degrees(&turned);
     score.chest.pitch = Line::through(&bends).times(DEGREE);
@@ -283,13 +297,17 @@ fn over_knee(figure: &'static Figure, score: &Score, knee: DVec3) -> Line {
 /// The crate: on the floor, before the body, on the floor.
 fn crate_place(score: &Score) -> Path {
     let plan = score.clone();
-    let floor = |index: f64| DVec3::new(-0.155, CRATE_M.y / 2.0, 0.80 + index * LUNGE_M);
+    let floor = |index: f64| DVec3::new(-0.205, CRATE_M.y / 2.0, 0.80 + index * LUNGE_M);
     let at = move |secs: f64| {
         let pelvis = plan.pelvis(secs);
         let carried = pelvis.position + DVec3::new(0.0, 0.10, 0.335);
-        let up = ease((secs - CRATE_SECS[1]) / 1.35);
-        let down = ease((secs - 5.2) / (CRATE_SECS[2] - 5.2));
-        floor(0.0).lerp(carried, up).lerp(floor(1.0), down)
+        let up = ease((secs - CRATE_SECS[1]) / 1.25);
+        let down = ease((secs - 5.3) / (CRATE_SECS[2] - 5.3));
+        // Beside the raised knee it goes straight up and down; sideways only over the knee.
+        let inward = ease((secs - 3.35) / 0.9) * ease((5.5 - secs) / 0.75);
+        let mut at = floor(0.0).lerp(carried, up).lerp(floor(1.0), down);
+        at.x = floor(0.0).x + (carried.x - floor(0.0).x) * inward;
+        at
     };
     Path::by(at)
 }
@@ -301,7 +319,7 @@ fn crate_hold(figure: &Figure, side: Side, place: &Path) -> Hold {
         secs: [1.35, CRATE_SECS[0], CRATE_SECS[3], 7.9],
         grip: Arc::new(move |secs, _| {
             let carried = ease((secs - CRATE_SECS[1]) / 1.2) * ease((CRATE_SECS[2] - secs) / 1.2);
-            let side_m = DVec3::new(sign(side) * CRATE_M.x / 2.0, -0.02 + 0.05 * (1.0 - carried), 0.0);
+            let side_m = DVec3::new(sign(side) * CRATE_M.x / 2.0, -0.02 + 0.13 * (1.0 - carried), 0.0);
             Grip {
                 at: place.at(secs) + side_m,
                 along: DVec3::new(0.0, -0.75 + 0.8 * carried, 0.7 + 0.3 * carried),
@@ -334,6 +352,7 @@ pub(crate) fn sit(figure: &'static Figure) -> Draft {
     }
     let spans = [[1.75, 2.75, 5.35, 6.35], [1.9, 2.9, 5.3, 6.3]];
     for (index, side) in SIDES.into_iter().enumerate() {
+        score.hands[index] = balancing_hand(side);
         let pelvis = score.pelvis(4.0);
         let place = Place {
             origin: pelvis.position,
@@ -376,7 +395,7 @@ pub(crate) fn sit(figure: &'static Figure) -> Draft {
                 }
             }),
             point,
-            bow_m: 0.06,
+            bow_m: 0.12,
             clear_m: (0..5)
                 .map(|key| {
                     let share = f64::from(key) / 4.0;
@@ -407,6 +426,31 @@ pub(crate) fn sit(figure: &'static Figure) -> Draft {
         let [_, touch, leave, _] = spans[index];
         draft.touching(TouchPart::Hand(side), TouchPart::Thigh(side), touch, leave)
     })
+}
+
+/// A hand that comes forward while the body goes down, and when it gets up.
+fn balancing_hand(side: Side) -> HandPlan {
+    let rest = hanging(4.0 * DEGREE, 16.0 * DEGREE, 7.0 * DEGREE);
+    let ahead = HandPose {
+        wrist: DVec3::new(0.27, -0.27, 0.36),
+        along: DVec3::new(-0.15, -0.25, 1.0),
+        palm: DVec3::new(-0.5, -1.0, 0.0),
+        elbow: DVec3::new(0.7, -0.6, -0.8),
+    };
+    let late_secs = if side == Side::Right { 0.06 } else { 0.0 };
+    let high = HandPose {
+        wrist: DVec3::new(0.28, -0.13, 0.40),
+        ..ahead
+    };
+    let keys = [
+        (1.0, rest),
+        (1.9, ahead),
+        (5.2, ahead),
+        (5.75, high),
+        (6.3, high),
+        (7.3, rest),
+    ];
+    HandPlan::through(side, &keys.map(|(secs, pose)| (secs + late_secs, pose)))
 }
 
 /// Lowest skin over the stool, metres.
@@ -472,7 +516,7 @@ fn sit_score(figure: &'static Figure, seat_m: f64) -> Score {
 }
 
 /// Way of a full stride of a knee or hand in crawling, metres.
-const CRAWL_STRIDE_M: f64 = 0.30;
+const CRAWL_STRIDE_M: f64 = 0.25;
 /// Time from one step to the next, seconds.
 const CRAWL_STEP_SECS: f64 = 0.56;
 /// Time a knee or hand is off the floor, seconds.
@@ -533,7 +577,15 @@ pub(crate) fn crawl(figure: &'static Figure) -> Draft {
     let mut height_m = KNEE_HEIGHT_M;
     let mut score = crawl_score(figure, height_m);
     for _ in 0..3 {
-        height_m -= lowest_knee_m(figure, &score, Side::Left, 0.2);
+        // The skin below a knee rolls a little with the thigh: in the middle of the deepest and
+        // the highest it lies on the floor.
+        let lands = CRAWL_FIRST_SECS + 3.0 * CRAWL_STEP_SECS;
+        let rests = 2.0 * CRAWL_STEP_SECS - CRAWL_SWING_SECS;
+        let lows = [0.0, 0.25, 0.5, 0.75, 1.0]
+            .map(|share| lowest_knee_m(figure, &score, Side::Left, lands + share * rests));
+        let least = lows.into_iter().fold(f64::INFINITY, f64::min);
+        let most = lows.into_iter().fold(f64::NEG_INFINITY, f64::max);
+        height_m -= 0.5 * (least + most);
         score = crawl_score(figure, height_m);
     }
     let secs = score.secs;
@@ -597,15 +649,15 @@ fn crawl_score(figure: &'static Figure, height_m: f64) -> Score {
     };
     score.pelvis.x = Line::new(move |secs| 0.018 * beat(secs, 0.0));
     score.pelvis.turn.yaw = Line::new(move |secs| 4.0 * DEGREE * beat(secs, 0.25));
-    score.pelvis.turn.pitch = Line::level(78.0 * DEGREE);
+    score.pelvis.turn.pitch = Line::level(74.0 * DEGREE);
     score.chest = TurnPlan {
         yaw: Line::new(move |secs| -7.0 * DEGREE * beat(secs, 0.25)),
-        pitch: Line::level(84.0 * DEGREE),
+        pitch: Line::level(77.0 * DEGREE),
         roll: Line::new(move |secs| -3.0 * DEGREE * beat(secs, 0.1)),
     };
     score.head = TurnPlan {
         yaw: degrees(&[(0.2, 0.0), (1.0, 14.0), (2.0, -4.0), (3.4, -20.0), (4.6, 6.0), (6.0, 0.0)]),
-        pitch: degrees(&[(0.0, 52.0), (0.8, 46.0), (2.0, 52.0), (3.4, 46.0), (4.8, 54.0), (6.2, 48.0)]),
+        pitch: degrees(&[(0.0, 48.0), (0.8, 42.0), (2.0, 48.0), (3.4, 40.0), (4.8, 50.0), (6.2, 42.0)]),
         roll: Line::level(0.0),
     };
     over_both_knees(figure, &mut score, knees);
@@ -653,7 +705,7 @@ fn crawling_hand(figure: &'static Figure, side: Side, middle_m: f64) -> HandPlan
     // The lowest point of the skin lies on the floor.
     let wrist_m = -(rotation * point).y;
     let rests = crawl_rests(side == Side::Left, 0.05);
-    let start_m = middle_m + 0.66;
+    let start_m = middle_m + 0.67;
     HandPlan::by(move |secs, _| {
         let (way_m, lift) = crawl_way(&rests, secs);
         HandPose {

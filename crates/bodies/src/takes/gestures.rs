@@ -43,16 +43,40 @@ struct Clap {
     open_m: f64,
     /// How long the palms stay together, seconds.
     press_secs: f64,
+    /// By how much each hand is moved out so that skin meets skin, metres.
+    clear_m: f64,
 }
 
 /// Claps: soft ones before the chest, louder ones before the face, one overhead.
 pub(crate) fn clap(figure: &'static Figure) -> Draft {
+    let mut claps = claps();
+    let mut score = clap_score(figure, &claps);
+    let hands = SIDES.map(|side| joints_of(figure, TouchPart::Hand(side)));
+    for _ in 0..3 {
+        for clap in &mut claps {
+            let skin = figure.skin.posed(&score.pose(figure, clap.secs));
+            let gap_m = skin.gap(&hands[0], &hands[1], 0.05).map_or(0.0, |gap| gap.metres);
+            clap.clear_m -= 0.5 * gap_m;
+        }
+        score = clap_score(figure, &claps);
+    }
+    claps.iter().fold(Draft::of(score), |draft, clap| {
+        draft.touching(
+            TouchPart::Hand(Side::Left),
+            TouchPart::Hand(Side::Right),
+            clap.secs,
+            clap.secs + clap.press_secs,
+        )
+    })
+}
+
+fn claps() -> [Clap; 7] {
     let chest = DVec3::new(0.0, -0.20, 0.33);
     let face = DVec3::new(0.0, 0.02, 0.36);
     let over = DVec3::new(0.0, 0.43, 0.16);
     let ahead = DVec3::new(-0.05, 0.62, 0.78);
     let steep = DVec3::new(-0.03, 0.88, 0.47);
-    let claps = [
+    [
         (1.10, chest, ahead, 0.07, 0.05),
         (1.52, chest + DVec3::Y * 0.01, ahead, 0.08, 0.05),
         (1.94, chest + DVec3::Y * 0.03, ahead, 0.10, 0.05),
@@ -67,7 +91,11 @@ pub(crate) fn clap(figure: &'static Figure) -> Draft {
         along,
         open_m,
         press_secs,
-    });
+        clear_m: 0.0,
+    })
+}
+
+fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
     let mut score = standing(6.6);
     let bounce = Line::through(&[
         (0.0, 0.0),
@@ -79,7 +107,7 @@ pub(crate) fn clap(figure: &'static Figure) -> Draft {
     ]);
     score.chest = TurnPlan {
         yaw: degrees(&[(0.0, 0.0), (1.0, 3.0), (2.4, -3.0), (3.8, 0.0), (5.4, 2.0), (6.2, 0.0)]),
-        pitch: nods(&claps, 2.0).plus(&degrees(&[
+        pitch: nods(claps, 2.0).plus(&degrees(&[
             (0.0, 0.0),
             (1.0, 3.0),
             (3.3, 3.0),
@@ -93,7 +121,7 @@ pub(crate) fn clap(figure: &'static Figure) -> Draft {
     };
     score.head = TurnPlan {
         yaw: degrees(&[(0.3, 0.0), (0.9, 8.0), (2.2, 8.0), (2.8, -6.0), (3.5, -2.0), (6.0, 3.0)]),
-        pitch: nods(&claps, 2.5).plus(&degrees(&[
+        pitch: nods(claps, 2.5).plus(&degrees(&[
             (0.3, 0.0),
             (1.0, 7.0),
             (2.3, 7.0),
@@ -108,30 +136,21 @@ pub(crate) fn clap(figure: &'static Figure) -> Draft {
     };
     let flat = 4.0 * DEGREE;
     for (index, side) in SIDES.into_iter().enumerate() {
-        let point = hand_point(figure, side, TouchPart::Hand(side), flat, DVec3::NEG_Y);
-        let point = mirrored(point, side);
         let mut keys = vec![(0.0, at_side()), (0.25, at_side())];
-        for clap in &claps {
+        let points = claps.each_ref().map(|clap| clap.palm_point(figure, flat));
+        for (clap, &point) in claps.iter().zip(&points) {
             keys.push((clap.secs - 0.62 * opening_secs(clap), clap.open(point)));
             keys.push((clap.secs, clap.together(point)));
             keys.push((clap.secs + clap.press_secs, clap.together(point)));
         }
-        keys.push((5.45, claps[6].open(point)));
+        keys.push((5.45, claps[6].open(points[6])));
         keys.push((6.35, at_side()));
         let curl = Line::through(&[(0.2, 18.0), (0.8, 4.0), (5.4, 4.0), (6.2, 18.0)]).times(DEGREE);
         score.hands[index] = HandPlan::through(side, &keys).curled(curl);
     }
     let knee = STANDING_KNEE;
     score.pelvis.y = Line::new(move |secs| 0.93 + 0.05 * bounce.at(secs));
-    let score = settled(score, figure, &Line::level(0.0), knee);
-    claps.iter().fold(Draft::of(score), |draft, clap| {
-        draft.touching(
-            TouchPart::Hand(Side::Left),
-            TouchPart::Hand(Side::Right),
-            clap.secs,
-            clap.secs + clap.press_secs,
-        )
-    })
+    settled(score, figure, &Line::level(0.0), knee)
 }
 
 /// How long the hands take to come together, seconds: wider claps take longer.
@@ -140,12 +159,21 @@ fn opening_secs(clap: &Clap) -> f64 {
 }
 
 impl Clap {
+    /// The point of the left palm's skin that meets the other, in coordinates of the wrist.
+    fn palm_point(&self, figure: &Figure, curl: f64) -> DVec3 {
+        let toward = hand_rotation(Side::Left, self.along, DVec3::NEG_X).inverse() * DVec3::NEG_X;
+        hand_point(figure, Side::Left, TouchPart::Hand(Side::Left), curl, toward)
+    }
+
     fn palm_at(&self, point: DVec3, out_m: f64, open: f64) -> HandPose {
         let along = self.along + DVec3::new(0.5, 0.0, 0.0) * open;
         let palm = DVec3::new(-1.0, 0.0, -0.25 * open);
         let rotation = hand_rotation(Side::Left, along, palm);
         HandPose {
-            wrist: self.at + DVec3::new(out_m, -0.2 * out_m, -0.15 * out_m) - rotation * point,
+            wrist: self.at
+                + DVec3::X * self.clear_m
+                + DVec3::new(out_m, -0.2 * out_m, -0.15 * out_m)
+                - rotation * point,
             along,
             palm,
             elbow: DVec3::new(0.75, -0.7, -0.25),
@@ -219,7 +247,16 @@ pub(crate) fn prayer(figure: &'static Figure) -> Draft {
         score.hands[index].holds.push(hold);
         score.hands[index].curl = degrees(&[(0.4, 18.0), (1.3, 1.0), (5.3, 1.0), (6.4, 18.0)]);
     }
-    let score = settled(score, figure, &Line::level(0.0), STANDING_KNEE);
+    let mut score = settled(score, figure, &Line::level(0.0), STANDING_KNEE);
+    let hands = SIDES.map(|side| joints_of(figure, TouchPart::Hand(side)));
+    for _ in 0..3 {
+        let skin = figure.skin.posed(&score.pose(figure, meet_secs + 1.0));
+        let gap_m = skin.gap(&hands[0], &hands[1], 0.05).map_or(0.0, |gap| gap.metres);
+        for hold in score.hands.iter_mut().flat_map(|hand| &mut hand.holds) {
+            let clear_m = hold.clear_m.first().map_or(0.0, |key| key.1);
+            hold.clear_m = vec![(0.0, clear_m - 0.5 * gap_m)];
+        }
+    }
     Draft::of(score).touching(
         TouchPart::Hand(Side::Left),
         TouchPart::Hand(Side::Right),
@@ -345,7 +382,7 @@ pub(crate) fn chin(figure: &'static Figure) -> Draft {
             }
         }),
         point,
-        bow_m: 0.06,
+        bow_m: 0.15,
         clear_m: clear_keys(touch_secs, leave_secs, 14),
     });
     score.hands[1].curl = degrees(&[(0.6, 18.0), (1.5, 24.0), (5.0, 24.0), (6.0, 18.0)]);
@@ -415,7 +452,7 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
         }),
         point,
         bow_m: 0.10,
-        clear_m: clear_keys(touch_secs, leave_secs, 9),
+        clear_m: clear_keys(touch_secs, leave_secs, 15),
     });
     score.hands[1].curl = degrees(&[(0.6, 18.0), (1.4, 14.0), (2.9, 14.0), (4.2, 18.0)]);
     let left_m = Line::through(&[(0.3, 0.0), (1.6, 0.02), (3.0, -0.02), (4.6, 0.0)]);

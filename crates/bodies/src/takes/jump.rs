@@ -16,8 +16,8 @@ const GRAVITY: f64 = 9.81;
 /// Lowest point before the jump, take-off, touch-down, lowest point after, seconds.
 const BOTTOM_SECS: f64 = 1.12;
 const OFF_SECS: f64 = 1.46;
-const DOWN_SECS: f64 = 1.88;
-const ABSORBED_SECS: f64 = 2.24;
+const DOWN_SECS: f64 = 1.89;
+const ABSORBED_SECS: f64 = 2.25;
 /// Way of the jump, metres.
 const WAY_M: f64 = 0.20;
 
@@ -41,7 +41,7 @@ fn feet() -> [Footing; 2] {
             let roll = ((push(secs) - 0.55) / 0.45).max(0.0);
             -22.0 * DEGREE * roll.powi(3) * (1.6 - 0.6 * roll)
         });
-        before.lift_m = 0.205;
+        before.lift_m = 0.275;
         let mut after = Stance::flat(place(WAY_M), heading, DOWN_SECS, f64::INFINITY);
         let settle = Line::through(&[(DOWN_SECS - 0.10, -34.0), (DOWN_SECS + 0.10, 0.0)]);
         after.pitch = settle.times(DEGREE);
@@ -76,10 +76,11 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
     let back = Line::through(&[(0.45, 0.008), (BOTTOM_SECS, -0.085)]);
     let settled = Line::through(&[(ABSORBED_SECS, WAY_M - 0.075), (3.1, WAY_M + 0.012), (3.6, WAY_M + 0.008)]);
     // A first guess of the flight, then the pelvis follows from the centre of mass.
-    let top_m = 0.985;
+    let (off_m, down_m) = (1.045, 0.955);
     score.pelvis.y = Line::new(move |secs| {
         let since = secs - OFF_SECS;
-        top_m + 0.5 * GRAVITY * since * (DOWN_SECS - secs)
+        let share = since / (DOWN_SECS - OFF_SECS);
+        off_m + (down_m - off_m) * share + 0.5 * GRAVITY * since * (DOWN_SECS - secs)
     });
     score.pelvis.z = Line::new(move |secs| {
         0.05 + (WAY_M - 0.05) * (secs - OFF_SECS) / (DOWN_SECS - OFF_SECS)

@@ -5,6 +5,7 @@
 //! touches the body it meets the performer's own skin, which is measured when the take is made, so
 //! that it stays right when the flesh changes. All curves have continuous acceleration.
 
+pub mod capture;
 mod dance;
 mod draft;
 pub(crate) mod feet;
@@ -19,6 +20,8 @@ mod score;
 mod skin;
 mod standing;
 mod walks;
+#[cfg(test)]
+mod tests;
 
 use glam::DVec3;
 use understudy_anatomy::Side;
@@ -26,6 +29,7 @@ use understudy_motion::{Clip, Transform};
 
 pub use crate::demo_take::{SolePart, TrueContact};
 use crate::error::BodyError;
+pub use crate::takes::capture::{CaptureFault, capture_faults, faulty_take};
 use crate::takes::draft::Draft;
 use crate::takes::figure::{Figure, figure};
 

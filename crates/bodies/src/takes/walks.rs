@@ -52,7 +52,7 @@ fn waving(secs: f64, from_secs: f64) -> HandPose {
     let beat = sine(secs - from_secs, 1.55);
     let late = sine(secs - from_secs - 0.07, 1.55);
     HandPose {
-        wrist: DVec3::new(0.38 + 0.075 * beat, 0.235 - 0.012 * beat.abs(), 0.20),
+        wrist: DVec3::new(0.38 + 0.075 * beat, 0.235 - 0.012 * beat * beat, 0.20),
         along: DVec3::new(0.05 + 0.30 * late, 1.0, 0.02),
         palm: DVec3::new(-0.12, 0.0, 1.0),
         elbow: DVec3::new(0.8, -1.0, 0.15),
