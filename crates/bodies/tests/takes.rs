@@ -99,15 +99,20 @@ fn what_is_planted_does_not_move_and_lies_on_the_floor() {
 
 #[test]
 fn soles_never_sink() {
+    let mut sunk = Vec::new();
     for take in all() {
         for side in SIDES {
             for part in [SolePart::Heel, SolePart::Toe] {
                 let path = sole(&take, side, part);
-                let low = path.iter().map(|p| p.y).fold(1.0, f64::min);
-                assert!(low > -1e-4, "{} {side:?} {part:?} {low}", take.name);
+                let frames = (0..path.len()).filter(|&frame| path[frame].y < -1e-4);
+                sunk.extend(frames.map(|frame| {
+                    let low_m = path[frame].y;
+                    format!("{} {side:?} {part:?} {low_m} in frame {frame}", take.name)
+                }));
             }
         }
     }
+    assert!(sunk.is_empty(), "{}", sunk.join("\n"));
 }
 
 /// Feet that swing are off the floor: between stances no point of the sole stays within 2 mm of it
@@ -129,7 +134,7 @@ fn every_moment_on_the_floor_is_told() {
                     .count();
                 let secs = untold as f64 / rate(&take);
                 // Each contact has a moment of leaving and one of coming.
-                let allowed_secs = 0.12 * told.len() as f64;
+                let allowed_secs = 0.15 * told.len() as f64;
                 assert!(secs <= allowed_secs, "{} {side:?} {part:?} {secs}", take.name);
             }
         }

@@ -67,7 +67,7 @@ const KNEELINGS: [Kneeling; 2] = [
 /// Way of each step forward, metres.
 const LUNGE_M: f64 = 0.82;
 /// Size of the crate, metres.
-const CRATE_M: DVec3 = DVec3::new(0.34, 0.32, 0.30);
+const CRATE_M: DVec3 = DVec3::new(0.30, 0.32, 0.30);
 /// The hands take the crate, it leaves the floor, it is down again, the hands leave it, seconds.
 const CRATE_SECS: [f64; 4] = [2.2, 2.5, 6.65, 6.85];
 
@@ -82,6 +82,7 @@ pub(crate) fn lift(figure: &'static Figure) -> Draft {
     }
     let crate_place = crate_place(&score);
     for (index, side) in SIDES.into_iter().enumerate() {
+        score.hands[index] = reaching_hand(side);
         score.hands[index].holds.push(crate_hold(figure, side, &crate_place));
         score.hands[index].curl = degrees(&[(1.4, 18.0), (2.1, 9.0), (6.9, 9.0), (7.6, 18.0)]);
     }
@@ -297,10 +298,10 @@ fn over_knee(figure: &'static Figure, score: &Score, knee: DVec3) -> Line {
 /// The crate: on the floor, before the body, on the floor.
 fn crate_place(score: &Score) -> Path {
     let plan = score.clone();
-    let floor = |index: f64| DVec3::new(-0.205, CRATE_M.y / 2.0, 0.80 + index * LUNGE_M);
+    let floor = |index: f64| DVec3::new(-0.235, CRATE_M.y / 2.0, 0.80 + index * LUNGE_M);
     let at = move |secs: f64| {
         let pelvis = plan.pelvis(secs);
-        let carried = pelvis.position + DVec3::new(0.0, 0.10, 0.335);
+        let carried = pelvis.position + DVec3::new(0.0, 0.10, 0.40);
         let up = ease((secs - CRATE_SECS[1]) / 1.25);
         let down = ease((secs - 5.3) / (CRATE_SECS[2] - 5.3));
         // Beside the raised knee it goes straight up and down; sideways only over the knee.
@@ -312,11 +313,25 @@ fn crate_place(score: &Score) -> Path {
     Path::by(at)
 }
 
+/// A hand that comes forward before the body goes down, so that it is not behind the raised knee.
+fn reaching_hand(side: Side) -> HandPlan {
+    let rest = hanging(4.0 * DEGREE, 16.0 * DEGREE, 7.0 * DEGREE);
+    let out_m = if side == Side::Left { 0.0 } else { 0.24 };
+    let ahead = HandPose {
+        wrist: DVec3::new(out_m, -0.30, 0.38),
+        along: DVec3::new(0.0, -0.5, 1.0),
+        palm: DVec3::new(-1.0, -0.3, 0.0),
+        elbow: DVec3::new(0.9, -0.6, -0.4),
+    };
+    let keys = [(0.6, rest), (1.4, ahead), (7.5, ahead), (8.6, rest)];
+    HandPlan::through(side, &keys)
+}
+
 fn crate_hold(figure: &Figure, side: Side, place: &Path) -> Hold {
     let point = hand_point(figure, side, TouchPart::Hand(side), 9.0 * DEGREE, DVec3::NEG_Y);
     let place = place.clone();
     Hold {
-        secs: [1.35, CRATE_SECS[0], CRATE_SECS[3], 7.9],
+        secs: [1.45, CRATE_SECS[0], CRATE_SECS[3], 7.45],
         grip: Arc::new(move |secs, _| {
             let carried = ease((secs - CRATE_SECS[1]) / 1.2) * ease((CRATE_SECS[2] - secs) / 1.2);
             let side_m = DVec3::new(sign(side) * CRATE_M.x / 2.0, -0.02 + 0.13 * (1.0 - carried), 0.0);
@@ -329,7 +344,8 @@ fn crate_hold(figure: &Figure, side: Side, place: &Path) -> Hold {
             }
         }),
         point,
-        bow_m: 0.09,
+        bow_m: 0.0,
+        rise_m: 0.0,
         clear_m: Vec::new(),
     }
 }
@@ -396,6 +412,7 @@ pub(crate) fn sit(figure: &'static Figure) -> Draft {
             }),
             point,
             bow_m: 0.12,
+            rise_m: 0.05,
             clear_m: (0..5)
                 .map(|key| {
                     let share = f64::from(key) / 4.0;
@@ -496,12 +513,12 @@ fn sit_score(figure: &'static Figure, seat_m: f64) -> Score {
     ]);
     score.pelvis.turn = TurnPlan {
         yaw: degrees(&[(0.3, 0.0), (0.8, 5.0), (1.5, 0.0)]),
-        pitch: degrees(&[(0.9, 0.0), (1.8, 20.0), (sat, 4.0), (sat + 0.4, -9.0), (5.4, -9.0), (rises, 20.0), (7.0, 12.0), (7.7, 0.0)]),
+        pitch: degrees(&[(0.9, 0.0), (1.8, 20.0), (sat, 4.0), (sat + 0.4, -9.0), (5.3, -9.0), (6.42, 22.0), (7.0, 12.0), (7.7, 0.0)]),
         roll: Line::level(0.0),
     };
     score.chest = TurnPlan {
         yaw: degrees(&[(0.2, 0.0), (0.75, 20.0), (1.5, 0.0), (3.3, 0.0), (4.0, -10.0), (4.8, 6.0), (5.5, 0.0)]),
-        pitch: degrees(&[(0.9, 0.0), (1.85, 38.0), (2.6, 9.0), (3.2, 3.0), (4.3, 6.0), (5.2, 5.0), (6.05, 43.0), (6.9, 20.0), (7.7, -2.0), (8.1, 0.0)]),
+        pitch: degrees(&[(0.9, 0.0), (1.85, 38.0), (2.6, 9.0), (3.2, 3.0), (4.3, 6.0), (5.2, 5.0), (6.42, 44.0), (7.0, 20.0), (7.7, -2.0), (8.1, 0.0)]),
         roll: degrees(&[(3.0, 0.0), (4.0, 3.0), (4.9, -2.0), (5.6, 0.0)]),
     };
     score.head = TurnPlan {
@@ -516,7 +533,7 @@ fn sit_score(figure: &'static Figure, seat_m: f64) -> Score {
 }
 
 /// Way of a full stride of a knee or hand in crawling, metres.
-const CRAWL_STRIDE_M: f64 = 0.25;
+const CRAWL_STRIDE_M: f64 = 0.24;
 /// Time from one step to the next, seconds.
 const CRAWL_STEP_SECS: f64 = 0.56;
 /// Time a knee or hand is off the floor, seconds.

@@ -143,6 +143,9 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
             keys.push((clap.secs, clap.together(point)));
             keys.push((clap.secs + clap.press_secs, clap.together(point)));
         }
+        // After the clap overhead the hands fly apart before they sink.
+        let apart = claps[5].palm_at(points[5], 0.11, 0.6);
+        keys.insert(keys.len() - 3, (claps[5].secs + claps[5].press_secs + 0.2, apart));
         keys.push((5.45, claps[6].open(points[6])));
         keys.push((6.35, at_side()));
         let curl = Line::through(&[(0.2, 18.0), (0.8, 4.0), (5.4, 4.0), (6.2, 18.0)]).times(DEGREE);
@@ -242,6 +245,7 @@ pub(crate) fn prayer(figure: &'static Figure) -> Draft {
             }),
             point,
             bow_m: 0.10,
+            rise_m: 0.0,
             clear_m: Vec::new(),
         };
         score.hands[index].holds.push(hold);
@@ -383,6 +387,7 @@ pub(crate) fn chin(figure: &'static Figure) -> Draft {
         }),
         point,
         bow_m: 0.15,
+        rise_m: 0.0,
         clear_m: clear_keys(touch_secs, leave_secs, 14),
     });
     score.hands[1].curl = degrees(&[(0.6, 18.0), (1.5, 24.0), (5.0, 24.0), (6.0, 18.0)]);
@@ -452,6 +457,7 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
         }),
         point,
         bow_m: 0.10,
+        rise_m: 0.0,
         clear_m: clear_keys(touch_secs, leave_secs, 15),
     });
     score.hands[1].curl = degrees(&[(0.6, 18.0), (1.4, 14.0), (2.9, 14.0), (4.2, 18.0)]);
@@ -514,6 +520,7 @@ pub(crate) fn hips(figure: &'static Figure) -> Draft {
             }),
             point,
             bow_m: 0.07,
+            rise_m: 0.0,
             clear_m: clear_keys(spans[index][1], spans[index][2], 6),
         });
         score.hands[index].curl = Line::level(16.0 * DEGREE);
@@ -565,6 +572,7 @@ pub(crate) fn folded(figure: &'static Figure) -> Draft {
             }),
             point: DVec3::ZERO,
             bow_m: 0.12,
+            rise_m: 0.0,
             clear_m: clear_keys(spans[index][1], spans[index][2], 6),
         });
         score.hands[index].curl = Line::level(14.0 * DEGREE);

@@ -31,7 +31,7 @@ fn feet() -> [Footing; 2] {
         let heading = sign(side) * TOE_OUT;
         let mut before = Stance::flat(place(0.0), heading, f64::NEG_INFINITY, OFF_SECS);
         // The push goes on past the moment of take-off, so that the foot is still turning then.
-        let push_secs = 0.26;
+        let push_secs = 0.17;
         let push = move |secs: f64| ((secs - OFF_SECS) / push_secs + 1.0).max(0.0);
         before.pitch = Line::new(move |secs| {
             let push = push(secs);
@@ -41,9 +41,9 @@ fn feet() -> [Footing; 2] {
             let roll = ((push(secs) - 0.55) / 0.45).max(0.0);
             -22.0 * DEGREE * roll.powi(3) * (1.6 - 0.6 * roll)
         });
-        before.lift_m = 0.275;
+        before.lift_m = 0.06;
         let mut after = Stance::flat(place(WAY_M), heading, DOWN_SECS, f64::INFINITY);
-        let settle = Line::through(&[(DOWN_SECS - 0.10, -34.0), (DOWN_SECS + 0.10, 0.0)]);
+        let settle = Line::through(&[(DOWN_SECS - 0.06, -34.0), (DOWN_SECS + 0.07, 0.0)]);
         after.pitch = settle.times(DEGREE);
         Footing {
             stances: vec![before, after],
@@ -55,6 +55,7 @@ fn feet() -> [Footing; 2] {
 pub(crate) fn jump(figure: &'static Figure) -> Draft {
     let mut score = standing(4.0);
     score.feet = feet();
+    score.by_reach = true;
     score.pelvis.turn.pitch = degrees(&[(0.5, 0.0), (BOTTOM_SECS, 24.0), (1.42, 2.0), (1.75, 4.0), (2.2, 22.0), (3.1, -1.0), (3.6, 0.0)]);
     score.chest.pitch = degrees(&[(0.45, 0.0), (BOTTOM_SECS, 46.0), (1.40, 2.0), (1.7, 8.0), (2.25, 38.0), (3.1, -2.5), (3.7, 0.0)]);
     score.head.pitch = degrees(&[(0.4, 0.0), (1.05, 22.0), (1.4, -10.0), (1.7, 16.0), (2.2, 24.0), (3.0, 0.0)]);
@@ -76,7 +77,7 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
     let back = Line::through(&[(0.45, 0.008), (BOTTOM_SECS, -0.085)]);
     let settled = Line::through(&[(ABSORBED_SECS, WAY_M - 0.075), (3.1, WAY_M + 0.012), (3.6, WAY_M + 0.008)]);
     // A first guess of the flight, then the pelvis follows from the centre of mass.
-    let (off_m, down_m) = (1.045, 0.955);
+    let (off_m, down_m) = (0.975, 0.915);
     score.pelvis.y = Line::new(move |secs| {
         let since = secs - OFF_SECS;
         let share = since / (DOWN_SECS - OFF_SECS);
@@ -85,7 +86,7 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
     score.pelvis.z = Line::new(move |secs| {
         0.05 + (WAY_M - 0.05) * (secs - OFF_SECS) / (DOWN_SECS - OFF_SECS)
     });
-    for _ in 0..6 {
+    for _ in 0..8 {
         let (y, z) = flight(figure, &score);
         score.pelvis.y = crouched
             .then(BOTTOM_SECS, OFF_SECS, &y)
@@ -95,7 +96,8 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
             .then(DOWN_SECS, ABSORBED_SECS, &settled);
     }
     let exact = score.pelvis.y.clone();
-    let lowered = score.clone().under_ceiling(figure, 7.0 * DEGREE).pelvis.y;
+    let lowered = score
+        .clone().under_ceiling(figure, 7.0 * DEGREE).pelvis.y;
     score.pelvis.y = lowered
         .then(0.6, 0.9, &exact)
         .then(2.4, 2.8, &lowered);

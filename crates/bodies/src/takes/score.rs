@@ -8,7 +8,7 @@ use understudy_anatomy::Side;
 use understudy_motion::angle::twist_about;
 use understudy_motion::{Transform, WorldPose};
 
-use crate::curve::{State, bump, ease, quintic, sine};
+use crate::curve::{State, bump, ease, quintic, rounded_ramp, sine};
 use crate::demo_take::Limbs;
 use crate::footsteps::FootPose;
 use crate::plan::{SIDES, sign};
@@ -156,6 +156,8 @@ pub(crate) struct Hold {
     pub(crate) point: DVec3,
     /// Bow of the way to and from the place, away from it, metres.
     pub(crate) bow_m: f64,
+    /// Bow of that way upward, metres.
+    pub(crate) rise_m: f64,
     /// (seconds, metres) by which the hand is moved away so that skin meets skin.
     pub(crate) clear_m: Vec<(f64, f64)>,
 }
@@ -170,9 +172,9 @@ impl Hold {
         let grip = (self.grip)(secs, spaces);
         let rotation = hand_rotation(side, grip.along, grip.palm);
         let clear_m = Line::through(&self.clear_m).at(secs);
-        let bow_m = self.bow_m * 4.0 * weight * (1.0 - weight);
+        let bow = (grip.out * self.bow_m + DVec3::Y * self.rise_m) * 4.0 * (1.0 - weight);
         HandPose {
-            wrist: grip.at + grip.out * (clear_m + bow_m) - rotation * self.point,
+            wrist: grip.at + grip.out * clear_m + bow - rotation * self.point,
             along: grip.along,
             palm: grip.palm,
             elbow: grip.elbow,
@@ -318,6 +320,8 @@ impl Score {
             let hip = hip(figure, &self.pelvis(secs), SIDES[index]);
             let reach_m = self.swing_reach_m(figure, index, [from, to], secs);
             foot.ankle = hip + (foot.ankle - hip).normalize() * reach_m;
+            let share = (secs - from.to_secs) / (to.from_secs - from.to_secs);
+            foot.ankle.y += clearance_m(figure, &foot, share);
         }
         foot
     }
@@ -465,6 +469,21 @@ const LATE_PEAK: f64 = 0.82;
 /// Breath from −1 to 1: 15 breaths a minute, the usual number at rest (common practice).
 fn breath(secs: f64) -> f64 {
     sine(secs, 0.25)
+}
+
+/// How much higher a swinging foot must be so that its sole clears the floor by 2 mm, except at
+/// the ends of the swing, metres.
+fn clearance_m(figure: &Figure, foot: &FootPose, share: f64) -> f64 {
+    let shape = &figure.rig.foot;
+    let toe = shape.ball
+        + DQuat::from_rotation_x(-foot.toe_bend) * (shape.toe_tip - shape.ball);
+    let rotation = foot.rotation();
+    let middle = ease(5.0 * share) * ease(5.0 * (1.0 - share));
+    [shape.heel, toe]
+        .map(|point| (foot.ankle + rotation * point).y)
+        .map(|low_m| middle * rounded_ramp(0.002 - low_m, 0.002))
+        .into_iter()
+        .sum()
 }
 
 fn at_rest(pelvis: &PelvisPose) -> Place {
