@@ -77,6 +77,8 @@ fn surface(skeleton: &Skeleton, meshes: &[BodyMesh]) -> Surface {
         joints: (0..skeleton.len()).collect(),
         inverse_binds: inverse_binds.clone(),
         triangles: mesh.triangles.clone(),
+        normals: mesh.normals.clone(),
+        colours: mesh.colours.clone(),
     };
     Surface {
         meshes: meshes.iter().map(skinned).collect(),

@@ -9,12 +9,14 @@ use serde::de::DeserializeOwned;
 use crate::error::FileError;
 use crate::file::{read_text, write_atomically};
 
-/// Reads a value from RON text.
+/// Reads a value from RON text. `Some(..)` may be left out around values.
 ///
 /// # Errors
 /// Text that is no such value; the error holds the line.
 pub fn from_ron<T: DeserializeOwned>(text: &str) -> Result<T, FileError> {
-    ron::from_str(text).map_err(|error| {
+    let options =
+        ron::Options::default().with_default_extension(ron::extensions::Extensions::IMPLICIT_SOME);
+    options.from_str(text).map_err(|error| {
         FileError::at_line(
             error.span.start.line,
             format!("column {}: {}", error.span.start.col, error.code),

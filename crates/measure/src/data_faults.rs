@@ -6,11 +6,11 @@
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use understudy_motion::{Clip, DQuat, DVec3, Transform, signal};
 
 /// Kinds of faults in data.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum DataFaultKind {
     /// A rotation turns by nearly half a turn within one frame.
@@ -26,6 +26,20 @@ pub enum DataFaultKind {
     Duplicate,
     /// A bone changes its length.
     Stretch,
+}
+
+impl DataFaultKind {
+    /// For people: "gap".
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Flip => "flip",
+            Self::Jump => "jump",
+            Self::Spike => "spike",
+            Self::Hold => "gap",
+            Self::Duplicate => "repeated frame",
+            Self::Stretch => "stretched bone",
+        }
+    }
 }
 
 /// One fault.

@@ -1,6 +1,6 @@
 //! What is wrong with a clip, worst first, in words.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use understudy_anatomy::SegmentKind;
 
 use crate::knees::{BendPeaks, POP_RATIO, STILL_RAD_PER_S2};
@@ -8,7 +8,7 @@ use crate::report::Report;
 use crate::slide::Plant;
 
 /// Kinds of faults.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FaultKind {
     /// No foot is ever planted.
@@ -31,6 +31,24 @@ pub enum FaultKind {
     Penetration,
     /// A joint goes beyond its range.
     JointLimit,
+}
+
+impl FaultKind {
+    /// For people: "foot slide".
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::NoContacts => "no contacts",
+            Self::FootSlide => "foot slide",
+            Self::Sinking => "sinking",
+            Self::Floating => "floating",
+            Self::KneePop => "knee pops",
+            Self::TimingShift => "shift in time",
+            Self::PelvisTilt => "lean of the pelvis",
+            Self::LimbDirection => "limbs turned by planting",
+            Self::Penetration => "parts that go into each other",
+            Self::JointLimit => "joints beyond their range",
+        }
+    }
 }
 
 /// One fault.

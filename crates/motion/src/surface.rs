@@ -19,6 +19,12 @@ pub struct SkinnedMesh {
     pub inverse_binds: Vec<DAffine3>,
     /// Triangles as indices of vertices.
     pub triangles: Vec<[u32; 3]>,
+    /// Unit normals of the vertices, outward, in the mesh's own coordinates; empty where the file
+    /// has none. For drawing only.
+    pub normals: Vec<DVec3>,
+    /// Colours of the vertices, linear red, green, blue and opacity from 0 to 1, the material's
+    /// colour multiplied in; empty where the file says nothing. For drawing only.
+    pub colours: Vec<[f32; 4]>,
 }
 
 impl SkinnedMesh {
@@ -98,7 +104,7 @@ mod tests {
             influences: vec![vec![(1, 1.0)], vec![(0, 0.5), (1, 0.5)]],
             joints: vec![0, 1],
             inverse_binds: rest.affines.iter().map(|a| a.inverse()).collect(),
-            triangles: vec![],
+            ..SkinnedMesh::default()
         };
         assert_eq!(mesh.posed(&rest), mesh.bind_positions);
         let mut locals = skeleton.rest_locals();

@@ -2,18 +2,20 @@
 
 use std::path::{Path, PathBuf};
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use understudy_bodies::RestPose;
 use understudy_motion::LengthUnit;
 use understudy_motion::rate::frame_time_from_spoken;
 use understudy_solver::Travel;
 
-use crate::load::LoadOptions;
+use understudy_scene::export::OutFormat;
+use understudy_scene::load::LoadOptions;
 
 const EXIT_CODES: &str = "\
 Exit codes:
   0  done
-  1  done, but faults are above the limits (with --strict only)
+  1  done, but faults are above the limits (with --strict), or what must hold of a scene does not
   2  the command line makes no sense
   3  a file cannot be read, or a mapping, contacts or settings file does not fit
   4  no body can be made out, or nothing can be solved
@@ -40,6 +42,8 @@ pub enum Command {
     Inspect(InspectArgs),
     /// Carry takes onto a character, plant its feet, and report what is still wrong
     Retarget(RetargetArgs),
+    /// Run scenes: carry each take over and check what must hold of the result
+    Run(RunArgs),
     /// Measure a clip on its own, or against the take it was made from
     Measure(MeasureArgs),
     /// Turn a motion file into another format, rate or unit
@@ -94,6 +98,16 @@ fn parse_name(text: &str) -> Result<String, String> {
         true => Err("a clip needs a name that can be seen".to_owned()),
         false => Ok(text.to_owned()),
     }
+}
+
+/// The formats of written files, by their extensions.
+fn formats() -> impl TypedValueParser<Value = OutFormat> {
+    PossibleValuesParser::new(OutFormat::ALL.map(OutFormat::extension)).map(|extension| {
+        let found = OutFormat::ALL
+            .into_iter()
+            .find(|f| f.extension() == extension);
+        found.unwrap_or(OutFormat::Glb)
+    })
 }
 
 /// How a single file is read.
@@ -208,7 +222,7 @@ pub struct RetargetArgs {
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
     /// Format of files in an output folder
-    #[arg(long, value_enum, default_value_t = OutFormat::Glb)]
+    #[arg(long, value_name = "FORMAT", value_parser = formats(), default_value = "glb")]
     pub format: OutFormat,
     /// Name of the clip in a .glb file [default: name of the take's file]
     #[arg(long, value_name = "NAME", value_parser = parse_name)]
@@ -311,23 +325,28 @@ pub struct SolveArgs {
     pub rate: Option<Rate>,
 }
 
-/// Formats that can be written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum OutFormat {
-    /// Binary glTF 2.0.
-    Glb,
-    /// BVH.
-    Bvh,
-}
+/// `understudy run`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+A scene is a RON file: take, character, settings, contacts, and what must hold of the result. Paths in
+it are relative to its folder. Every scene is run, whatever becomes of the others.
 
-impl OutFormat {
-    /// The extension of its files.
-    pub fn extension(self) -> &'static str {
-        match self {
-            Self::Glb => "glb",
-            Self::Bvh => "bvh",
-        }
-    }
+Examples:
+  understudy run demo-scenes/pedlar-clap.scene.ron
+  understudy run demo-scenes/*.scene.ron -o delivered/ --format bvh")]
+pub struct RunArgs {
+    /// Scene files, .ron
+    #[arg(value_name = "SCENE.ron", num_args = 1.., required = true)]
+    pub scenes: Vec<PathBuf>,
+    /// Folder to write clips and reports to [default: nothing is written]
+    #[arg(short, long, value_name = "FOLDER")]
+    pub output: Option<PathBuf>,
+    /// Format of the clips
+    #[arg(long, value_name = "FORMAT", value_parser = formats(), default_value = "glb")]
+    pub format: OutFormat,
+    /// Print one line of JSON per scene instead of text for people
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `understudy measure`.
@@ -419,14 +438,20 @@ pub struct ConvertArgs {
 #[command(after_help = "\
 Examples:
   understudy make demo-take -o stall-walk.bvh
+  understudy make clap -o clap.bvh
+  understudy make clap --fault noise -o clap-noise.bvh
   understudy make performer -o performer.glb --stature 1.68 --rest a
   understudy make assets/bodies/weaver.ron -o weaver.glb
-  understudy make settings -o settings.ron")]
+  understudy make settings -o settings.ron
+
+Takes of the performer: walk, stealth, clap, prayer, chin, brow, hips, folded, lift, sit, jump, dance,
+crawl, wave; and demo-take, a walk that is longer.
+Faults that captures have: noise, foot-wobble, pelvis-tilt, swapped-axis, dropout, long-arms.")]
 pub struct MakeArgs {
-    /// What to make: `performer` (a human body of published proportions), `demo-take` (the
-    /// performer walks, stops, waves), `settings` (all settings of `retarget`, as they are without
-    /// a file), or a body from its description, .ron
-    #[arg(value_name = "performer|demo-take|settings|BODY.ron")]
+    /// What to make: `performer` (a human body of published proportions), a take of the performer
+    /// (listed below), `settings` (all settings of `retarget`, as they are without a file), or a
+    /// body from its description, .ron
+    #[arg(value_name = "performer|TAKE|settings|BODY.ron")]
     pub what: String,
     /// File to write: .glb with skin, or .bvh with bones only; .ron for settings
     #[arg(short, long, value_name = "OUT")]
@@ -434,6 +459,9 @@ pub struct MakeArgs {
     /// Height of the performer, metres [default: 1.75]
     #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
     pub stature: Option<f64>,
+    /// A fault of the capture to put into a take
+    #[arg(long, value_name = "FAULT")]
+    pub fault: Option<String>,
     /// Rest pose of the performer [default: t]
     #[arg(long, value_enum)]
     pub rest: Option<RestChoice>,

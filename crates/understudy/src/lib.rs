@@ -1,16 +1,8 @@
-//! Carries a performer's captured motion onto a character with another body: the work behind the
-//! command line, to be called by other front ends and by tests.
+//! Carries a performer's captured motion onto a character with another body: the command line.
 //!
-//! [`load`] reads files and says what their joints are, [`job`] retargets files, [`commands`] is
-//! one module per command, [`output`] prints.
+//! [`commands`] is one module per command, [`output`] prints; the work with files is in
+//! `understudy-scene`.
 
 pub mod args;
 pub mod commands;
-pub mod error;
-pub mod job;
-pub mod load;
 pub mod output;
-pub mod strict;
-
-pub use error::{CommandError, Exit};
-pub use job::{Job, Outcome, retarget_files};

@@ -4,44 +4,26 @@ use std::fmt::Display;
 use std::io::Write;
 use std::path::Path;
 
-use serde::Serialize;
-use serde_json::{Value, json};
-use understudy_measure::data_faults::DataFault;
 use understudy_motion::LengthUnit;
 
-use crate::error::{CommandError, Exit};
+use understudy_scene::{Exit, Failure};
 
 /// Prints a result to stdout. A reader that has seen enough (`| head`) is no failure.
 ///
 /// # Errors
 /// A stdout that cannot be written for another reason, such as a full disk.
-pub fn print(text: &str) -> Result<Exit, CommandError> {
+pub fn print(text: &str) -> Result<Exit, Failure> {
     let mut stdout = std::io::stdout().lock();
     let written = stdout
         .write_all(text.as_bytes())
         .and_then(|()| stdout.flush());
     match written {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(CommandError {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure {
             exit: Exit::Output,
             message: format!("the result cannot be printed: {error}"),
         }),
         _ => Ok(Exit::Done),
     }
-}
-
-/// A value as JSON text, on lines of its own for people or on one line.
-///
-/// # Errors
-/// A value that JSON cannot hold.
-pub fn json_text(value: &impl Serialize, on_one_line: bool) -> Result<String, CommandError> {
-    let text = match on_one_line {
-        true => serde_json::to_string(value),
-        false => serde_json::to_string_pretty(value),
-    };
-    text.map(|text| text + "\n").map_err(|error| CommandError {
-        exit: Exit::Output,
-        message: format!("the result cannot be put into JSON: {error}"),
-    })
 }
 
 /// Prints an error to stderr. Every line says whose it is.
@@ -62,14 +44,6 @@ fn to_stderr(kind: &str, text: &dyn Display) {
     for line in text.lines() {
         // Where even stderr is gone, the exit code still tells.
         let _ = writeln!(stderr, "understudy: {kind}{line}");
-    }
-}
-
-/// "1 frame", "2 frames".
-pub fn counted(count: usize, thing: &str) -> String {
-    match count {
-        1 => format!("1 {thing}"),
-        _ => format!("{count} {thing}s"),
     }
 }
 
@@ -141,13 +115,6 @@ impl Table {
     }
 }
 
-/// A fault in data for programs: the fields, and `text` as people read it.
-pub fn data_fault_json(fault: &DataFault) -> Value {
-    let mut value = json!(fault);
-    value["text"] = json!(fault.to_string());
-    value
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -158,11 +125,5 @@ mod tests {
         table.row(["slide", "0.5"]);
         table.row(["höhe", "12.25"]);
         assert_eq!(table.text(2), "  slide    0.5\n  höhe   12.25\n");
-    }
-
-    #[test]
-    fn things_are_counted() {
-        assert_eq!(counted(1, "frame"), "1 frame");
-        assert_eq!(counted(0, "frame"), "0 frames");
     }
 }

@@ -1,4 +1,5 @@
-//! The built files in `assets/` match what the descriptions make, and the demo settings run.
+//! The built files in `assets/` match what the descriptions make, and the demo scenes keep what
+//! must hold of them.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -13,8 +14,11 @@ fn understudy(arguments: &[&str]) {
         .current_dir(repository())
         .output()
         .expect("the program starts");
-    let errors = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{arguments:?}: {errors}");
+    let (said, errors) = (
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr),
+    );
+    assert!(output.status.success(), "{arguments:?}: {errors}\n{said}");
 }
 
 fn files(folder: &str, extension: &str) -> Vec<PathBuf> {
@@ -57,27 +61,20 @@ fn built_files_match_their_descriptions() {
     }
 }
 
-/// `CHARACTER-TAKE.settings.ron` is for that character and that take.
 #[test]
-fn demo_settings_run() {
+fn what_must_hold_of_the_demo_scenes_holds() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let settings = files("demo-scenes", "ron");
-    assert!(!settings.is_empty());
-    for file in settings {
-        let name = file.file_name().and_then(|s| s.to_str()).expect("a name");
-        let scene = name.strip_suffix(".settings.ron").expect("a settings file");
-        let (character, take) = scene.split_once('-').expect("CHARACTER-TAKE");
-        let out = folder.path().join(format!("{scene}.glb"));
-        understudy(&[
-            "retarget",
-            &format!("assets/takes/{take}.bvh"),
-            &format!("assets/characters/{character}.glb"),
-            "--settings",
-            &file.display().to_string(),
-            "--strict",
-            "-o",
-            &out.display().to_string(),
-        ]);
-        assert!(out.exists());
-    }
+    let scenes = files("demo-scenes", "ron");
+    assert!(!scenes.is_empty());
+    let out = folder.path().display().to_string();
+    let mut arguments = vec!["run".to_owned(), "--output".to_owned(), out];
+    arguments.extend(scenes.iter().map(|scene| scene.display().to_string()));
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    understudy(&arguments);
+    let clips = std::fs::read_dir(folder.path()).expect("the output folder");
+    let is_clip = |path: &Path| path.extension().is_some_and(|e| e == "glb");
+    let count = clips
+        .filter(|entry| is_clip(&entry.as_ref().expect("a clip").path()))
+        .count();
+    assert_eq!(count, scenes.len());
 }

@@ -1121,8 +1121,8 @@ fn a_closed_pipe_is_no_failure() {
 
 #[test]
 fn the_library_does_the_same_work() {
-    use understudy::load::LoadOptions;
-    use understudy::{Job, retarget_files};
+    use understudy_scene::load::LoadOptions;
+    use understudy_scene::{Job, Outputs, retarget_files};
 
     let desk = Desk::with_take_and_character();
     let job = Job {
@@ -1130,9 +1130,8 @@ fn the_library_does_the_same_work() {
         take_options: LoadOptions::default(),
         character: desk.path("keeper.glb"),
         character_options: LoadOptions::default(),
-        choices: understudy::job::Choices::default(),
-        output: desk.path("library.glb"),
-        report: desk.path("library.report.json"),
+        choices: understudy_scene::Choices::default(),
+        outputs: Outputs::of(&desk.path("library.glb")),
     };
     let mut steps = Vec::new();
     let outcome = retarget_files(&job, &mut |step| steps.push(step)).unwrap();
@@ -1142,5 +1141,89 @@ fn the_library_does_the_same_work() {
         &["retarget", "take.bvh", "keeper.glb", "-o", "program.glb"],
     );
     let bytes = |path: &Path| std::fs::read(path).unwrap();
-    assert_eq!(bytes(&outcome.output), bytes(&desk.path("program.glb")));
+    assert_eq!(
+        bytes(&outcome.outputs.clip),
+        bytes(&desk.path("program.glb"))
+    );
+}
+
+/// A scene of the desk's take and character.
+fn scene(more: &str) -> String {
+    format!(
+        "(\n  title: \"A walk\",\n  take: \"take.bvh\",\n  character: \"keeper.glb\",\n{more})\n"
+    )
+}
+
+#[test]
+fn scenes_run_from_any_folder() {
+    let desk = Desk::with_take_and_character();
+    std::fs::create_dir(desk.path("stalls")).unwrap();
+    let text = scene("").replace("take.bvh", "../take.bvh");
+    let text = text.replace("keeper.glb", "../keeper.glb");
+    std::fs::write(desk.path("stalls/walk.scene.ron"), text).unwrap();
+    let (text, _) = desk.expect(0, &["run", "stalls/walk.scene.ron", "-o", "out"]);
+    assert!(text.contains("A walk") && text.contains("holds  slide within a plant"));
+    desk.expect(0, &["retarget", "take.bvh", "keeper.glb", "-o", "walk.glb"]);
+    let bytes = |name: &str| std::fs::read(desk.path(name)).unwrap();
+    // The name of the clip is that of the take in both.
+    assert_eq!(bytes("out/walk.glb"), bytes("walk.glb").as_slice());
+    assert!(desk.path("out/walk.report.json").exists());
+}
+
+#[test]
+fn what_does_not_hold_fails_the_scene() {
+    let desk = Desk::with_take_and_character();
+    let check = |name: &str, more: &str, wanted: i32, says: &str| {
+        std::fs::write(desk.path(name), scene(more)).unwrap();
+        let (stdout, stderr) = desk.expect(wanted, &["run", name]);
+        let text = stdout + &stderr;
+        assert!(text.contains(says), "{text}");
+    };
+    let plain = "  settings: (plants: (enabled: false)),\n";
+    check("plain.ron", plain, 1, "FAILS  slide within a plant");
+    let much = "  must_hold: (plants: 1000),\n";
+    check("much.ron", much, 1, "FAILS  plants");
+    let gap = "  must_hold: (data_faults: [(kind: hold, joint: \"left_elbow\")]),\n";
+    check(
+        "gap.ron",
+        gap,
+        1,
+        "FAILS  fault in the take's data, left_elbow",
+    );
+    // What is not asked for cannot fail.
+    let lenient =
+        format!("{plain}  must_hold: (slide_mm: None, sinking_mm: None, knee_ratio: None),\n");
+    check("lenient.ron", &lenient, 0, "holds  plants");
+    check("typo.ron", "  must_hod: (),\n", 3, "typo.ron, line 5");
+    check("rate.ron", "  frames_per_sec: 0.0,\n", 3, "frames_per_sec");
+    let range = "  settings: (pelvis_height: 99.0),\n";
+    check("range.ron", range, 3, "range.ron: pelvis_height is 99");
+    let tail = "  settings: (secondary: {\"tale_1\": Rest}),\n";
+    check("tail.ron", tail, 3, "tail.ron: secondary does not fit");
+    let late = "  settings: (keys: [(joint: \"head\", frame: 99999)]),\n";
+    check("late.ron", late, 3, "late.ron: keys names frame 99999");
+}
+
+#[test]
+fn a_scene_that_cannot_be_run_does_not_stop_the_others() {
+    let desk = Desk::with_take_and_character();
+    std::fs::write(desk.path("good.ron"), scene("")).unwrap();
+    let lost = scene("").replace("take.bvh", "lost.bvh");
+    std::fs::write(desk.path("lost.ron"), lost).unwrap();
+    let (text, errors) = desk.expect(3, &["run", "--json", "lost.ron", "good.ron"]);
+    let lines: Vec<Value> = text
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(lines.len(), 2);
+    assert!(lines[0]["error"].as_str().unwrap().contains("lost.bvh"));
+    assert_eq!(lines[1]["holds"], Value::Bool(true));
+    assert!(
+        errors.contains("2 scenes: 1 hold, 0 do not, 1 could not be run"),
+        "{errors}"
+    );
+    // Two scenes of one name would write one file.
+    std::fs::create_dir(desk.path("other")).unwrap();
+    std::fs::copy(desk.path("good.ron"), desk.path("other/good.ron")).unwrap();
+    desk.expect(2, &["run", "good.ron", "other/good.ron", "-o", "out"]);
 }

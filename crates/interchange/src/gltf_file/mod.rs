@@ -19,6 +19,7 @@ mod build;
 mod document;
 mod fold;
 mod grid;
+mod look;
 mod model;
 mod package;
 mod scale;

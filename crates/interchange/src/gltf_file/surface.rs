@@ -6,8 +6,8 @@ use gltf::json::mesh::{Mesh, Mode, Primitive, Semantic};
 use gltf::json::validation::Checked;
 use understudy_motion::{SkinnedMesh, Surface};
 
-use super::invalid;
 use super::model::{Model, pick};
+use super::{invalid, look};
 use crate::error::FileError;
 
 /// Reads every primitive of every node that has both a mesh and a skin. The transform of such a
@@ -122,7 +122,8 @@ fn read_primitive(
         place,
         warnings,
     )?;
-    let corners = corners(model, primitive, bind_positions.len(), place)?;
+    let count = bind_positions.len();
+    let corners = corners(model, primitive, count, place)?;
     Ok(Some(SkinnedMesh {
         name: mesh.name.clone().unwrap_or_default(),
         bind_positions,
@@ -130,6 +131,8 @@ fn read_primitive(
         joints: skin.joints.clone(),
         inverse_binds: skin.inverse_binds[..skin.joints.len()].to_vec(),
         triangles: triangles(mode, &corners),
+        normals: look::normals(model, primitive, count, place, warnings),
+        colours: look::colours(model, primitive, count, place, warnings),
     }))
 }
 
@@ -144,7 +147,7 @@ fn is_compressed(model: &Model<'_>, primitive: &Primitive) -> bool {
         && extensions.is_some_and(|found| found.others.contains_key("KHR_draco_mesh_compression"))
 }
 
-fn attribute(primitive: &Primitive, semantic: Semantic) -> Option<usize> {
+pub(super) fn attribute(primitive: &Primitive, semantic: Semantic) -> Option<usize> {
     let index = primitive.attributes.get(&Checked::Valid(semantic))?;
     Some(index.value())
 }

@@ -157,6 +157,22 @@ fn json_of(glb: &[u8]) -> Value {
     serde_json::from_slice(&glb[20..20 + length]).unwrap()
 }
 
+/// The same file with another JSON part.
+fn with_json(glb: &[u8], json: &Value) -> Vec<u8> {
+    let length = u32::from_le_bytes(glb[12..16].try_into().unwrap()) as usize;
+    let mut text = serde_json::to_vec(json).unwrap();
+    text.resize(text.len().next_multiple_of(4), b' ');
+    let rest = &glb[20 + length..];
+    let total = (20 + text.len() + rest.len()) as u32;
+    let mut bytes = glb[..8].to_vec();
+    bytes.extend(total.to_le_bytes());
+    bytes.extend((text.len() as u32).to_le_bytes());
+    bytes.extend(b"JSON");
+    bytes.extend(text);
+    bytes.extend(rest);
+    bytes
+}
+
 fn bin_of(glb: &[u8]) -> &[u8] {
     let length = u32::from_le_bytes(glb[12..16].try_into().unwrap()) as usize;
     &glb[28 + length..]

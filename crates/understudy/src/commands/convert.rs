@@ -5,22 +5,25 @@ use understudy_interchange::bvh::write_bvh;
 use understudy_interchange::file::write_atomically;
 use understudy_motion::rate::spoken_rate;
 
-use crate::args::{ConvertArgs, OutFormat};
-use crate::error::{CommandError, Exit};
-use crate::job::{animation_name, bvh_of, glb_of, out_format, spare_files};
-use crate::load::{Loaded, Purpose, resampled};
-use crate::output::{counted, print, unit_text, warn};
+use crate::args::ConvertArgs;
+use crate::output::{print, unit_text, warn};
+use understudy_scene::export::{
+    OutFormat, animation_name, bvh_of, glb_of, out_format, spare_files,
+};
+use understudy_scene::load::{Loaded, Purpose, resampled};
+use understudy_scene::report::counted;
+use understudy_scene::{Exit, Failure};
 
 /// Converts a file.
 ///
 /// # Errors
 /// Input that cannot be read, a format that cannot be written, output that cannot be written.
-pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
+pub fn run(args: &ConvertArgs) -> Result<Exit, Failure> {
     let format = out_format(&args.output)?;
     let inputs = [Some(args.input.as_path()), args.read.asf.as_deref()];
     spare_files([args.output.as_path()], inputs.into_iter().flatten())?;
     if format == OutFormat::Glb && args.unit_out.is_some() {
-        return Err(CommandError::usage(
+        return Err(Failure::usage(
             "--unit-out is for .bvh only; glTF is always in metres",
         ));
     }
@@ -29,10 +32,10 @@ pub fn run(args: &ConvertArgs) -> Result<Exit, CommandError> {
     let mut warnings = std::mem::take(&mut loaded.warnings);
     if let Some(rate) = args.rate {
         loaded.clip = resampled(&loaded.clip, rate.frame_time_secs)
-            .map_err(|problem| CommandError::input_at(&args.input, problem))?;
+            .map_err(|problem| Failure::input_at(&args.input, problem))?;
     }
     let bytes = bytes_of(&loaded, args, format, &mut warnings)?;
-    write_atomically(&args.output, &bytes).map_err(|error| CommandError::output(&error))?;
+    write_atomically(&args.output, &bytes).map_err(|error| Failure::output(&error))?;
     warn(&args.input, &warnings);
     let clip = &loaded.clip;
     print(&format!(
@@ -53,7 +56,7 @@ fn bytes_of(
     args: &ConvertArgs,
     format: OutFormat,
     warnings: &mut Vec<String>,
-) -> Result<Vec<u8>, CommandError> {
+) -> Result<Vec<u8>, Failure> {
     match (format, &loaded.source) {
         (OutFormat::Bvh, Source::Bvh { document, .. })
             if args.rate.is_none() && args.unit_out.is_none() =>
@@ -65,7 +68,7 @@ fn bytes_of(
             if let Source::Gltf(character) = source
                 && character.clips.is_empty()
             {
-                return Err(CommandError::unsolvable(
+                return Err(Failure::unsolvable(
                     &args.input,
                     "the file has no animation that moves its joints, so there is nothing to convert",
                 ));

@@ -18,18 +18,19 @@ use understudy_solver::foot::Stance;
 use understudy_solver::{Contacts, FootPart, Settings, Take, find_contacts};
 
 use crate::args::InspectArgs;
-use crate::error::{CommandError, Exit};
-use crate::job::spare_files;
-use crate::load::{Loaded, Purpose};
-use crate::output::{Align, Table, counted, data_fault_json, json_text, print, unit_text, warn};
+use crate::output::{Align, Table, print, unit_text, warn};
 use understudy_measure::data_faults::{DataFault, find_data_faults};
+use understudy_scene::export::spare_files;
+use understudy_scene::load::{Loaded, Purpose};
+use understudy_scene::report::{counted, data_fault_json, json_text};
+use understudy_scene::{Exit, Failure};
 
 /// Says what is in a file.
 ///
 /// # Errors
 /// An output that would replace an input, a file that cannot be read, an output that cannot be
 /// written, contacts asked for where there is no body.
-pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
+pub fn run(args: &InspectArgs) -> Result<Exit, Failure> {
     let outputs = [&args.mapping_out, &args.contacts_out, &args.positions];
     let inputs = [
         Some(&args.file),
@@ -44,24 +45,24 @@ pub fn run(args: &InspectArgs) -> Result<Exit, CommandError> {
     let loaded = Loaded::read(&args.file, &options, Purpose::Motion)?;
     if let Some(path) = &args.positions {
         let text = json_text(&positions(&loaded), true)?;
-        write_atomically(path, text.as_bytes()).map_err(|error| CommandError::output(&error))?;
+        write_atomically(path, text.as_bytes()).map_err(|error| Failure::output(&error))?;
     }
     if let Some(path) = &args.mapping_out {
         let mapping = Mapping::from_recognition(loaded.skeleton(), &loaded.recognition);
-        save_ron(path, &mapping).map_err(|error| CommandError::output(&error))?;
+        save_ron(path, &mapping).map_err(|error| Failure::output(&error))?;
         warn(path, alike_note(loaded.skeleton()).as_slice());
     }
     let findings = Findings::new(&loaded, args.floor);
     if let Some(path) = &args.contacts_out {
         let Some(ground) = &findings.ground else {
             return Err(loaded.body().err().unwrap_or_else(|| {
-                CommandError::unsolvable(
+                Failure::unsolvable(
                     &args.file,
                     "there are no legs or there is no motion, so there are no contacts to write",
                 )
             }));
         };
-        save_ron(path, &ground.contacts).map_err(|error| CommandError::output(&error))?;
+        save_ron(path, &ground.contacts).map_err(|error| Failure::output(&error))?;
     }
     match args.json {
         true => print(&json_text(&findings.json(&loaded), false)?),

@@ -11,11 +11,13 @@ use understudy_motion::rate::spoken_rate;
 use understudy_solver::{Character, Contacts, Retargeted, Settings, Take, retarget};
 
 use crate::args::MeasureArgs;
-use crate::error::{CommandError, Exit};
-use crate::job::{Choices, moved_contact, solve_error, spare_files};
-use crate::load::{LoadOptions, Loaded, Purpose, resampled};
-use crate::output::{Align, Table, counted, json_text, print, warn};
-use crate::strict::strict_faults;
+use crate::output::{Align, Table, print, warn};
+use understudy_scene::choices::{Choices, moved_contact, solve_error};
+use understudy_scene::export::spare_files;
+use understudy_scene::load::{LoadOptions, Loaded, Purpose, resampled};
+use understudy_scene::report::{counted, json_text};
+use understudy_scene::strict::strict_faults;
+use understudy_scene::{Exit, Failure};
 
 /// What was measured: JSON, text, faults.
 struct Measured {
@@ -28,7 +30,7 @@ struct Measured {
 ///
 /// # Errors
 /// A report that would replace an input, files that cannot be read, bodies that cannot be made out.
-pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
+pub fn run(args: &MeasureArgs) -> Result<Exit, Failure> {
     let inputs = [
         Some(&args.file),
         args.against.as_ref(),
@@ -55,7 +57,7 @@ pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
     };
     if let Some(path) = &args.report {
         let text = json_text(&measured.json, false)?;
-        write_atomically(path, text.as_bytes()).map_err(|error| CommandError::output(&error))?;
+        write_atomically(path, text.as_bytes()).map_err(|error| Failure::output(&error))?;
     }
     match args.json {
         true => print(&json_text(&measured.json, false)?)?,
@@ -67,7 +69,7 @@ pub fn run(args: &MeasureArgs) -> Result<Exit, CommandError> {
     }
 }
 
-fn alone(clip: &Loaded, settings: &Settings, args: &MeasureArgs) -> Result<Measured, CommandError> {
+fn alone(clip: &Loaded, settings: &Settings, args: &MeasureArgs) -> Result<Measured, Failure> {
     let options = Options {
         series: args.series,
     };
@@ -149,7 +151,7 @@ fn against(
     take_path: &Path,
     settings: &Settings,
     args: &MeasureArgs,
-) -> Result<Measured, CommandError> {
+) -> Result<Measured, Failure> {
     let options = LoadOptions {
         unit: args.unit_take,
         mapping: args.mapping_take.clone(),
@@ -200,7 +202,7 @@ fn plain_transfer(
     part: &Clip,
     clip: &Loaded,
     choices: &Choices,
-) -> Result<Retargeted, CommandError> {
+) -> Result<Retargeted, Failure> {
     let performer = Take {
         clip: part,
         body: take.body()?,
@@ -221,10 +223,10 @@ fn plain_transfer(
 }
 
 /// Contacts of a take from a file, as far as they lie in the part of it that is compared.
-fn contacts_within(path: &Path, take: &Loaded, part: &Clip) -> Result<Contacts, CommandError> {
-    let mut given: Contacts = load_ron(path).map_err(|error| CommandError::input(&error))?;
+fn contacts_within(path: &Path, take: &Loaded, part: &Clip) -> Result<Contacts, Failure> {
+    let mut given: Contacts = load_ron(path).map_err(|error| Failure::input(&error))?;
     let check = given.check(take.clip.frame_count(), take.body()?);
-    check.map_err(|problem| CommandError::input_at(path, problem))?;
+    check.map_err(|problem| Failure::input_at(path, problem))?;
     let last = part.frame_count() - 1;
     given.contacts = given
         .contacts
@@ -235,15 +237,14 @@ fn contacts_within(path: &Path, take: &Loaded, part: &Clip) -> Result<Contacts, 
 }
 
 /// Take and clip at the take's frame rate, and as long as the shorter one.
-fn side_by_side(take: &Loaded, clip: &Loaded) -> Result<(Clip, Clip), CommandError> {
+fn side_by_side(take: &Loaded, clip: &Loaded) -> Result<(Clip, Clip), Failure> {
     let (own, wanted) = (clip.clip.frame_time_secs, take.clip.frame_time_secs);
     // Less than half a frame over the whole clip is how frame times are printed.
     let drift = (own / wanted - 1.0).abs() * clip.clip.frame_count() as f64;
     let own_clip = if drift < 0.5 {
         clip.clip.clone()
     } else {
-        resampled(&clip.clip, wanted)
-            .map_err(|problem| CommandError::input_at(&clip.path, problem))?
+        resampled(&clip.clip, wanted).map_err(|problem| Failure::input_at(&clip.path, problem))?
     };
     let last = take.clip.frame_count().min(own_clip.frame_count()) - 1;
     let difference = take.clip.frame_count().abs_diff(own_clip.frame_count());

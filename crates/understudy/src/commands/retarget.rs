@@ -12,24 +12,25 @@ use understudy_solver::settings::Reference;
 use understudy_solver::{Contacts, Settings};
 
 use crate::args::{RetargetArgs, SolveArgs};
-use crate::error::{CommandError, Exit};
-use crate::job::{
-    Choices, Job, Outcome, SettingOption, Step, out_format, report_beside, retarget_onto,
-    spare_files,
-};
-use crate::load::{Loaded, Purpose, stem};
-use crate::output::{complain, counted, json_text, print, warn};
-use crate::strict::strict_faults;
+use crate::output::{complain, print, warn};
+use understudy_scene::choices::{Choices, SettingOption};
+use understudy_scene::export::{out_format, report_beside, spare_files};
+use understudy_scene::job::{Job, Outcome, retarget_onto};
+use understudy_scene::load::{Loaded, Purpose, stem};
+use understudy_scene::report::{counted, json_text};
+use understudy_scene::solve::{Outputs, Step};
+use understudy_scene::strict::strict_faults;
+use understudy_scene::{Exit, Failure};
 
 /// Carries one take or many onto a character.
 ///
 /// # Errors
 /// A character, settings or contacts that cannot be read; for a single take, whatever stops it.
-pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
+pub fn run(args: &RetargetArgs) -> Result<Exit, Failure> {
     let (character, takes) = match args.files.split_last() {
         Some((character, takes)) if !takes.is_empty() => (character, takes),
         _ => {
-            return Err(CommandError::usage(
+            return Err(Failure::usage(
                 "give one take or more, and last the character they are for",
             ));
         }
@@ -44,11 +45,13 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
         character: character.clone(),
         character_options: options.clone(),
         choices: choices.clone(),
-        report: args
-            .report
-            .clone()
-            .unwrap_or_else(|| report_beside(&output)),
-        output,
+        outputs: Outputs {
+            report: args
+                .report
+                .clone()
+                .unwrap_or_else(|| report_beside(&output)),
+            clip: output,
+        },
     };
     let output = |take: &PathBuf| match is_folder {
         true => args.output.join(file_name(take, args.format.extension())),
@@ -56,11 +59,13 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
     };
     let jobs: Vec<Job> = takes.iter().map(|take| job(take, output(take))).collect();
     for job in &jobs {
-        out_format(&job.output).map_err(|error| {
-            CommandError::usage(format!("{error}, or end the name of a folder in /"))
+        out_format(&job.outputs.clip).map_err(|error| {
+            Failure::usage(format!("{error}, or end the name of a folder in /"))
         })?;
     }
-    let outputs = jobs.iter().flat_map(|job| [&job.output, &job.report]);
+    let outputs = jobs
+        .iter()
+        .flat_map(|job| [&job.outputs.clip, &job.outputs.report]);
     spare_files(outputs.map(PathBuf::as_path), inputs_of(args))?;
     if is_folder {
         let character = Loaded::read(character, &options, Purpose::Character)?;
@@ -69,7 +74,7 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, CommandError> {
         return run_batch(args, &character, &jobs);
     }
     let Some(job) = jobs.first() else {
-        return Err(CommandError::usage("give a take before the character"));
+        return Err(Failure::usage("give a take before the character"));
     };
     let character = Loaded::read(character, &options, Purpose::Character)?;
     run_one(args, &character, job)
@@ -102,18 +107,18 @@ fn check_combination(
     args: &RetargetArgs,
     takes: &[PathBuf],
     is_folder: bool,
-) -> Result<(), CommandError> {
+) -> Result<(), Failure> {
     if !is_folder {
         return Ok(());
     }
     if out_format(&args.output).is_ok() && !args.output.is_dir() {
-        return Err(CommandError::usage(format!(
+        return Err(Failure::usage(format!(
             "{}: several takes make several files; give a folder, ending in /",
             args.output.display()
         )));
     }
     if args.report.is_some() {
-        return Err(CommandError::usage(
+        return Err(Failure::usage(
             "--report is for a single output file; in a folder every take has a report of its own",
         ));
     }
@@ -124,7 +129,7 @@ fn check_combination(
             ("--reference-frame", args.solving.reference_frame.is_some()),
         ];
         if let Some((option, _)) = single.iter().find(|(_, given)| *given) {
-            return Err(CommandError::usage(format!(
+            return Err(Failure::usage(format!(
                 "{option} is for a single take; run the take it belongs to on its own"
             )));
         }
@@ -132,7 +137,7 @@ fn check_combination(
     let mut by_stem: BTreeMap<String, &Path> = BTreeMap::new();
     for take in takes {
         if let Some(other) = by_stem.insert(stem(take), take) {
-            return Err(CommandError::usage(format!(
+            return Err(Failure::usage(format!(
                 "{} and {} would be written to one file; rename one or use two folders",
                 other.display(),
                 take.display()
@@ -146,9 +151,9 @@ fn check_combination(
 ///
 /// # Errors
 /// A file that cannot be read, with line and column, or a setting out of its range.
-pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, CommandError> {
+pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Failure> {
     let mut settings = match &args.settings {
-        Some(path) => load_ron::<Settings>(path).map_err(|error| CommandError::input(&error))?,
+        Some(path) => load_ron::<Settings>(path).map_err(|error| Failure::input(&error))?,
         None => Settings::default(),
     };
     let mut options = Vec::new();
@@ -169,9 +174,7 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Com
         settings.plants.enabled = false;
     }
     let contacts = match &args.contacts {
-        Some(path) => {
-            Some(load_ron::<Contacts>(path).map_err(|error| CommandError::input(&error))?)
-        }
+        Some(path) => Some(load_ron::<Contacts>(path).map_err(|error| Failure::input(&error))?),
         None => None,
     };
     let choices = Choices {
@@ -187,7 +190,7 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Com
     Ok(choices)
 }
 
-fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, CommandError> {
+fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, Failure> {
     let spinner = ProgressBar::new_spinner();
     spinner.enable_steady_tick(Duration::from_millis(100));
     let take = job.take.display().to_string();
@@ -196,7 +199,7 @@ fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, C
     });
     spinner.finish_and_clear();
     let outcome = result?;
-    for (path, note) in &outcome.notes {
+    for (path, note) in &outcome.solved.notes {
         warn(path, std::slice::from_ref(note));
     }
     if args.json {
@@ -208,7 +211,7 @@ fn run_one(args: &RetargetArgs, character: &Loaded, job: &Job) -> Result<Exit, C
 }
 
 fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
-    match args.strict && !outcome.strict_problems().is_empty() {
+    match args.strict && !outcome.solved.strict_problems().is_empty() {
         true => Exit::Faults,
         false => Exit::Done,
     }
@@ -216,28 +219,28 @@ fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
 
 /// What was done and how well, for people.
 fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
-    let scale = outcome.retargeted.scale;
+    let scale = outcome.solved.retargeted.scale;
     format!(
         "{} onto {}: travel × {:.3}, pelvis height × {:.3}, {} of the take\n\n{}\nclip    {}\nreport  {}\n",
         job.take.display(),
         character.path.display(),
         scale.horizontal,
         scale.vertical,
-        counted(outcome.retargeted.contacts.contacts.len(), "contact"),
-        outcome.comparison,
-        outcome.output.display(),
-        outcome.report_path.display(),
+        counted(outcome.solved.retargeted.contacts.contacts.len(), "contact"),
+        outcome.solved.comparison,
+        outcome.outputs.clip.display(),
+        outcome.outputs.report.display(),
     )
 }
 
-fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Exit, CommandError> {
+fn run_batch(args: &RetargetArgs, character: &Loaded, jobs: &[Job]) -> Result<Exit, Failure> {
     let bar = ProgressBar::new(jobs.len() as u64);
     if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len}  {wide_msg}") {
         bar.set_style(style);
     }
     let width = jobs
         .iter()
-        .map(|job| job.output.display().to_string().chars().count())
+        .map(|job| job.outputs.clip.display().to_string().chars().count())
         .max()
         .unwrap_or(0);
     let mut heard = Heard::default();
@@ -271,10 +274,10 @@ struct Tally {
 }
 
 impl Tally {
-    fn add(&mut self, result: &Result<Outcome, CommandError>) {
+    fn add(&mut self, result: &Result<Outcome, Failure>) {
         match result {
             Err(_) => self.failed += 1,
-            Ok(outcome) if outcome.strict_problems().is_empty() => self.within_limits += 1,
+            Ok(outcome) if outcome.solved.strict_problems().is_empty() => self.within_limits += 1,
             Ok(_) => self.with_faults += 1,
         }
     }
@@ -325,13 +328,13 @@ impl Heard {
 fn tell(
     args: &RetargetArgs,
     job: &Job,
-    result: &Result<Outcome, CommandError>,
+    result: &Result<Outcome, Failure>,
     width: usize,
     heard: &mut Heard,
-) -> Result<(), CommandError> {
+) -> Result<(), Failure> {
     match result {
         Err(error) => complain(error),
-        Ok(outcome) => heard.tell(&outcome.notes),
+        Ok(outcome) => heard.tell(&outcome.solved.notes),
     }
     let text = if args.json {
         let value = match result {
@@ -346,15 +349,15 @@ fn tell(
     Ok(())
 }
 
-fn line(job: &Job, result: &Result<Outcome, CommandError>, width: usize) -> String {
-    let output = job.output.display().to_string();
+fn line(job: &Job, result: &Result<Outcome, Failure>, width: usize) -> String {
+    let output = job.outputs.clip.display().to_string();
     let padding = " ".repeat(width.saturating_sub(output.chars().count()));
     let Ok(outcome) = result else {
         return format!("{output}{padding}  failed\n");
     };
-    let comparison = &outcome.comparison;
+    let comparison = &outcome.solved.comparison;
     let solved = &comparison.solved;
-    let problems = outcome.strict_problems();
+    let problems = outcome.solved.strict_problems();
     let mut end = match problems.first() {
         None => "within limits".to_owned(),
         Some(worst) => format!("{}: {worst}", counted(problems.len(), "fault")),

@@ -155,3 +155,63 @@ fn clips_without_flesh_read_back() {
         clip.skeleton.joint(2).tips
     );
 }
+
+#[test]
+fn looks_read_back() {
+    let made = limb(3);
+    let plain = NewMesh {
+        normals: Vec::new(),
+        colors: Vec::new(),
+        ..made.clone()
+    };
+    let bytes = build_character(&NewCharacter {
+        name: String::new(),
+        skeleton: performer(1),
+        meshes: vec![made.clone(), plain],
+        extras: None,
+    })
+    .unwrap();
+    let surface = read(&bytes).surface;
+    let [mesh, plain] = surface.meshes.as_slice() else {
+        panic!("{surface:?}");
+    };
+    for (normal, wanted) in mesh.normals.iter().zip(&made.normals) {
+        let wanted = glam::Vec3::from_array(*wanted).as_dvec3().normalize();
+        close(*normal, wanted, 1e-6);
+    }
+    for (colour, vertex) in mesh.colours.iter().zip(&made.colors) {
+        for part in 0..4 {
+            let wanted = vertex[part] * made.base_color[part];
+            assert!((colour[part] - wanted).abs() < 1e-6);
+        }
+    }
+    assert_eq!(mesh.colours.len(), made.colors.len());
+    assert!(plain.normals.is_empty());
+    // Without colours of its own, every vertex has that of the material.
+    assert_eq!(plain.colours, vec![made.base_color; made.positions.len()]);
+}
+
+#[test]
+fn a_damaged_look_is_a_warning() {
+    let bytes = build_character(&NewCharacter {
+        name: String::new(),
+        skeleton: performer(1),
+        meshes: vec![limb(3)],
+        extras: None,
+    })
+    .unwrap();
+    let mut json = json_of(&bytes);
+    let primitive = &mut json["meshes"][0]["primitives"][0];
+    // An accessor that is not there, and one with a single number for each vertex.
+    primitive["attributes"]["NORMAL"] = json!(99);
+    primitive["attributes"]["COLOR_0"] = primitive["indices"].clone();
+    let character = read(&with_json(&bytes, &json));
+    let mesh = &character.surface.meshes[0];
+    assert!(mesh.normals.is_empty() && mesh.colours == vec![[0.2, 0.4, 0.3, 1.0]; 24]);
+    let warned = |what: &str| character.warnings.iter().any(|w| w.contains(what));
+    assert!(
+        warned("NORMAL") && warned("COLOR_0"),
+        "{:?}",
+        character.warnings
+    );
+}

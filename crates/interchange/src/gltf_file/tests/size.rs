@@ -1,4 +1,4 @@
-//! Large files open at once.
+//! Large files of several skins.
 
 use super::*;
 
@@ -72,11 +72,8 @@ fn crowd_puppet() -> Vec<u8> {
 }
 
 #[test]
-fn large_characters_open_and_write_quickly() {
-    let bytes = crowd_puppet();
-    let start = std::time::Instant::now();
-    let character = read(&bytes);
-    let opened_secs = start.elapsed().as_secs_f64();
+fn large_characters_open_and_write() {
+    let character = read(&crowd_puppet());
     let vertices = character
         .surface
         .meshes
@@ -96,11 +93,5 @@ fn large_characters_open_and_write_quickly() {
             &AnimationOptions::default(),
         )
         .unwrap();
-    let both_secs = start.elapsed().as_secs_f64();
     assert_same_motion(&character.clips[0], &read(&written).clips[1], 1e-5);
-    // With room for busy machines; a quiet one takes a small fraction of it.
-    assert!(
-        opened_secs < 2.0 && both_secs < 4.0,
-        "{opened_secs} s, {both_secs} s"
-    );
 }

@@ -32,14 +32,14 @@ impl From<Exit> for ExitCode {
 
 /// Why a command failed: one line or more for a person, and the exit code.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct CommandError {
+pub struct Failure {
     /// The exit code.
     pub exit: Exit,
     /// What went wrong and what to do, naming file, line or joint.
     pub message: String,
 }
 
-impl CommandError {
+impl Failure {
     /// For programs: an object that says which file was to be worked on, as the report would, with
     /// `error` and `exit_code`.
     pub fn json_at(&self, mut place: Value) -> Value {
@@ -97,10 +97,10 @@ impl CommandError {
     }
 }
 
-impl fmt::Display for CommandError {
+impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.message)
     }
 }
 
-impl std::error::Error for CommandError {}
+impl std::error::Error for Failure {}

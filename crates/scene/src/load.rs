@@ -10,7 +10,7 @@ use understudy_interchange::{ReadOptions, Source, UnitFinding, load_take};
 use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, LengthUnit, Skeleton, Surface};
 
-use crate::error::CommandError;
+use crate::failure::Failure;
 
 /// What the user says about a file instead of letting it be found out.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -62,29 +62,25 @@ impl Loaded {
     ///
     /// # Errors
     /// A file or mapping that cannot be read, or a mapping that does not fit the skeleton.
-    pub fn read(
-        path: &Path,
-        options: &LoadOptions,
-        purpose: Purpose,
-    ) -> Result<Self, CommandError> {
+    pub fn read(path: &Path, options: &LoadOptions, purpose: Purpose) -> Result<Self, Failure> {
         let wanted = ReadOptions {
             unit: options.unit,
             asf: options.asf.clone(),
             frame_rate: options.frame_time_secs.map(|secs| 1.0 / secs),
             ..ReadOptions::default()
         };
-        let mut take = load_take(path, &wanted).map_err(|error| CommandError::input(&error))?;
+        let mut take = load_take(path, &wanted).map_err(|error| Failure::input(&error))?;
         if let Source::Gltf(character) = &take.source {
             if options.animation.is_some() || purpose == Purpose::Character {
                 forget_choice(character, &mut take.warnings);
             }
             if let Some(wanted) = &options.animation {
                 take.clip = pick_animation(character, wanted)
-                    .map_err(|problem| CommandError::input_at(path, problem))?;
+                    .map_err(|problem| Failure::input_at(path, problem))?;
             }
         }
         take.warnings.extend(unused(&take.source, options));
-        check_frame_time(&take.clip).map_err(|problem| CommandError::input_at(path, problem))?;
+        check_frame_time(&take.clip).map_err(|problem| Failure::input_at(path, problem))?;
         let surface = surface_of(&take.source);
         let recognition = recognised(&take.clip.skeleton, surface, options.mapping.as_deref())?;
         let assembly = recognition
@@ -116,7 +112,7 @@ impl Loaded {
     ///
     /// # Errors
     /// Roles that make no body, or one without legs and spine.
-    pub fn body(&self) -> Result<&Body, CommandError> {
+    pub fn body(&self) -> Result<&Body, Failure> {
         match &self.assembly {
             Err(problem) => Err(self.no_body(&format!("the joints make no body: {problem}"))),
             Ok(assembly) if assembly.body.legs.is_empty() && assembly.body.spine.is_empty() => {
@@ -127,14 +123,14 @@ impl Loaded {
     }
 
     /// The error of roles that make no body, naming the mapping file where they are from one.
-    fn no_body(&self, problem: &str) -> CommandError {
+    fn no_body(&self, problem: &str) -> Failure {
         let see = "see what was found with `understudy inspect`, and correct it in";
         match &self.mapping {
-            None => CommandError::unsolvable(
+            None => Failure::unsolvable(
                 &self.path,
                 format!("{problem}; {see} a mapping file (`inspect --mapping-out`)"),
             ),
-            Some(mapping) => CommandError::unsolvable(
+            Some(mapping) => Failure::unsolvable(
                 mapping,
                 format!(
                     "with these roles for {}, {problem}; {see} this file",
@@ -312,13 +308,13 @@ fn recognised(
     skeleton: &Skeleton,
     surface: Option<&Surface>,
     mapping: Option<&Path>,
-) -> Result<Recognition, CommandError> {
+) -> Result<Recognition, Failure> {
     let found = recognise(skeleton, surface);
     let Some(path) = mapping else {
         return Ok(found);
     };
-    let mapping: Mapping = load_ron(path).map_err(|error| CommandError::input(&error))?;
+    let mapping: Mapping = load_ron(path).map_err(|error| Failure::input(&error))?;
     mapping
         .apply(skeleton, &found)
-        .map_err(|problem| CommandError::input_at(path, problem))
+        .map_err(|problem| Failure::input_at(path, problem))
 }

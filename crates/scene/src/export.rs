@@ -1,0 +1,207 @@
+//! Clips and reports as files.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+use understudy_interchange::Source;
+use understudy_interchange::bvh::{BvhLayout, BvhOptions, clip_to_bvh, write_bvh};
+use understudy_interchange::gltf_file::{AnimationOptions, build_from_clip};
+use understudy_motion::{Clip, LengthUnit};
+use understudy_solver::Retargeted;
+
+use crate::failure::Failure;
+use crate::load::{Loaded, extension, stem};
+use crate::report::Note;
+
+/// Formats that can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OutFormat {
+    /// Binary glTF 2.0.
+    Glb,
+    /// BVH.
+    Bvh,
+}
+
+impl OutFormat {
+    /// All of them.
+    pub const ALL: [Self; 2] = [Self::Glb, Self::Bvh];
+
+    /// The extension of its files.
+    pub fn extension(self) -> &'static str {
+        match self {
+            Self::Glb => "glb",
+            Self::Bvh => "bvh",
+        }
+    }
+}
+
+/// The result as the bytes of the output file, and what a person should know about it.
+pub(crate) fn clip_bytes(
+    character: &Loaded,
+    retargeted: &Retargeted,
+    name: &str,
+    output: &Path,
+) -> Result<(Vec<u8>, Vec<Note>), Failure> {
+    let clip = retargeted.in_file_axes(&retargeted.solved);
+    match out_format(output)? {
+        OutFormat::Glb => {
+            let notes = same_name_note(character, name).into_iter().collect();
+            Ok((glb_of(character, &clip, name, false, output)?, notes))
+        }
+        OutFormat::Bvh => {
+            let mut warnings = Vec::new();
+            let bytes = bvh_of(character, &clip, None, output, &mut warnings)?;
+            let notes = warnings.into_iter().map(|w| (output.to_owned(), w));
+            Ok((bytes, notes.collect()))
+        }
+    }
+}
+
+/// Where the report of an output goes: beside it, as its name with `.report.json`.
+pub fn report_beside(output: &Path) -> PathBuf {
+    output.with_file_name(format!("{}.report.json", stem(output)))
+}
+
+/// Refuses outputs that would replace a file that is read, or each other.
+///
+/// # Errors
+/// An output is one of the inputs or another output.
+pub fn spare_files<'a>(
+    outputs: impl IntoIterator<Item = &'a Path>,
+    inputs: impl IntoIterator<Item = &'a Path>,
+) -> Result<(), Failure> {
+    let read: BTreeMap<PathBuf, &Path> = inputs
+        .into_iter()
+        .map(|input| (place_of(input), input))
+        .collect();
+    let mut written = BTreeSet::new();
+    for output in outputs {
+        let place = place_of(output);
+        if let Some(input) = read.get(&place) {
+            return Err(Failure::usage(format!(
+                "{}: this would replace {}, which is read; write to another file",
+                output.display(),
+                input.display()
+            )));
+        }
+        if !written.insert(place) {
+            return Err(Failure::usage(format!(
+                "{}: two results would be written to this file; give each its own",
+                output.display()
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// Where a file lies, links followed; a file that is not there yet by the folder it will lie in.
+fn place_of(path: &Path) -> PathBuf {
+    if let Ok(place) = path.canonicalize() {
+        return place;
+    }
+    let full = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    match (full.parent().map(Path::canonicalize), full.file_name()) {
+        (Some(Ok(folder)), Some(name)) => folder.join(name),
+        _ => full,
+    }
+}
+
+/// The format of a file to be written, by its extension.
+///
+/// # Errors
+/// Any other extension.
+pub fn out_format(path: &Path) -> Result<OutFormat, Failure> {
+    match extension(path).as_str() {
+        "glb" => Ok(OutFormat::Glb),
+        "bvh" => Ok(OutFormat::Bvh),
+        _ => Err(Failure::usage(format!(
+            "{}: the format to write is not known; name the file .glb or .bvh",
+            path.display()
+        ))),
+    }
+}
+
+/// Name of a clip in a GLB file: its own, or else that of the file it came from.
+pub fn animation_name(clip: &Clip, path: &Path) -> String {
+    match clip.name.is_empty() {
+        true => stem(path),
+        false => clip.name.clone(),
+    }
+}
+
+/// A clip of a file's skeleton as GLB: added to the file itself where it is glTF, else as bones.
+///
+/// # Errors
+/// A clip that glTF cannot hold.
+pub fn glb_of(
+    file: &Loaded,
+    clip: &Clip,
+    name: &str,
+    replace_same_name: bool,
+    output: &Path,
+) -> Result<Vec<u8>, Failure> {
+    let made = match &file.source {
+        Source::Gltf(character) => {
+            let options = AnimationOptions {
+                replace_same_name,
+                ..AnimationOptions::default()
+            };
+            let nodes = &character.node_of_joint;
+            character
+                .document
+                .with_animation(clip, name, nodes, &options)
+        }
+        _ => build_from_clip(clip, name),
+    };
+    made.map_err(|error| Failure::output_at(output, error))
+}
+
+/// A clip of a file's skeleton as BVH, with the channels of the file where it is BVH too.
+///
+/// # Errors
+/// A clip that BVH cannot hold.
+pub fn bvh_of(
+    file: &Loaded,
+    clip: &Clip,
+    unit: Option<LengthUnit>,
+    output: &Path,
+    warnings: &mut Vec<String>,
+) -> Result<Vec<u8>, Failure> {
+    let layout = match &file.source {
+        Source::Bvh { document, reading } => Some(BvhLayout {
+            document,
+            reading: *reading,
+        }),
+        _ => None,
+    };
+    let made = clip_to_bvh(clip, &BvhOptions { layout, unit })
+        .map_err(|error| Failure::output_at(output, error))?;
+    warnings.extend(made.warnings);
+    Ok(write_bvh(&made.document).into_bytes())
+}
+
+fn same_name_note(character: &Loaded, name: &str) -> Option<Note> {
+    let Source::Gltf(file) = &character.source else {
+        return None;
+    };
+    let is_taken = file.document.animation_names().contains(&name);
+    is_taken.then(|| {
+        let note = format!(
+            "the character's file has an animation \"{name}\" already; the new one stands beside it, give it another --name"
+        );
+        (character.path.clone(), note)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reports_lie_beside_the_output() {
+        assert_eq!(
+            report_beside(Path::new("out/keeper-walk.glb")),
+            Path::new("out/keeper-walk.report.json")
+        );
+    }
+}

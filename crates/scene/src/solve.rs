@@ -1,0 +1,138 @@
+//! A take carried onto a character, in memory: checked, fitted to a rate, solved, measured.
+
+use std::path::{Path, PathBuf};
+
+use understudy_measure::data_faults::{DataFault, find_data_faults};
+use understudy_measure::{Comparison, Options, measure_with};
+use understudy_solver::{Character, Retargeted, Take, retarget};
+
+use crate::choices::{Choices, fitted, solve_error};
+use crate::failure::Failure;
+use crate::load::Loaded;
+use crate::report::{Note, counted, data_note, doubt_note, doubtful_of, notes_of};
+use crate::strict::strict_faults;
+
+/// What is about to be done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// Reading the files.
+    Read,
+    /// Carrying the take over and planting feet.
+    Solve,
+    /// Measuring the result.
+    Measure,
+    /// Writing clip and report.
+    Write,
+}
+
+impl Step {
+    /// For people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Read => "reading",
+            Self::Solve => "planting feet",
+            Self::Measure => "measuring",
+            Self::Write => "writing",
+        }
+    }
+}
+
+/// A take that was carried over.
+#[derive(Clone, Debug)]
+pub struct Solved {
+    /// Plain transfer and result.
+    pub retargeted: Retargeted,
+    /// Measures of take, plain transfer and result.
+    pub comparison: Comparison,
+    /// The choices it was made with, in frames of the result.
+    pub choices: Choices,
+    /// Doubtful roles of take and character, by file.
+    pub doubtful: Vec<(PathBuf, Vec<String>)>,
+    /// Faults in the data of the take, in frames of its file.
+    pub data_faults: Vec<DataFault>,
+    /// What a person should know about it, by file.
+    pub notes: Vec<Note>,
+}
+
+impl Solved {
+    /// What `--strict` does not let pass, worst first: roles that are guesses, then what was
+    /// measured.
+    pub fn strict_problems(&self) -> Vec<String> {
+        let roles = self.doubtful.iter().map(|(path, roles)| {
+            let roles = counted(roles.len(), "doubtful role");
+            format!("{roles} in {}", path.display())
+        });
+        let measured = strict_faults(&self.comparison.faults);
+        roles
+            .chain(measured.into_iter().map(|fault| fault.text.clone()))
+            .collect()
+    }
+}
+
+/// Carries a take onto a character and measures the result. `on_step` hears what comes next.
+///
+/// # Errors
+/// Bodies that cannot be made out, choices that do not fit take or character.
+pub fn solve(
+    take: &Loaded,
+    character: &Loaded,
+    choices: &Choices,
+    options: Options,
+    on_step: &mut dyn FnMut(Step),
+) -> Result<Solved, Failure> {
+    choices.check()?;
+    choices.check_character(character)?;
+    let data_faults = find_data_faults(&take.clip);
+    let fitted = fitted(take, choices)?;
+    let choices = fitted.choices;
+    let bodies = (take.body()?, character.body()?);
+    on_step(Step::Solve);
+    let retargeted = retarget(
+        Take {
+            clip: &fitted.clip,
+            body: bodies.0,
+            surface: take.surface(),
+        },
+        Character {
+            skeleton: character.skeleton(),
+            body: bodies.1,
+            surface: character.surface(),
+        },
+        &choices.settings,
+        choices.contacts.as_ref(),
+    )
+    .map_err(|problem| solve_error(&take.path, &choices, problem))?;
+    on_step(Step::Measure);
+    let comparison = measure_with(&retargeted, character.surface(), options);
+    let mut notes = notes_of(take, &fitted.notes, character, &retargeted);
+    notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
+    let doubtful = doubtful_of([take, character]);
+    notes.extend(doubtful.iter().map(doubt_note));
+    Ok(Solved {
+        retargeted,
+        comparison,
+        choices,
+        doubtful,
+        data_faults,
+        notes,
+    })
+}
+
+/// The files of a clip that is about to be written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outputs {
+    /// The clip, `.glb` or `.bvh`.
+    pub clip: PathBuf,
+    /// Its report, JSON.
+    pub report: PathBuf,
+}
+
+impl Outputs {
+    /// A clip with its report beside it.
+    pub fn of(clip: &Path) -> Self {
+        Self {
+            clip: clip.to_owned(),
+            report: crate::export::report_beside(clip),
+        }
+    }
+}

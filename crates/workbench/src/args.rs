@@ -1,0 +1,189 @@
+//! The command line of the window.
+
+use std::path::PathBuf;
+
+use clap::{Parser, ValueEnum};
+
+use crate::state::camera::Angle;
+use crate::state::stage::Who;
+use crate::state::view::Show;
+
+/// Opens the workbench: performer and character side by side, with what is wrong and where.
+///
+/// Started with nothing it opens a demo scene.
+#[derive(Clone, Debug, Parser)]
+#[command(name = "understudy-workbench", version, after_help = EXITS)]
+pub struct Args {
+    /// A scene (.ron), a take, a character (.glb), or a take and a character.
+    pub files: Vec<PathBuf>,
+
+    /// Draw one picture to this PNG file without a person, and end.
+    #[arg(long, value_name = "OUT.png")]
+    pub screenshot: Option<PathBuf>,
+
+    /// The frame to show, counted from 0.
+    #[arg(long, default_value_t = 0)]
+    pub frame: usize,
+
+    /// Where to look from.
+    #[arg(long, value_enum, default_value = "three-quarter")]
+    pub view: ViewArg,
+
+    /// Size of window and picture.
+    #[arg(long, value_name = "WxH", default_value = "1440x900", value_parser = parse_size)]
+    pub size: [u32; 2],
+
+    /// What to draw of the bodies.
+    #[arg(long, value_enum, default_value = "surface")]
+    pub show: ShowArg,
+
+    /// Show one body alone.
+    #[arg(long, value_enum)]
+    pub only: Option<OnlyArg>,
+
+    /// The whole window, or the bodies without panels.
+    #[arg(long, value_enum, default_value = "full")]
+    pub layout: LayoutArg,
+
+    /// How the bodies share the space.
+    #[arg(long, value_enum)]
+    pub arrange: Option<ArrangeArg>,
+
+    /// Which panel stands at the side.
+    #[arg(long, value_enum, default_value = "faults")]
+    pub panel: PanelArg,
+
+    /// Show the character at rest instead of moving.
+    #[arg(long)]
+    pub rest: bool,
+
+    /// Show plain transfer, before feet are planted.
+    #[arg(long)]
+    pub before: bool,
+
+    /// Go to a fault of the list, counted from 1.
+    #[arg(long, value_name = "NUMBER")]
+    pub fault: Option<usize>,
+
+    /// A light window instead of a dark one.
+    #[arg(long)]
+    pub light: bool,
+
+    /// Play for some seconds, say how long pictures took, and end.
+    #[arg(long, value_name = "SECS", conflicts_with = "screenshot")]
+    pub time_frames: Option<f64>,
+}
+
+const EXITS: &str = "Exit codes: 0 done, 2 wrong arguments, 3 a file cannot be read, 4 it cannot be \
+solved, 5 a file cannot be written, 6 there is no screen or no graphics adapter (the command line, \
+`understudy`, works without).";
+
+macro_rules! words {
+    ($(#[$doc:meta])* $name:ident => $target:ty { $($(#[$each:meta])* $variant:ident => $value:expr),* $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+        pub enum $name { $($(#[$each])* $variant),* }
+
+        impl From<$name> for $target {
+            fn from(word: $name) -> Self {
+                match word { $($name::$variant => $value),* }
+            }
+        }
+    };
+}
+
+words! {
+    /// Where to look from.
+    ViewArg => Angle {
+        /// From the front, a little from above and the side.
+        ThreeQuarter => Angle::ThreeQuarter,
+        /// Into the face.
+        Front => Angle::Front,
+        /// From the body's left.
+        Side => Angle::Side,
+        /// From behind.
+        Back => Angle::Back,
+        /// From above.
+        Top => Angle::Top,
+    }
+}
+
+words! {
+    /// What to draw of the bodies.
+    ShowArg => Show {
+        /// The bones alone.
+        Bones => Show::Bones,
+        /// The skin alone.
+        Surface => Show::Surface,
+        /// The skin with the bones drawn over it.
+        Both => Show::Both,
+        /// Bones in a skin of glass.
+        XRay => Show::XRay,
+    }
+}
+
+words! {
+    /// One body alone.
+    OnlyArg => Who {
+        /// The body that is to move.
+        Character => Who::Character,
+        /// The body that was captured.
+        Performer => Who::Performer,
+    }
+}
+
+words! {
+    /// How the bodies share the space.
+    ArrangeArg => crate::state::view::Arrangement {
+        /// Each in a view of its own.
+        SideBySide => crate::state::view::Arrangement::SideBySide,
+        /// One over the other.
+        Overlay => crate::state::view::Arrangement::Overlay,
+        /// With where the character was and will be.
+        Onion => crate::state::view::Arrangement::Onion,
+    }
+}
+
+words! {
+    /// Which panel stands at the side.
+    PanelArg => crate::state::command::SidePanel {
+        /// What is wrong, worst first.
+        Faults => crate::state::command::SidePanel::Faults,
+        /// Which joint is what.
+        Map => crate::state::command::SidePanel::Map,
+        /// What can be set.
+        Tune => crate::state::command::SidePanel::Tune,
+    }
+}
+
+/// The whole window, or the bodies without panels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum LayoutArg {
+    /// The whole window.
+    Full,
+    /// The bodies alone.
+    View,
+}
+
+fn parse_size(text: &str) -> Result<[u32; 2], String> {
+    let sizes = text.split_once(['x', 'X']).and_then(|(width, height)| {
+        let side = |text: &str| text.parse().ok().filter(|side| (64..=8192).contains(side));
+        Some([side(width)?, side(height)?])
+    });
+    sizes.ok_or_else(|| "write width and height in pixels, 64 to 8192: 1440x900".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_makes_sense() {
+        use clap::CommandFactory;
+        Args::command().debug_assert();
+        assert_eq!(parse_size("640x400"), Ok([640, 400]));
+        for wrong in ["640", "0x0", "640x99999", "axb"] {
+            assert!(parse_size(wrong).is_err(), "{wrong}");
+        }
+    }
+}

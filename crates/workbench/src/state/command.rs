@@ -1,0 +1,197 @@
+//! What a person can ask for. Panels and keys send commands; the session carries them out.
+
+use std::path::PathBuf;
+
+use understudy_solver::Settings;
+
+use super::camera::{Angle, Orbit};
+use super::stage::Who;
+use super::view::{Arrangement, Show};
+
+/// Which files a dialog asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dialog {
+    /// A scene to open.
+    OpenScene,
+    /// A take to open.
+    OpenTake,
+    /// A character to open.
+    OpenCharacter,
+    /// Where to write the scene.
+    SaveScene,
+    /// Where to write the clip.
+    Export,
+}
+
+/// Which list or form stands at the side.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum SidePanel {
+    /// What is wrong, worst first.
+    #[default]
+    Faults,
+    /// Which joint is what.
+    Map,
+    /// What can be set.
+    Tune,
+}
+
+/// One thing a person asks for.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Command {
+    /// Start or stop.
+    TogglePlay,
+    /// Go to a frame.
+    Seek(usize),
+    /// Go on or back by frames.
+    Step(i64),
+    /// Go to the first frame of what is played.
+    ToStart,
+    /// Go to its last frame.
+    ToEnd,
+    /// Factor on real time.
+    SetSpeed(f64),
+    /// Play again from the start, or stop at the end.
+    ToggleLoop,
+    /// Play a part only, or all.
+    SetRange(Option<(usize, usize)>),
+    /// Look from another side.
+    LookFrom(Angle),
+    /// Move the camera of a body.
+    SetOrbit(Who, Orbit),
+    /// Frame the whole bodies.
+    FrameBodies,
+    /// Cameras go along with the bodies, or stand.
+    ToggleFollow,
+    /// Cameras move as one, or each for itself.
+    ToggleLinked,
+    /// Draw surface, bones or both.
+    SetShow(Show),
+    /// Draw the next of them.
+    NextShow,
+    /// How the bodies share the space.
+    SetArrangement(Arrangement),
+    /// The next way.
+    NextArrangement,
+    /// Plain transfer, or the result.
+    ToggleBefore,
+    /// Mark contacts, or do not.
+    ToggleContacts,
+    /// Mark slides and depths, or do not.
+    ToggleFaultMarks,
+    /// Dark or light.
+    ToggleDark,
+    /// Show a panel at the side.
+    SetPanel(SidePanel),
+    /// Go to a fault of the list.
+    GoToFault(usize),
+    /// Go to the next fault, or the one before.
+    StepFault(i64),
+    /// Ask for a file.
+    Ask(Dialog),
+    /// Open these files.
+    Open(Vec<PathBuf>),
+    /// Open a take.
+    OpenTake(PathBuf),
+    /// Open a character.
+    OpenCharacter(PathBuf),
+    /// Write the scene.
+    SaveScene(PathBuf),
+    /// Write the clip and its report.
+    Export(PathBuf),
+    /// Change settings; the name is what undo says, and `goes_on` marks more of the same drag.
+    Tune {
+        /// Name of the change.
+        name: &'static str,
+        /// All settings after it.
+        settings: Box<Settings>,
+        /// Whether it goes on with the change before it.
+        goes_on: bool,
+    },
+    /// Take the last change back.
+    Undo,
+    /// Make it again.
+    Redo,
+    /// Stop what runs in the background.
+    StopJob,
+    /// Close the message.
+    CloseNotice,
+    /// Show or hide the list of actions.
+    ToggleActions,
+}
+
+/// An action with a name and perhaps a key.
+#[derive(Clone, Debug)]
+pub struct Action {
+    /// For the list.
+    pub name: &'static str,
+    /// The key, as it is written: `Ctrl+Z`.
+    pub key: &'static str,
+    /// What it does.
+    pub command: Command,
+}
+
+/// All actions that have a name; keys and the list both read this.
+pub fn actions() -> Vec<Action> {
+    let action = |name, key, command| Action { name, key, command };
+    use Command as C;
+    vec![
+        action("Play or stop", "Space", C::TogglePlay),
+        action("Next frame", "Right", C::Step(1)),
+        action("Frame before", "Left", C::Step(-1)),
+        action("Ten frames on", "Shift+Right", C::Step(10)),
+        action("Ten frames back", "Shift+Left", C::Step(-10)),
+        action("To the start", "Home", C::ToStart),
+        action("To the end", "End", C::ToEnd),
+        action("Loop on or off", "L", C::ToggleLoop),
+        action("Play the whole take", "Shift+L", C::SetRange(None)),
+        action("Next fault", "Down", C::StepFault(1)),
+        action("Fault before", "Up", C::StepFault(-1)),
+        action("Before or after planting", "B", C::ToggleBefore),
+        action("Change what is drawn of the bodies", "X", C::NextShow),
+        action("Change how the bodies share the space", "V", C::NextArrangement),
+        action("Look from three quarters", "1", C::LookFrom(Angle::ThreeQuarter)),
+        action("Look from the front", "2", C::LookFrom(Angle::Front)),
+        action("Look from the side", "3", C::LookFrom(Angle::Side)),
+        action("Look from the back", "4", C::LookFrom(Angle::Back)),
+        action("Look from the top", "5", C::LookFrom(Angle::Top)),
+        action("Frame the bodies", "0", C::FrameBodies),
+        action("Cameras go along or stand", "G", C::ToggleFollow),
+        action("Link or unlink the cameras", "K", C::ToggleLinked),
+        action("Mark contacts or not", "C", C::ToggleContacts),
+        action("Mark faults or not", "M", C::ToggleFaultMarks),
+        action("Faults panel", "F2", C::SetPanel(SidePanel::Faults)),
+        action("Map panel", "F3", C::SetPanel(SidePanel::Map)),
+        action("Tune panel", "F4", C::SetPanel(SidePanel::Tune)),
+        action("Open a scene", "Ctrl+O", C::Ask(Dialog::OpenScene)),
+        action("Open a take", "Ctrl+T", C::Ask(Dialog::OpenTake)),
+        action("Open a character", "Ctrl+B", C::Ask(Dialog::OpenCharacter)),
+        action("Save the scene", "Ctrl+S", C::Ask(Dialog::SaveScene)),
+        action("Export the clip", "Ctrl+E", C::Ask(Dialog::Export)),
+        action("Undo", "Ctrl+Z", C::Undo),
+        action("Redo", "Ctrl+Y", C::Redo),
+        action("Stop the work in the background", "Esc", C::StopJob),
+        action("Dark or light", "", C::ToggleDark),
+        action("List of actions", "F1", C::ToggleActions),
+    ]
+}
+
+/// The key of a command, for hints; empty where it has none.
+pub fn key_of(command: &Command) -> &'static str {
+    let all = actions();
+    let found = all.into_iter().find(|action| action.command == *command);
+    found.map_or("", |action| action.key)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn every_key_does_one_thing() {
+        let all = actions();
+        let keys: Vec<&str> = all.iter().map(|a| a.key).filter(|key| !key.is_empty()).collect();
+        assert_eq!(keys.iter().collect::<BTreeSet<_>>().len(), keys.len());
+        assert_eq!(key_of(&Command::TogglePlay), "Space");
+    }
+}

@@ -1,0 +1,13 @@
+//! The state of the workbench: documents, time, jobs, cameras. Nothing here knows a window.
+
+pub mod camera;
+pub mod clock;
+pub mod command;
+pub mod document;
+pub mod history;
+pub mod jobs;
+pub mod model;
+pub mod palette;
+pub mod session;
+pub mod stage;
+pub mod view;

@@ -1,0 +1,564 @@
+//! The whole state of the window, and the one place that changes it.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use understudy_measure::{Fault, verdict};
+use understudy_motion::DVec3;
+use understudy_scene::load::stem;
+use understudy_scene::{Failure, Outputs, Scene, Solved};
+
+use super::camera::{Camera, Orbit};
+use super::clock::Clock;
+use super::command::{Command, Dialog, SidePanel};
+use super::document::{Document, OpenRequest, short};
+use super::history::History;
+use super::jobs::{Done, Jobs, Task};
+use super::stage::{Actor, Motion, Stage, Who};
+use super::view::{Arrangement, View};
+
+/// A message to a person.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Notice {
+    /// Whether something failed.
+    pub is_failure: bool,
+    /// What and where.
+    pub text: String,
+}
+
+/// Everything the window shows.
+#[derive(Debug, Default)]
+pub struct Session {
+    /// What is open.
+    pub document: Document,
+    /// The bodies.
+    pub stage: Stage,
+    /// The last result.
+    pub solved: Option<Arc<Solved>>,
+    /// Faults of plain transfer, worst first.
+    plain_faults: Vec<Fault>,
+    /// Time.
+    pub clock: Clock,
+    /// What is shown.
+    pub view: View,
+    /// Which panel stands at the side.
+    pub panel: SidePanel,
+    /// Work in the background.
+    pub jobs: Jobs,
+    /// The last message.
+    pub notice: Option<Notice>,
+    /// Settings before and after.
+    pub history: History<understudy_solver::Settings>,
+    /// The fault that was gone to.
+    pub fault: Option<usize>,
+    /// Whether the list of actions is open.
+    pub are_actions_open: bool,
+    /// A dialog that is asked for; the window takes it.
+    pub asked: Option<Dialog>,
+}
+
+impl Session {
+    /// Carries a command out.
+    pub fn apply(&mut self, command: Command) {
+        match command {
+            Command::TogglePlay => self.clock.toggle(),
+            Command::Seek(frame) => self.clock.seek(frame),
+            Command::Step(frames) => self.clock.step(frames),
+            Command::ToStart => self.clock.seek(self.clock.bounds().0),
+            Command::ToEnd => self.clock.seek(self.clock.bounds().1),
+            Command::SetSpeed(speed) => self.clock.set_speed(speed),
+            Command::ToggleLoop => self.clock.is_looping = !self.clock.is_looping,
+            Command::SetRange(range) => self.clock.set_range(range),
+            Command::LookFrom(angle) => self.view.look_from(angle),
+            Command::SetOrbit(who, orbit) => self.view.set_orbit(who, orbit),
+            Command::FrameBodies => self.view.frame_bodies(),
+            Command::ToggleFollow => self.view.follow = !self.view.follow,
+            Command::ToggleLinked => self.toggle_linked(),
+            Command::SetShow(show) => self.view.show = show,
+            Command::NextShow => self.view.show = self.view.show.next(),
+            Command::SetArrangement(arrangement) => self.view.arrangement = arrangement,
+            Command::NextArrangement => self.view.arrangement = self.view.arrangement.next(),
+            Command::ToggleBefore => self.toggle_before(),
+            Command::ToggleContacts => self.view.contacts = !self.view.contacts,
+            Command::ToggleFaultMarks => self.view.faults = !self.view.faults,
+            Command::ToggleDark => self.view.dark = !self.view.dark,
+            Command::SetPanel(panel) => self.panel = panel,
+            Command::GoToFault(index) => self.go_to_fault(index),
+            Command::StepFault(by) => self.step_fault(by),
+            Command::Ask(dialog) => self.ask(dialog),
+            Command::Open(files) => match OpenRequest::of(&files) {
+                Ok(request) => self.open(request),
+                Err(text) => self.fail(text),
+            },
+            Command::OpenTake(take) => self.open(OpenRequest {
+                take: Some(take),
+                ..OpenRequest::default()
+            }),
+            Command::OpenCharacter(character) => self.open(OpenRequest {
+                character: Some(character),
+                ..OpenRequest::default()
+            }),
+            Command::SaveScene(path) => self.save(path),
+            Command::Export(path) => self.export(path),
+            Command::Tune {
+                name,
+                settings,
+                goes_on,
+            } => self.tune(name, *settings, goes_on),
+            Command::Undo => self.undo(),
+            Command::Redo => self.redo(),
+            Command::StopJob => self.stop(),
+            Command::CloseNotice => self.notice = None,
+            Command::ToggleActions => self.are_actions_open = !self.are_actions_open,
+        }
+    }
+
+    /// Lets time pass and takes what the background has finished, seconds since the last call.
+    pub fn advance(&mut self, elapsed_secs: f64) {
+        self.clock.advance(elapsed_secs);
+        if let Some(end) = self.jobs.poll() {
+            self.take(end);
+        }
+    }
+
+    /// Waits for the background until nothing runs, for tests and pictures.
+    pub fn wait(&mut self) {
+        while let Some(end) = self.jobs.wait() {
+            self.take(end);
+        }
+    }
+
+    /// Takes the take away, so that the character stands at rest.
+    pub fn rest(&mut self) {
+        let character = self.document.character.as_deref();
+        self.stage = Stage::unsolved(None, character);
+        self.solved = None;
+        self.clock = Clock::default();
+        self.arrange();
+    }
+
+    /// The frame that a body shows.
+    pub fn frame_of(&self, motion: &Motion) -> usize {
+        motion.held(self.clock.frame())
+    }
+
+    /// The motion that is shown of a body.
+    pub fn motion(&self, who: Who) -> Option<(&Actor, &Arc<Motion>)> {
+        let actor = self.stage.actor(who)?;
+        Some((actor, actor.motion(self.view.before)?))
+    }
+
+    /// The camera of a body; `None` where it is not there.
+    pub fn camera(&self, who: Who) -> Option<Camera> {
+        let (actor, motion) = self.motion(who)?;
+        let middle = match self.view.follow {
+            true => *motion.middles.get(self.frame_of(motion))?,
+            false => {
+                let sum: DVec3 = motion.middles.iter().sum();
+                sum / motion.middles.len() as f64
+            }
+        };
+        let orbit = self.view.orbit(who);
+        let figure = &actor.figure;
+        Some(Camera::around(orbit, middle, figure.forward, figure.height_m))
+    }
+
+    /// Faults of the version that is shown, worst first.
+    pub fn faults(&self) -> &[Fault] {
+        match (&self.solved, self.view.before) {
+            (Some(_), true) => &self.plain_faults,
+            (Some(solved), false) => &solved.comparison.faults,
+            (None, _) => &[],
+        }
+    }
+
+    /// Number of faults of plain transfer.
+    pub fn plain_fault_count(&self) -> usize {
+        self.plain_faults.len()
+    }
+
+    fn take(&mut self, end: Result<Done, Failure>) {
+        match end {
+            Err(failure) => self.fail(failure.message),
+            Ok(Done::Opened(document, stage)) => self.opened(*document, stage),
+            Ok(Done::Solved(solved, stage)) => self.show_solved(solved, stage),
+            Ok(Done::Exported(outputs)) => self.say(format!(
+                "written: {} and {}",
+                outputs.clip.display(),
+                short(&outputs.report)
+            )),
+        }
+    }
+
+    fn opened(&mut self, document: Document, stage: Stage) {
+        let take = document.take.as_ref().map(|take| &take.clip);
+        self.clock = match take {
+            Some(clip) => self.clock.for_take(clip.frame_count(), clip.frame_time_secs),
+            None => Clock::default(),
+        };
+        self.document = document;
+        self.stage = stage;
+        self.solved = None;
+        self.plain_faults.clear();
+        self.fault = None;
+        self.history = History::new();
+        self.notice = None;
+        self.arrange();
+        self.solve();
+    }
+
+    /// Gives one body all the space where there is only one.
+    fn arrange(&mut self) {
+        let is_alone = matches!(self.view.arrangement, Arrangement::Alone(_));
+        match (&self.stage.performer, &self.stage.character) {
+            (Some(_), None) => self.view.arrangement = Arrangement::Alone(Who::Performer),
+            (None, Some(_)) => self.view.arrangement = Arrangement::Alone(Who::Character),
+            _ if is_alone => self.view.arrangement = Arrangement::SideBySide,
+            _ => {}
+        }
+    }
+
+    fn show_solved(&mut self, solved: Arc<Solved>, stage: Stage) {
+        let clip = &solved.retargeted.solved;
+        if clip.frame_count() != self.clock.frames() {
+            self.clock = self.clock.for_take(clip.frame_count(), clip.frame_time_secs);
+        }
+        let compared = &solved.comparison;
+        self.plain_faults = verdict(&compared.plain, Some(&compared.take));
+        self.solved = Some(solved);
+        self.stage = stage;
+        self.fault = None;
+    }
+
+    fn open(&mut self, request: OpenRequest) {
+        self.jobs.start(Task::Open(self.document.clone(), request));
+    }
+
+    /// Carries the take over with the settings as they are, where take and character are open.
+    fn solve(&mut self) {
+        if self.document.pair().is_some() {
+            let task = Task::Solve(self.document.clone(), self.stage.clone());
+            self.jobs.start(task);
+        }
+    }
+
+    fn tune(&mut self, name: &'static str, settings: understudy_solver::Settings, goes_on: bool) {
+        if settings == self.document.choices.settings {
+            return;
+        }
+        if let Err(problem) = settings.check() {
+            self.fail(problem.to_string());
+            return;
+        }
+        let before = &self.document.choices.settings;
+        self.history.record(name, before, goes_on);
+        self.document.choices.settings = settings;
+        self.solve();
+    }
+
+    fn undo(&mut self) {
+        let current = &self.document.choices.settings;
+        if let Some((_, settings)) = self.history.undo(current) {
+            self.document.choices.settings = settings;
+            self.solve();
+        }
+    }
+
+    fn redo(&mut self) {
+        let current = &self.document.choices.settings;
+        if let Some((_, settings)) = self.history.redo(current) {
+            self.document.choices.settings = settings;
+            self.solve();
+        }
+    }
+
+    fn save(&mut self, path: PathBuf) {
+        let Some((take, character)) = self.document.pair() else {
+            self.fail("there is nothing to save: open a take and a character first".to_owned());
+            return;
+        };
+        let full = |path: &std::path::Path| {
+            std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
+        };
+        let mut scene = match &self.document.scene {
+            Some(scene) => scene.clone(),
+            None => Scene::new(self.document.title(), PathBuf::new(), PathBuf::new()),
+        };
+        // A scene's paths are relative to its folder; full ones hold wherever it is put.
+        scene.take = full(&take.path);
+        scene.character = full(&character.path);
+        scene.settings = self.document.choices.settings.clone();
+        match scene.save(&path) {
+            Ok(()) => {
+                self.say(format!("saved: {}", path.display()));
+                self.document.path = Some(path);
+                self.document.scene = Some(scene);
+            }
+            Err(failure) => self.fail(failure.message),
+        }
+    }
+
+    fn export(&mut self, path: PathBuf) {
+        let Some(solved) = self.solved.clone() else {
+            self.fail("there is no result to export yet".to_owned());
+            return;
+        };
+        let task = Task::Export(self.document.clone(), solved, Outputs::of(&path));
+        self.jobs.start(task);
+    }
+
+    fn ask(&mut self, dialog: Dialog) {
+        match (dialog, &self.document.path) {
+            // A scene that has a file is written there without asking.
+            (Dialog::SaveScene, Some(path)) => self.save(path.clone()),
+            _ => self.asked = Some(dialog),
+        }
+    }
+
+    fn stop(&mut self) {
+        if self.jobs.progress().is_some() {
+            self.jobs.stop();
+            self.say("stopped; the session is as it was".to_owned());
+        }
+    }
+
+    fn toggle_linked(&mut self) {
+        self.view.linked = !self.view.linked;
+        if self.view.linked {
+            self.view.orbits[0] = self.view.orbits[1];
+        }
+    }
+
+    fn toggle_before(&mut self) {
+        self.view.before = !self.view.before;
+        self.fault = None;
+    }
+
+    fn step_fault(&mut self, by: i64) {
+        let count = self.faults().len() as i64;
+        if count > 0 {
+            let next = match self.fault {
+                Some(at) => (at as i64 + by).rem_euclid(count),
+                None if by < 0 => count - 1,
+                None => 0,
+            };
+            self.go_to_fault(next as usize);
+        }
+    }
+
+    fn go_to_fault(&mut self, index: usize) {
+        let Some(fault) = self.faults().get(index) else {
+            return;
+        };
+        let frame = fault.first_frame + (fault.last_frame - fault.first_frame) / 2;
+        self.fault = Some(index);
+        self.clock.is_playing = false;
+        self.clock.seek(frame);
+        self.frame_fault(index);
+    }
+
+    /// Brings the camera near the part that a fault is of.
+    fn frame_fault(&mut self, index: usize) {
+        /// How much of the picture's height the part may take, body heights seen.
+        const NEAR: f64 = 1.2;
+        let Some((actor, motion)) = self.motion(Who::Character) else {
+            return;
+        };
+        let frame = self.frame_of(motion);
+        let (Some(fault), Some(middle)) = (self.faults().get(index), motion.middles.get(frame))
+        else {
+            return;
+        };
+        let Some(place) = place_of(fault, motion, frame) else {
+            return;
+        };
+        let orbit = *self.view.orbit(Who::Character);
+        let seen = Camera::around(
+            &Orbit {
+                shift: [0.0; 2],
+                ..orbit
+            },
+            *middle,
+            actor.figure.forward,
+            actor.figure.height_m,
+        );
+        let offset = seen.rotation.inverse() * (place - *middle) / actor.figure.height_m;
+        let framed = Orbit {
+            shift: [offset.x, offset.y],
+            distance: NEAR,
+            ..orbit
+        };
+        self.view.set_orbit(Who::Character, framed);
+    }
+
+    fn fail(&mut self, text: String) {
+        self.notice = Some(Notice {
+            is_failure: true,
+            text,
+        });
+    }
+
+    fn say(&mut self, text: String) {
+        self.notice = Some(Notice {
+            is_failure: false,
+            text,
+        });
+    }
+
+    /// A name for the clip's file.
+    pub fn export_name(&self) -> String {
+        match self.document.pair() {
+            Some((take, character)) => format!("{}-{}.glb", stem(&character.path), stem(&take.path)),
+            None => "clip.glb".to_owned(),
+        }
+    }
+}
+
+/// Where on the body a fault is, in a frame, metres; `None` where it is of the whole body.
+pub fn place_of(
+    fault: &Fault,
+    motion: &Motion,
+    frame: usize,
+) -> Option<DVec3> {
+    let sole = motion.soles.iter().find(|sole| sole.name == fault.part);
+    if let Some(sole) = sole {
+        let track = sole.tracks.iter().flatten().next_back()?;
+        return track.get(frame).copied();
+    }
+    let pose = motion.clip.world(frame);
+    let touch = motion
+        .touches
+        .iter()
+        .find(|touch| fault.part == format!("{} and {}", touch.part, touch.other_part));
+    if let Some(touch) = touch {
+        let [(one, _), _] = touch.rods(&pose);
+        return Some((one[0] + one[1]) * 0.5);
+    }
+    let skeleton = &motion.clip.skeleton;
+    skeleton.find(&fault.part).map(|joint| pose.position(joint))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn assets() -> PathBuf {
+        PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
+    }
+
+    fn opened() -> Session {
+        let mut session = Session::default();
+        session.apply(Command::Open(vec![
+            assets().join("takes/crossing.bvh"),
+            assets().join("characters/pedlar.glb"),
+        ]));
+        session.wait();
+        session
+    }
+
+    #[test]
+    fn a_take_and_a_character_are_carried_over_and_played() {
+        let mut session = opened();
+        assert_eq!(session.notice, None);
+        assert!(session.solved.is_some());
+        let (_, motion) = session.motion(Who::Character).unwrap();
+        assert_eq!(motion.clip.frame_count(), session.clock.frames());
+        assert!(!motion.soles.is_empty() && motion.report.is_some());
+        session.apply(Command::TogglePlay);
+        session.advance(0.5);
+        assert_eq!(session.clock.frame(), 60);
+        // Before planting feet slide more than after.
+        let worst = |session: &Session| {
+            let (_, motion) = session.motion(Who::Character).unwrap();
+            let frames = 0..motion.clip.frame_count();
+            let soles = motion.soles.iter();
+            soles
+                .flat_map(|sole| frames.clone().map(|frame| sole.slide_mm(frame)))
+                .fold(0.0, f64::max)
+        };
+        let after = worst(&session);
+        session.apply(Command::ToggleBefore);
+        let before = worst(&session);
+        assert!(before > 1.0 && after < 0.1 * before, "{before} {after}");
+        assert!(!session.faults().is_empty());
+    }
+
+    #[test]
+    fn a_file_that_fails_leaves_the_session_as_it_was() {
+        let mut session = opened();
+        session.clock.seek(77);
+        session.apply(Command::Open(vec!["gone.bvh".into()]));
+        session.wait();
+        let notice = session.notice.clone().unwrap();
+        assert!(notice.is_failure && notice.text.contains("gone.bvh"));
+        assert_eq!(session.clock.frame(), 77);
+        assert!(session.solved.is_some() && session.document.pair().is_some());
+    }
+
+    #[test]
+    fn settings_are_tuned_undone_saved_and_exported() {
+        let mut session = opened();
+        let folder = std::env::temp_dir().join(format!("workbench-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let mut settings = session.document.choices.settings.clone();
+        settings.pelvis_height = Some(0.9);
+        session.apply(Command::Tune {
+            name: "pelvis height",
+            settings: Box::new(settings.clone()),
+            goes_on: false,
+        });
+        session.wait();
+        let height = |session: &Session| {
+            let (_, motion) = session.motion(Who::Character).unwrap();
+            motion.clip.world(0).position(0).y
+        };
+        let low = height(&session);
+        session.apply(Command::Undo);
+        session.wait();
+        assert!(height(&session) > low + 0.005);
+        session.apply(Command::Redo);
+        session.wait();
+        assert_eq!(height(&session), low);
+        let scene = folder.join("low.scene.ron");
+        session.apply(Command::SaveScene(scene.clone()));
+        let clip = folder.join("low.glb");
+        session.apply(Command::Export(clip.clone()));
+        session.wait();
+        assert!(clip.exists() && folder.join("low.report.json").exists());
+        let mut again = Session::default();
+        again.apply(Command::Open(vec![scene]));
+        again.wait();
+        assert_eq!(again.notice, None);
+        assert_eq!(again.document.choices.settings, settings);
+        assert_eq!(height(&again), low);
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+
+    #[test]
+    fn faults_are_gone_to_in_order_and_framed() {
+        let mut session = opened();
+        session.apply(Command::ToggleBefore);
+        session.apply(Command::StepFault(1));
+        assert_eq!(session.fault, Some(0));
+        let fault = session.faults()[0].clone();
+        let frame = session.clock.frame();
+        assert!((fault.first_frame..=fault.last_frame).contains(&frame));
+        assert!(session.view.orbit(Who::Character).distance < 2.0);
+        session.apply(Command::StepFault(-1));
+        assert_eq!(session.fault, Some(session.faults().len() - 1));
+    }
+
+    #[test]
+    fn a_bad_setting_is_refused_in_words() {
+        let mut session = opened();
+        let mut settings = session.document.choices.settings.clone();
+        settings.plants.fade_secs = -1.0;
+        session.apply(Command::Tune {
+            name: "fade",
+            settings: Box::new(settings),
+            goes_on: false,
+        });
+        assert!(session.notice.unwrap().text.contains("plants.fade_secs"));
+        assert!(session.document.choices.settings.check().is_ok());
+    }
+}

@@ -1,0 +1,435 @@
+//! The bodies on the stage: what is drawn of performer and character, and how they move.
+//!
+//! The world has Y up, metres. Made in the background, then only read.
+
+use std::sync::Arc;
+
+use understudy_anatomy::{Body, JointPoint, Side};
+use understudy_measure::distance_segment_segment::distance_segment_segment;
+use understudy_measure::penetration::{Capsule, capsules};
+use understudy_measure::{PlantedParts, Report, Subject, parts_from_contacts};
+use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
+use understudy_scene::{Loaded, Solved};
+use understudy_solver::{Floor, Foot, FootPart};
+
+use super::model::Model;
+use super::palette;
+
+/// The camera follows the body's travel below this frequency, Hz: it glides, it does not bob.
+const FOLLOW_HZ: f64 = 0.6;
+
+/// Who a body is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Who {
+    /// The body that was captured.
+    Performer,
+    /// The body that is to move like it.
+    Character,
+}
+
+impl Who {
+    /// For people and the command line.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Performer => "performer",
+            Self::Character => "character",
+        }
+    }
+}
+
+/// A body as it is drawn, whatever it does.
+#[derive(Debug)]
+pub struct Figure {
+    /// Who it is.
+    pub who: Who,
+    /// Name of its file.
+    pub name: String,
+    /// Joints, Y up.
+    pub skeleton: Arc<Skeleton>,
+    /// Level direction out of the chest at rest.
+    pub forward: DVec3,
+    /// Height at rest, metres.
+    pub height_m: f64,
+    /// Skin and bones.
+    pub model: Model,
+}
+
+/// How a body moves, in one version.
+#[derive(Debug)]
+pub struct Motion {
+    /// Frame after frame, Y up.
+    pub clip: Clip,
+    /// The middle of the body, frame by frame, steadied for cameras.
+    pub middles: Vec<DVec3>,
+    /// Soles, foot by foot.
+    pub soles: Vec<Sole>,
+    /// Pairs of parts that go into each other somewhere.
+    pub touches: Vec<Touch>,
+    /// What is measured of it.
+    pub report: Option<Report>,
+}
+
+/// A foot on the floor.
+#[derive(Debug)]
+pub struct Sole {
+    /// Side of the body.
+    pub side: Side,
+    /// "left foot".
+    pub name: String,
+    /// Heel, ball and toe, frame by frame, where the foot has them.
+    pub tracks: [Option<Vec<DVec3>>; 3],
+    /// Whether heel, ball and toe stand, frame by frame.
+    pub planted: PlantedParts,
+}
+
+/// Two parts of a body and how deep they go into each other.
+#[derive(Debug)]
+pub struct Touch {
+    /// "left hand".
+    pub part: String,
+    /// "trunk".
+    pub other_part: String,
+    /// Rods around the bones of the two.
+    rods: [Capsule; 2],
+    /// Depth beyond that at rest, frame by frame, mm.
+    pub depths_mm: Vec<f64>,
+}
+
+/// One body on the stage.
+#[derive(Clone, Debug)]
+pub struct Actor {
+    /// What is drawn.
+    pub figure: Arc<Figure>,
+    /// How it moves: of a character that was solved, plain transfer first and the result last.
+    pub motions: Vec<Arc<Motion>>,
+}
+
+/// All bodies, and what they stand on.
+#[derive(Clone, Debug, Default)]
+pub struct Stage {
+    /// The performer, where a take is open.
+    pub performer: Option<Actor>,
+    /// The character, where one is open.
+    pub character: Option<Actor>,
+    /// What both stand on.
+    pub floor: Floor,
+    /// The character's size on the floor over the performer's; 1 before it is known.
+    pub travel_factor: f64,
+}
+
+impl Stage {
+    /// The body of that kind.
+    pub fn actor(&self, who: Who) -> Option<&Actor> {
+        match who {
+            Who::Performer => self.performer.as_ref(),
+            Who::Character => self.character.as_ref(),
+        }
+    }
+
+    /// What is on the stage before anything was carried over: the take, and the character at rest.
+    pub fn unsolved(take: Option<&Loaded>, character: Option<&Loaded>) -> Self {
+        let performer = take.map(|take| read_actor(take, Who::Performer));
+        let character = character.map(|character| read_actor(character, Who::Character));
+        let lowest = |actor: &Actor| {
+            let motion = actor.motions.first()?;
+            Some(lowest_m(&actor.figure, &motion.clip.world(0)))
+        };
+        let floor = performer
+            .as_ref()
+            .or(character.as_ref())
+            .and_then(lowest)
+            .unwrap_or(0.0);
+        let stand = |actor: Actor| match lowest(&actor) {
+            Some(height) => actor.raised(floor - height),
+            None => actor,
+        };
+        Self {
+            floor: Floor::level(floor),
+            travel_factor: 1.0,
+            performer,
+            character: character.map(stand),
+        }
+    }
+
+    /// The same bodies with what was solved for them.
+    pub fn solved(&self, solved: &Solved, surface: Option<&Surface>) -> Self {
+        let done = &solved.retargeted;
+        let floor = done.floor();
+        let frames = done.take.frame_count();
+        let take_parts = parts_from_contacts(&done.stance.feet, &done.contacts, frames);
+        let compared = &solved.comparison;
+        let actor = |actor: &Option<Actor>, motions: Vec<Motion>| {
+            actor.as_ref().map(|actor| Actor {
+                figure: Arc::clone(&actor.figure),
+                motions: motions.into_iter().map(Arc::new).collect(),
+            })
+        };
+        let moved = |clip: &Clip, body: &Body, feet: &[Foot], parts: &[PlantedParts], skin, report: &Report| {
+            let figure_height = clip_height_m(clip);
+            let subject = Subject::new(clip, body, feet, floor, parts);
+            Motion {
+                middles: middles(&subject.worlds, body.root, floor, figure_height, clip.frame_time_secs),
+                soles: soles(&subject),
+                touches: touches(&subject, skin, report),
+                clip: clip.clone(),
+                report: Some(report.clone()),
+            }
+        };
+        let parts = &done.planted_parts;
+        let performer = vec![moved(&done.take, &done.performer, &done.stance.feet, &take_parts, None, &compared.take)];
+        let character = [(&done.plain, &compared.plain), (&done.solved, &compared.solved)]
+            .map(|(clip, report)| moved(clip, &done.body, &done.feet, parts, surface, report));
+        Self {
+            performer: actor(&self.performer, performer),
+            character: actor(&self.character, character.into()),
+            floor,
+            travel_factor: done.scale.horizontal,
+        }
+    }
+}
+
+impl Actor {
+    /// The motion that is shown: the result, or with `before` plain transfer.
+    pub fn motion(&self, before: bool) -> Option<&Arc<Motion>> {
+        match before {
+            true => self.motions.first(),
+            false => self.motions.last(),
+        }
+    }
+
+    /// The same body, moved up.
+    fn raised(mut self, by_m: f64) -> Self {
+        let up = DVec3::Y * by_m;
+        let raise = |motion: &Arc<Motion>| {
+            Arc::new(Motion {
+                clip: motion.clip.translated(up),
+                middles: motion.middles.iter().map(|middle| *middle + up).collect(),
+                soles: Vec::new(),
+                touches: Vec::new(),
+                report: None,
+            })
+        };
+        self.motions = self.motions.iter().map(raise).collect();
+        self
+    }
+}
+
+impl Motion {
+    /// A frame that the motion has: `frame`, or its last.
+    pub fn held(&self, frame: usize) -> usize {
+        frame.min(self.clip.frame_count() - 1)
+    }
+}
+
+impl Sole {
+    /// First frame of the plant of a part that holds in a frame.
+    pub fn planted_since(&self, part: usize, frame: usize) -> Option<usize> {
+        let stands = |at: usize| self.planted.get(at).is_some_and(|on| on[part]);
+        if !stands(frame) {
+            return None;
+        }
+        let moved = (0..frame).rev().find(|&at| !stands(at));
+        Some(moved.map_or(0, |before| before + 1))
+    }
+
+    /// Speed of the fastest planted part from the frame before to this one, mm per frame.
+    pub fn slide_mm(&self, frame: usize) -> f64 {
+        let Some(before) = frame.checked_sub(1) else {
+            return 0.0;
+        };
+        let step = |part: usize| {
+            let stands = |at: usize| self.planted.get(at).is_some_and(|on| on[part]);
+            let track = self.tracks[part].as_ref()?;
+            let (a, b) = (track.get(before)?, track.get(frame)?);
+            let along = DVec3::new(b.x - a.x, 0.0, b.z - a.z);
+            (stands(before) && stands(frame)).then(|| 1000.0 * along.length())
+        };
+        (0..3).filter_map(step).fold(0.0, f64::max)
+    }
+}
+
+impl Touch {
+    /// The two rods in a pose: ends, metres, and radius.
+    pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
+        self.rods.each_ref().map(|rod| (ends(rod, pose), rod.radius_m))
+    }
+}
+
+fn ends(rod: &Capsule, pose: &WorldPose) -> [DVec3; 2] {
+    [rod.segment.from.world(pose), rod.segment.to.world(pose)]
+}
+
+/// A file's body with its own motion.
+fn read_actor(loaded: &Loaded, who: Who) -> Actor {
+    let frame = loaded.recognition.frame;
+    let turn = frame.upright_from_file();
+    let clip = match who {
+        Who::Performer => loaded.clip.rotated(turn),
+        // A character stands at rest until it is told what to do.
+        Who::Character => at_rest(&loaded.clip).rotated(turn),
+    };
+    let skeleton = Arc::clone(&clip.skeleton);
+    let rest = skeleton.rest_world();
+    let mut height_m = extent_m(&skeleton, &rest);
+    if let Some(surface) = loaded.surface() {
+        let points = surface.meshes.iter().flat_map(|mesh| mesh.posed(&rest));
+        height_m = height_m.max(span(points.map(|point| point.y)));
+    }
+    let height_m = height_m.max(clip_height_m(&clip)).max(1e-3);
+    let tint = match who {
+        Who::Performer => palette::PERFORMER,
+        Who::Character => palette::SKIN,
+    };
+    let figure = Figure {
+        who,
+        name: loaded.stem(),
+        forward: level(turn * frame.forward),
+        height_m,
+        model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
+        skeleton,
+    };
+    let root = loaded.assembly.as_ref().map_or(0, |made| made.body.root);
+    let worlds = clip.worlds();
+    let floor = Floor::level(lowest_m(&figure, &worlds[0]));
+    let motion = Motion {
+        middles: middles(&worlds, root, floor, height_m, clip.frame_time_secs),
+        clip,
+        soles: Vec::new(),
+        touches: Vec::new(),
+        report: None,
+    };
+    Actor {
+        figure: Arc::new(figure),
+        motions: vec![Arc::new(motion)],
+    }
+}
+
+/// One frame of the rest pose.
+fn at_rest(clip: &Clip) -> Clip {
+    let locals = clip.skeleton.rest_locals();
+    // Rest transforms of a skeleton are finite, so this clip is made.
+    Clip::new(Arc::clone(&clip.skeleton), clip.frame_time_secs, locals)
+        .unwrap_or_else(|_| clip.clone())
+}
+
+fn level(direction: DVec3) -> DVec3 {
+    DVec3::new(direction.x, 0.0, direction.z)
+        .try_normalize()
+        .unwrap_or(DVec3::Z)
+}
+
+/// The side of every joint: that of its role, or of the nearest joint above with one.
+fn sides(loaded: &Loaded) -> Vec<Side> {
+    let skeleton = loaded.skeleton();
+    let mut sides: Vec<Side> = Vec::with_capacity(skeleton.len());
+    for joint in 0..skeleton.len() {
+        let own = loaded.recognition.roles.role(joint).map(|role| role.side);
+        let above = skeleton.parent(joint).and_then(|parent| sides.get(parent).copied());
+        sides.push(own.or(above).unwrap_or(Side::Middle));
+    }
+    sides
+}
+
+fn span(values: impl Iterator<Item = f64>) -> f64 {
+    let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
+        (low.min(value), high.max(value))
+    });
+    (high - low).max(0.0)
+}
+
+/// Height of joints and their ends in a pose, metres.
+fn extent_m(skeleton: &Skeleton, pose: &WorldPose) -> f64 {
+    span(heights(skeleton, pose).into_iter())
+}
+
+fn heights(skeleton: &Skeleton, pose: &WorldPose) -> Vec<f64> {
+    let tips = (0..skeleton.len()).flat_map(|joint| {
+        let tips = skeleton.joint(joint).tips.iter();
+        tips.map(move |tip| pose.point(joint, *tip).y)
+    });
+    (0..skeleton.len())
+        .map(|joint| pose.position(joint).y)
+        .chain(tips)
+        .collect()
+}
+
+fn clip_height_m(clip: &Clip) -> f64 {
+    extent_m(&clip.skeleton, &clip.world(0))
+}
+
+fn lowest_m(figure: &Figure, pose: &WorldPose) -> f64 {
+    let joints = heights(&figure.skeleton, pose);
+    let lowest_joint = joints.into_iter().fold(f64::MAX, f64::min);
+    // A skin reaches below its lowest joint.
+    let skins = figure.model.skin.iter().flat_map(|skin| {
+        let from_model: Vec<_> = skin
+            .joints
+            .iter()
+            .zip(&skin.inverse_binds)
+            .map(|(&joint, bind)| pose.affines[joint] * *bind)
+            .collect();
+        skin.positions.iter().enumerate().map(move |(at, point)| {
+            let point = glam::Vec3::from_array(*point).as_dvec3();
+            let moved = skin.slots[at].iter().zip(skin.weights[at]);
+            moved
+                .filter(|(_, weight)| *weight > 0.0)
+                .filter_map(|(slot, weight)| {
+                    let affine = from_model.get(usize::from(*slot))?;
+                    Some(f64::from(weight) * affine.transform_point3(point).y)
+                })
+                .sum::<f64>()
+        })
+    });
+    skins.fold(lowest_joint, f64::min)
+}
+
+/// Where cameras look: above the smoothed place of the root, at half the body's height.
+fn middles(
+    worlds: &[WorldPose],
+    root: usize,
+    floor: Floor,
+    height_m: f64,
+    frame_time_secs: f64,
+) -> Vec<DVec3> {
+    let places: Vec<DVec3> = worlds.iter().map(|world| world.position(root)).collect();
+    signal::low_pass_points(&places, FOLLOW_HZ, frame_time_secs)
+        .into_iter()
+        .map(|place| floor.below(place) + DVec3::Y * (0.5 * height_m))
+        .collect()
+}
+
+fn soles(subject: &Subject<'_>) -> Vec<Sole> {
+    let feet = subject.feet.iter().enumerate();
+    feet.map(|(leg, foot)| Sole {
+        side: foot.side,
+        name: format!("{} foot", subject.leg_name(leg)),
+        tracks: FootPart::ALL
+            .map(|part| foot.point(part).map(|point: JointPoint| subject.track(point))),
+        planted: subject.planted_parts.get(leg).cloned().unwrap_or_default(),
+    })
+    .collect()
+}
+
+/// Depths, frame by frame, of the pairs that a report found to go into each other.
+fn touches(subject: &Subject<'_>, surface: Option<&Surface>, report: &Report) -> Vec<Touch> {
+    let rods = capsules(subject, surface);
+    let find = |name: &str| rods.iter().find(|rod| rod.segment.name == name);
+    let pairs = report.penetration.pairs.iter();
+    pairs
+        .filter_map(|pair| {
+            let (one, other) = (find(&pair.part)?, find(&pair.other_part)?);
+            let depth_m = |pose: &WorldPose| {
+                one.radius_m + other.radius_m
+                    - distance_segment_segment(ends(one, pose), ends(other, pose))
+            };
+            let at_rest = depth_m(&subject.rest).max(0.0);
+            let deeper = |pose: &WorldPose| 1000.0 * (depth_m(pose) - at_rest).max(0.0);
+            Some(Touch {
+                part: pair.part.clone(),
+                other_part: pair.other_part.clone(),
+                depths_mm: subject.worlds.iter().map(deeper).collect(),
+                rods: [one.clone(), other.clone()],
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,61 @@
+//! Keys: what the list of actions says, read from the keyboard.
+
+use bevy_egui::egui;
+use egui::{Context, Key, Modifiers};
+
+use crate::state::command::{Command, actions};
+use crate::state::session::Session;
+
+/// Sends the commands of keys that were pressed, unless a text is being typed.
+pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
+    if session.are_actions_open {
+        if context.input(|input| input.key_pressed(Key::Escape) || input.key_pressed(Key::F1)) {
+            out.push(Command::ToggleActions);
+        }
+        return;
+    }
+    if context.egui_wants_keyboard_input() {
+        return;
+    }
+    let all = actions();
+    context.input_mut(|input| {
+        // Keys with modifiers first, so that the plain ones do not take them.
+        let with = |has: bool| move |action: &&_| is_modified(action) == has;
+        let order = all.iter().filter(with(true)).chain(all.iter().filter(with(false)));
+        for action in order {
+            let Some((modifiers, key)) = parsed(action.key) else {
+                continue;
+            };
+            if input.modifiers.matches_exact(modifiers) && input.consume_key(modifiers, key) {
+                out.push(action.command.clone());
+            }
+        }
+    });
+}
+
+fn is_modified(action: &crate::state::command::Action) -> bool {
+    action.key.contains('+')
+}
+
+/// A key as it is written in the list of actions.
+fn parsed(text: &str) -> Option<(Modifiers, Key)> {
+    let (modifiers, name) = match text.split_once('+') {
+        Some(("Ctrl", name)) => (Modifiers::COMMAND, name),
+        Some(("Shift", name)) => (Modifiers::SHIFT, name),
+        _ => (Modifiers::NONE, text),
+    };
+    let name = if name == "Esc" { "Escape" } else { name };
+    Some((modifiers, Key::from_name(name)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_key_of_the_list_can_be_pressed() {
+        for action in actions() {
+            assert_eq!(parsed(action.key).is_some(), !action.key.is_empty(), "{}", action.key);
+        }
+    }
+}

@@ -1,0 +1,337 @@
+//! Marks over the bodies: contacts, slides, sinking and floating, parts that go into each other.
+
+use bevy_egui::egui;
+use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
+use understudy_motion::{DVec3, WorldPose};
+
+use super::theme::{colour, faint};
+use super::views::plate;
+use crate::state::camera::Camera;
+use crate::state::palette::{self, Rgb};
+use crate::state::session::Session;
+use crate::state::stage::{Motion, Sole, Who};
+use crate::state::view::Show;
+
+/// Slide over a plant that is worth a number, mm: the aim of this project.
+pub const SLIDE_MM: f64 = 0.5;
+/// Depth of a sole in the floor that is worth a number, mm: the aim of this project.
+const SINKING_MM: f64 = 1.0;
+/// Height of a planted part above the floor that an eye sees on a human-sized body, mm (common
+/// practice).
+const FLOATING_MM: f64 = 5.0;
+/// Depth of one part in another that an eye sees on a human-sized body, mm (common practice).
+const DEPTH_MM: f64 = 10.0;
+/// Height of a human-sized body, metres.
+const HUMAN_M: f64 = 1.75;
+/// Speed of a slide drawn as widest, mm per second.
+const FASTEST_MM_PER_SEC: f64 = 150.0;
+
+/// A view: a camera and the part of the window it draws to.
+struct Glass<'a> {
+    painter: Painter,
+    camera: Camera,
+    rect: Rect,
+    session: &'a Session,
+    text: Color32,
+    plate: Color32,
+}
+
+/// Draws the marks of a body.
+pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
+    let (Some((actor, motion)), Some(camera)) = (session.motion(who), session.camera(who)) else {
+        return;
+    };
+    let glass = Glass {
+        painter: ui.painter_at(rect),
+        camera,
+        rect,
+        session,
+        text: ui.visuals().text_color(),
+        plate: plate(ui),
+    };
+    let frame = session.frame_of(motion);
+    let size = actor.figure.height_m / HUMAN_M;
+    let has_skin = !actor.figure.model.skin.is_empty();
+    let pose = motion.clip.world(frame);
+    if session.view.show == Show::Both && has_skin {
+        glass.bones(motion, &pose);
+    }
+    if session.view.faults && who == Who::Character {
+        glass.depths(motion, &pose, frame, size);
+    }
+    for sole in &motion.soles {
+        if session.view.contacts {
+            glass.contacts(sole, frame);
+        }
+        if session.view.faults {
+            glass.slide(sole, frame, motion.clip.frame_time_secs);
+            glass.floor_faults(sole, frame, size);
+        }
+    }
+}
+
+impl Glass<'_> {
+    fn at(&self, point: DVec3) -> Option<Pos2> {
+        let ([right, down], _) = self.camera.project(point)?;
+        let height = self.rect.height();
+        Some(self.rect.center() + vec2(right as f32, down as f32) * height)
+    }
+
+    /// How long a metre is in points, at a place.
+    fn points_per_m(&self, point: DVec3) -> Option<f32> {
+        let (_, depth) = self.camera.project(point)?;
+        let half = (crate::state::camera::FIELD_OF_VIEW_RAD / 2.0).tan();
+        Some((0.5 / (half * depth)) as f32 * self.rect.height())
+    }
+
+    /// A number or a word at a mark.
+    fn label(&self, at: Pos2, anchor: Align2, text: String) -> Rect {
+        let galley = self.painter.layout_no_wrap(text, FontId::proportional(12.0), self.text);
+        let rect = anchor.anchor_size(at, galley.size() + vec2(10.0, 4.0));
+        let rect = kept_within(rect, self.rect.shrink(4.0));
+        self.painter.rect_filled(rect, 4.0, self.plate);
+        self.painter.galley(rect.min + vec2(5.0, 2.0), galley, Color32::PLACEHOLDER);
+        rect
+    }
+
+    /// Lines from joint to joint over the skin.
+    fn bones(&self, motion: &Motion, pose: &WorldPose) {
+        let skeleton = &motion.clip.skeleton;
+        let line = Stroke::new(2.0, faint(palette::MIDDLE, 0.9));
+        let edge = Stroke::new(4.0, Color32::from_black_alpha(110));
+        for stroke in [edge, line] {
+            for joint in 0..skeleton.len() {
+                let Some(parent) = skeleton.parent(joint) else {
+                    continue;
+                };
+                let ends = [pose.position(parent), pose.position(joint)].map(|end| self.at(end));
+                if let [Some(a), Some(b)] = ends {
+                    self.painter.line_segment([a, b], stroke);
+                }
+            }
+        }
+        for joint in 0..skeleton.len() {
+            if let Some(at) = self.at(pose.position(joint)) {
+                self.painter.circle_filled(at, 2.5, colour(palette::YELLOW));
+            }
+        }
+    }
+
+    /// Heel, ball and toe: full where they stand, empty where they do not.
+    fn contacts(&self, sole: &Sole, frame: usize) {
+        for (part, track) in sole.tracks.iter().enumerate() {
+            let Some(at) = track.as_ref().and_then(|track| self.at(*track.get(frame)?)) else {
+                continue;
+            };
+            let stands = sole.planted.get(frame).is_some_and(|on| on[part]);
+            part_sign(&self.painter, part, at, stands, palette::side(sole.side));
+        }
+    }
+
+    /// The way a planted part has slid since it was put down, as wide as it was fast, with its length.
+    fn slide(&self, sole: &Sole, frame: usize, frame_time_secs: f64) {
+        let mut worst: Option<(f64, Pos2)> = None;
+        for (part, track) in sole.tracks.iter().enumerate() {
+            let (Some(track), Some(since)) = (track, sole.planted_since(part, frame)) else {
+                continue;
+            };
+            let Some(way) = track.get(since..=frame) else {
+                continue;
+            };
+            let extent_mm = extent_mm(way);
+            if extent_mm < SLIDE_MM {
+                continue;
+            }
+            for pair in way.windows(2) {
+                let [Some(a), Some(b)] = [self.at(pair[0]), self.at(pair[1])] else {
+                    continue;
+                };
+                let mm_per_sec = 1000.0 * level(pair[1] - pair[0]) / frame_time_secs;
+                let share = (mm_per_sec / FASTEST_MM_PER_SEC).min(1.0);
+                let width = 2.0 + 8.0 * share as f32;
+                let shade = palette::between(palette::YELLOW, palette::VERMILLION, share);
+                self.painter.line_segment([a, b], Stroke::new(width + 2.0, Color32::from_black_alpha(140)));
+                self.painter.line_segment([a, b], Stroke::new(width, colour(shade)));
+            }
+            let end = way.last().and_then(|end| self.at(*end));
+            if let Some(end) = end
+                && worst.is_none_or(|(mm, _)| extent_mm > mm)
+            {
+                worst = Some((extent_mm, end));
+            }
+        }
+        if let Some((mm, end)) = worst {
+            self.label(end + vec2(14.0, 6.0), Align2::LEFT_TOP, format!("slid {}", millimetres(mm)));
+        }
+    }
+
+    /// Arrows to the floor from a part that sinks below it, or stands above it.
+    fn floor_faults(&self, sole: &Sole, frame: usize, size: f64) {
+        let floor = self.session.stage.floor;
+        let mut worst: Option<(f64, DVec3)> = None;
+        for (part, track) in sole.tracks.iter().enumerate() {
+            let Some(point) = track.as_ref().and_then(|track| track.get(frame)) else {
+                continue;
+            };
+            let above_mm = 1000.0 * floor.above(*point);
+            let stands = sole.planted.get(frame).is_some_and(|on| on[part]);
+            let is_fault = above_mm < -SINKING_MM || (stands && above_mm > FLOATING_MM * size);
+            if is_fault && worst.is_none_or(|(mm, _)| above_mm.abs() > f64::abs(mm)) {
+                worst = Some((above_mm, *point));
+            }
+        }
+        let Some((above_mm, point)) = worst else {
+            return;
+        };
+        let (Some(from), Some(to)) = (self.at(point), self.at(floor.below(point))) else {
+            return;
+        };
+        let (word, shade) = match above_mm < 0.0 {
+            true => ("sinks", palette::PURPLE),
+            false => ("floats", palette::SKY),
+        };
+        self.painter.arrow(from, to - from, Stroke::new(2.0, colour(shade)));
+        let text = format!("{word} {}", millimetres(above_mm.abs()));
+        self.label(from + vec2(-14.0, 6.0), Align2::RIGHT_TOP, text);
+    }
+
+    /// Parts that go into each other glow, the deeper the stronger; the deepest are named.
+    fn depths(&self, motion: &Motion, pose: &WorldPose, frame: usize, size: f64) {
+        /// Pairs that are named at once.
+        const NAMED: usize = 3;
+        let mut deep: Vec<_> = motion
+            .touches
+            .iter()
+            .filter_map(|touch| Some((*touch.depths_mm.get(frame)?, touch)))
+            .filter(|(mm, _)| *mm > DEPTH_MM * size)
+            .collect();
+        deep.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (mm, touch) in deep.iter().take(NAMED) {
+            let share = (mm / (8.0 * DEPTH_MM * size)).clamp(0.15, 1.0) as f32;
+            let rods = touch.rods(pose);
+            for ([from, to], radius_m) in rods {
+                self.glow(from, to, radius_m, share);
+            }
+            let [(one, _), (other, _)] = rods;
+            let place = (one[0] + one[1] + other[0] + other[1]) * 0.25;
+            if let Some(at) = self.at(place) {
+                let text = format!("{} in {}: {}", touch.part, touch.other_part, millimetres(*mm));
+                let rect = self.label(at + vec2(46.0, -34.0), Align2::LEFT_BOTTOM, text);
+                let line = Stroke::new(1.5, colour(palette::VERMILLION));
+                self.painter.line_segment([at, rect.left_bottom()], line);
+                self.painter.circle_filled(at, 3.0, colour(palette::VERMILLION));
+            }
+        }
+    }
+
+    fn glow(&self, from: DVec3, to: DVec3, radius_m: f64, share: f32) {
+        let (Some(a), Some(b), Some(scale)) =
+            (self.at(from), self.at(to), self.points_per_m((from + to) * 0.5))
+        else {
+            return;
+        };
+        let radius = radius_m as f32 * scale;
+        // Thin layers over each other: strongest along the middle.
+        for layer in 1..=6 {
+            let part = layer as f32 / 6.0;
+            let shade = faint(palette::VERMILLION, 0.16 * share);
+            capsule(&self.painter, a, b, radius * 1.1 * part, shade);
+        }
+    }
+}
+
+/// A rod seen flat: a band with round ends, drawn once so that see-through stays even.
+fn capsule(painter: &Painter, a: Pos2, b: Pos2, radius: f32, shade: Color32) {
+    let axis = b - a;
+    let angle = if axis.length() > 0.0 { axis.angle() } else { 0.0 };
+    let half = std::f32::consts::FRAC_PI_2;
+    let arc = |centre: Pos2, start: f32| {
+        (0..=12).map(move |step| {
+            let turn = start + std::f32::consts::PI * step as f32 / 12.0;
+            centre + radius * vec2(turn.cos(), turn.sin())
+        })
+    };
+    let outline: Vec<Pos2> = arc(b, angle - half).chain(arc(a, angle + half)).collect();
+    painter.add(Shape::convex_polygon(outline, shade, Stroke::NONE));
+}
+
+/// The sign of a part of the sole: heel a disc, ball a square, toe a triangle.
+pub fn part_sign(painter: &Painter, part: usize, at: Pos2, stands: bool, rgb: Rgb) {
+    let radius = if stands { 5.5 } else { 3.5 };
+    let edge = match stands {
+        true => Stroke::new(1.5, Color32::from_black_alpha(200)),
+        false => Stroke::new(1.2, faint(rgb, 0.55)),
+    };
+    let fill = if stands { colour(rgb) } else { Color32::TRANSPARENT };
+    let corners: &[[f32; 2]] = match part {
+        0 => {
+            painter.circle(at, radius, fill, edge);
+            return;
+        }
+        1 => &[[-0.9, -0.9], [0.9, -0.9], [0.9, 0.9], [-0.9, 0.9]],
+        _ => &[[0.0, -1.2], [1.1, 0.8], [-1.1, 0.8]],
+    };
+    let points = corners.iter().map(|[x, y]| at + radius * vec2(*x, *y)).collect();
+    painter.add(Shape::convex_polygon(points, fill, edge));
+}
+
+/// Distance along the floor.
+fn level(step: DVec3) -> f64 {
+    step.x.hypot(step.z)
+}
+
+/// The largest distance along the floor from where a way begins, mm.
+fn extent_mm(way: &[DVec3]) -> f64 {
+    let Some(start) = way.first() else {
+        return 0.0;
+    };
+    let away = way.iter().map(|point| 1000.0 * level(*point - *start));
+    away.fold(0.0, f64::max)
+}
+
+/// A length without needless digits.
+pub fn millimetres(mm: f64) -> String {
+    match mm < 10.0 {
+        true => format!("{mm:.1} mm"),
+        false => format!("{mm:.0} mm"),
+    }
+}
+
+fn kept_within(rect: Rect, outer: Rect) -> Rect {
+    let right = (outer.right() - rect.right()).min(0.0);
+    let down = (outer.bottom() - rect.bottom()).min(0.0);
+    let rect = rect.translate(vec2(right, down));
+    let left = (outer.left() - rect.left()).max(0.0);
+    let up = (outer.top() - rect.top()).max(0.0);
+    rect.translate(vec2(left, up))
+}
+
+/// Where a sign of the legend stands.
+pub fn sign_place(rect: Rect) -> Pos2 {
+    pos2(rect.left() + 9.0, rect.center().y)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_way_there_and_back_counts_its_farthest_point() {
+        let way = [DVec3::ZERO, DVec3::new(0.003, 0.5, 0.004), DVec3::new(0.001, 0.0, 0.0)];
+        assert!((extent_mm(&way) - 5.0).abs() < 1e-12);
+        assert_eq!(extent_mm(&[]), 0.0);
+    }
+
+    #[test]
+    fn labels_stay_in_the_picture() {
+        let outer = Rect::from_min_max(pos2(0.0, 0.0), pos2(100.0, 50.0));
+        let label = Rect::from_min_size(pos2(90.0, -20.0), vec2(30.0, 10.0));
+        assert!(outer.contains_rect(kept_within(label, outer)));
+    }
+
+    #[test]
+    fn lengths_have_no_needless_digits() {
+        assert_eq!(millimetres(0.456), "0.5 mm");
+        assert_eq!(millimetres(123.4), "123 mm");
+    }
+}

@@ -1,0 +1,52 @@
+//! The line at the bottom: what is being done, what came of it.
+
+use bevy_egui::egui;
+use egui::{Align, Layout, RichText, Spinner, Ui};
+
+use super::theme::{button, caption, colour};
+use crate::state::command::Command;
+use crate::state::palette;
+use crate::state::session::Session;
+
+/// Draws the line.
+pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    ui.horizontal(|ui| {
+        ui.set_min_height(20.0);
+        if let Some((step, secs)) = session.jobs.progress() {
+            ui.add(Spinner::new().size(14.0));
+            ui.label(format!("{step} … {secs:.0} s"));
+            button(ui, "Stop", "Stop, and leave the session as it is", Command::StopJob, out);
+        } else if let Some(notice) = &session.notice {
+            let (sign, sign_colour) = match notice.is_failure {
+                true => ("⚠", palette::VERMILLION),
+                false => ("✔", palette::GREEN),
+            };
+            ui.label(RichText::new(sign).color(colour(sign_colour)));
+            button(ui, "Close", "Close this message", Command::CloseNotice, out);
+            ui.add(egui::Label::new(&notice.text).truncate())
+                .on_hover_text(&notice.text);
+        } else {
+            ui.label(caption(summary(session)));
+        }
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            ui.label(caption("drag: turn · right drag: move · wheel: nearer · F1: actions"));
+        });
+    });
+}
+
+fn summary(session: &Session) -> String {
+    let Some(solved) = &session.solved else {
+        return match session.document.pair() {
+            Some(_) => "not carried over yet".to_owned(),
+            None => "open a take and a character, or drop their files here".to_owned(),
+        };
+    };
+    let (plain, done) = (&solved.comparison.plain, &solved.comparison.solved);
+    format!(
+        "worst slide of a planted foot: {:.1} mm before, {:.2} mm after · {} faults before, {} after",
+        plain.slide.worst_mm_per_plant,
+        done.slide.worst_mm_per_plant,
+        session.plain_fault_count(),
+        solved.comparison.faults.len(),
+    )
+}

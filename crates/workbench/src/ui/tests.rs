@@ -1,0 +1,1 @@
+//! Panels pressed and read without a window.

@@ -1,0 +1,359 @@
+//! Tracks below the ruler: faults, contacts, slides, knees, depths, all on one axis of frames.
+
+use bevy_egui::egui;
+use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, ScrollArea, Sense, Shape, Stroke, Ui, pos2, vec2};
+use understudy_measure::Report;
+
+use super::Memory;
+use super::faults::sign;
+use super::theme::{colour, faint};
+use crate::state::command::Command;
+use crate::state::palette::{self, Rgb};
+use crate::state::session::Session;
+use crate::state::stage::{Sole, Who};
+
+const LABELS: f32 = 118.0;
+const RULER: f32 = 24.0;
+const FAULTS: f32 = 18.0;
+const CONTACTS: f32 = 26.0;
+const CURVE: f32 = 30.0;
+
+/// Frames to places.
+#[derive(Clone, Copy)]
+struct Axis {
+    left: f32,
+    right: f32,
+    first: f64,
+    last: f64,
+}
+
+impl Axis {
+    fn x(&self, frame: f64) -> f32 {
+        let share = (frame - self.first) / (self.last - self.first).max(1e-9);
+        self.left + (self.right - self.left) * share as f32
+    }
+
+    fn frame(&self, x: f32) -> f64 {
+        let share = f64::from((x - self.left) / (self.right - self.left).max(1.0));
+        self.first + share * (self.last - self.first)
+    }
+
+    /// Columns of a pixel each: place and the frames in it.
+    fn columns(&self, frames: usize) -> impl Iterator<Item = (f32, std::ops::RangeInclusive<usize>)> {
+        let axis = *self;
+        let count = (axis.right - axis.left).max(0.0) as usize;
+        (0..count).map(move |column| {
+            let x = axis.left + column as f32 + 0.5;
+            let most = frames.saturating_sub(1);
+            let frame = |x: f32| (axis.frame(x).round().max(0.0) as usize).min(most);
+            (x, frame(x - 0.5)..=frame(x + 0.5))
+        })
+    }
+}
+
+/// Draws ruler and tracks.
+pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+    let last = session.clock.last() as f64;
+    let (first_shown, last_shown) = memory.shown_frames.unwrap_or((0.0, last.max(1.0)));
+    let space = ui.available_rect_before_wrap();
+    let axis = Axis {
+        left: space.left() + LABELS,
+        right: space.right() - 12.0,
+        first: first_shown,
+        last: last_shown,
+    };
+    let ruler = Rect::from_min_size(space.min, vec2(space.width(), RULER));
+    ui.allocate_rect(ruler, Sense::hover());
+    draw_ruler(ui, session, axis, ruler);
+    scrub(ui, session, axis, ruler, out);
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| rows(ui, session, axis, out));
+    zoom(ui, memory, axis, space, last);
+    let x = axis.x(session.clock.frame() as f64);
+    if (axis.left..=axis.right).contains(&x) {
+        let head = ui.painter().with_clip_rect(space);
+        head.vline(x, space.y_range(), Stroke::new(1.5, ui.visuals().text_color()));
+        let top = pos2(x, ruler.bottom());
+        let points = vec![top, top + vec2(-5.0, -7.0), top + vec2(5.0, -7.0)];
+        head.add(Shape::convex_polygon(points, ui.visuals().text_color(), Stroke::NONE));
+    }
+}
+
+fn draw_ruler(ui: &Ui, session: &Session, axis: Axis, rect: Rect) {
+    let painter = ui.painter();
+    let area = Rect::from_x_y_ranges(axis.left..=axis.right, rect.y_range());
+    painter.rect_filled(area, 3.0, ui.visuals().extreme_bg_color);
+    let weak = ui.visuals().weak_text_color();
+    if let Some((first, last)) = session.clock.range() {
+        let part = Rect::from_x_y_ranges(axis.x(first as f64)..=axis.x(last as f64), rect.y_range());
+        painter.rect_filled(part.intersect(area), 0.0, ui.visuals().selection.bg_fill);
+    }
+    painter.text(
+        rect.left_center(),
+        Align2::LEFT_CENTER,
+        "seconds",
+        FontId::proportional(11.0),
+        weak,
+    );
+    let frame_time_secs = session.clock.frame_time_secs();
+    let shown_secs = (axis.last - axis.first) * frame_time_secs;
+    let step_secs = step_of(shown_secs * 70.0 / f64::from(area.width().max(1.0)));
+    let mut mark = (axis.first * frame_time_secs / step_secs).ceil() as i64;
+    while mark as f64 * step_secs <= axis.last * frame_time_secs + 1e-9 {
+        let secs = mark as f64 * step_secs;
+        let x = axis.x(secs / frame_time_secs);
+        painter.vline(x, rect.bottom() - 6.0..=rect.bottom(), Stroke::new(1.0, weak));
+        let digits = if step_secs < 0.1 { 2 } else { usize::from(step_secs < 1.0) };
+        let text = format!("{secs:.digits$}");
+        painter.text(pos2(x, rect.top() + 2.0), Align2::CENTER_TOP, text, FontId::proportional(11.0), weak);
+        mark += 1;
+    }
+}
+
+/// The next of 1, 2, 5, 10 … at or above a number.
+fn step_of(least: f64) -> f64 {
+    let least = least.max(1e-3);
+    let ten = 10f64.powf(least.log10().floor());
+    let steps = [1.0, 2.0, 5.0, 10.0].map(|factor| factor * ten);
+    steps.into_iter().find(|step| *step >= least).unwrap_or(10.0 * ten)
+}
+
+/// A drag on the ruler moves time; with Shift it chooses the part that is played.
+fn scrub(ui: &Ui, session: &Session, axis: Axis, ruler: Rect, out: &mut Vec<Command>) {
+    let response = ui.interact(ruler, ui.id().with("ruler"), Sense::click_and_drag());
+    let Some(pointer) = response.interact_pointer_pos() else {
+        return;
+    };
+    let frame = axis.frame(pointer.x).round().clamp(0.0, session.clock.last() as f64) as usize;
+    let is_range = ui.input(|input| input.modifiers.shift);
+    let start = ui.input(|input| input.pointer.press_origin());
+    match (is_range, start) {
+        (true, Some(start)) if response.dragged() => {
+            let from = axis.frame(start.x).round().max(0.0) as usize;
+            out.push(Command::SetRange(Some((from, frame))));
+        }
+        (false, _) if response.dragged() || response.clicked() || response.is_pointer_button_down_on() => {
+            out.push(Command::Seek(frame));
+        }
+        _ => {}
+    }
+}
+
+/// The wheel with Ctrl, or a pinch, brings frames nearer; a sideways wheel moves along them.
+fn zoom(ui: &Ui, memory: &mut Memory, axis: Axis, space: Rect, last: f64) {
+    let Some(pointer) = ui.input(|input| input.pointer.hover_pos()) else {
+        return;
+    };
+    if !space.contains(pointer) || last < 2.0 {
+        return;
+    }
+    let (factor, along) = ui.input(|input| (input.zoom_delta(), input.smooth_scroll_delta().x));
+    if factor == 1.0 && along == 0.0 {
+        return;
+    }
+    let middle = axis.frame(pointer.x);
+    let shift = -f64::from(along / (axis.right - axis.left).max(1.0)) * (axis.last - axis.first);
+    let first = middle + (axis.first - middle) / f64::from(factor) + shift;
+    let end = middle + (axis.last - middle) / f64::from(factor) + shift;
+    let (first, end) = (first.max(0.0), end.min(last));
+    let is_all = first <= 0.0 && end >= last;
+    if is_all {
+        memory.shown_frames = None;
+    } else if end - first > 8.0 {
+        memory.shown_frames = Some((first, end));
+    }
+}
+
+fn rows(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
+    ui.spacing_mut().item_spacing.y = 2.0;
+    let Some((_, motion)) = session.motion(Who::Character) else {
+        ui.label(super::theme::caption("tracks come with a take and a character"));
+        return;
+    };
+    if session.solved.is_none() {
+        ui.label(super::theme::caption("tracks come when the take has been carried over"));
+        return;
+    }
+    fault_row(ui, session, axis, out);
+    for sole in &motion.soles {
+        contact_row(ui, sole, axis);
+    }
+    let Some(report) = &motion.report else {
+        return;
+    };
+    let take = session.stage.performer.as_ref().and_then(|actor| actor.motion(false)?.report.as_ref());
+    for (label, measure, unit, least) in [
+        ("slide", "slide_mm_per_frame", "mm/frame", 1.0),
+        ("sinking", "sinking_mm", "mm", 2.0),
+    ] {
+        let curves = curves_of(report, measure);
+        curve_row(ui, axis, label, unit, least, &curves, &[]);
+    }
+    let depths = motion.touches.iter().fold(Vec::new(), |mut deepest: Vec<f64>, touch| {
+        deepest.resize(touch.depths_mm.len(), 0.0);
+        for (deep, depth) in deepest.iter_mut().zip(&touch.depths_mm) {
+            *deep = deep.max(*depth);
+        }
+        deepest
+    });
+    let deepest = [(palette::VERMILLION, depths.as_slice())];
+    curve_row(ui, axis, "into each other", "mm", 10.0, &deepest, &[]);
+    let bends = curves_of(report, "knee_bend_deg");
+    let own = take.map(|take| curves_of(take, "knee_bend_deg")).unwrap_or_default();
+    for (at, bend) in bends.iter().enumerate() {
+        let name = report.series.iter().filter(|series| series.measure == "knee_bend_deg").nth(at);
+        let label = format!("{} knee", name.map_or("", |series| &series.part));
+        let beside = own.get(at).copied().into_iter().collect::<Vec<_>>();
+        curve_row(ui, axis, &label, "° (thin: take)", 30.0, &[*bend], &beside);
+    }
+}
+
+/// The series of a measure, each in the colour of its side.
+fn curves_of<'a>(report: &'a Report, measure: &str) -> Vec<(Rgb, &'a [f64])> {
+    let series = report.series.iter().filter(|series| series.measure == measure);
+    series
+        .map(|series| {
+            let side = match series.part.starts_with("left") {
+                true => understudy_anatomy::Side::Left,
+                false => understudy_anatomy::Side::Right,
+            };
+            (palette::side(side), series.values.as_slice())
+        })
+        .collect()
+}
+
+/// A row: its label is drawn, its area returned.
+fn row(ui: &mut Ui, axis: Axis, height: f32, label: &str, unit: &str) -> (Painter, Rect) {
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+    let area = Rect::from_x_y_ranges(axis.left..=axis.right, rect.y_range());
+    let painter = ui.painter().clone();
+    painter.rect_filled(area, 2.0, ui.visuals().extreme_bg_color);
+    let font = FontId::proportional(12.0);
+    let text = ui.visuals().text_color();
+    let at = match unit.is_empty() {
+        true => rect.left_center(),
+        false => rect.left_center() - vec2(0.0, 6.0),
+    };
+    painter.text(at, Align2::LEFT_CENTER, label, font, text);
+    let below = rect.left_center() + vec2(0.0, 7.0);
+    painter.text(below, Align2::LEFT_CENTER, unit, FontId::proportional(10.0), ui.visuals().weak_text_color());
+    let clip = area.intersect(ui.clip_rect());
+    (painter.with_clip_rect(clip), area)
+}
+
+fn fault_row(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
+    let (painter, area) = row(ui, axis, FAULTS, "faults", "");
+    for (index, fault) in session.faults().iter().enumerate().rev() {
+        let (from, to) = (axis.x(fault.first_frame as f64), axis.x(fault.last_frame as f64 + 1.0));
+        let (rgb, shape) = sign(fault.kind);
+        let is_chosen = session.fault == Some(index);
+        let band = Rect::from_x_y_ranges(from..=to.max(from + 2.0), area.y_range().shrink(4.0));
+        painter.rect_filled(band, 2.0, faint(rgb, if is_chosen { 0.8 } else { 0.28 }));
+        let at = pos2(((from + to) / 2.0).clamp(area.left() + 6.0, area.right() - 6.0), area.center().y);
+        shape.draw(&painter, at, 5.0, colour(rgb));
+        let response = ui.interact(
+            Rect::from_center_size(at, vec2(14.0, FAULTS)).union(band),
+            ui.id().with(("fault", index)),
+            Sense::click(),
+        );
+        if response.clicked() {
+            out.push(Command::GoToFault(index));
+        }
+        response.on_hover_text(&fault.text);
+    }
+}
+
+fn contact_row(ui: &mut Ui, sole: &Sole, axis: Axis) {
+    let (painter, area) = row(ui, axis, CONTACTS, &sole.name, "heel, ball, toe down");
+    let lane = area.height() / 3.0;
+    for part in 0..3 {
+        let top = area.top() + part as f32 * lane;
+        let mask: Vec<bool> = sole.planted.iter().map(|on| on[part]).collect();
+        for (first, last) in understudy_solver::contacts::runs(&mask) {
+            let bar = Rect::from_x_y_ranges(
+                axis.x(first as f64)..=axis.x(last as f64 + 1.0),
+                top + 1.0..=top + lane - 1.0,
+            );
+            painter.rect_filled(bar, 2.0, colour(palette::side(sole.side)));
+        }
+    }
+}
+
+/// Curves on one scale from 0, filled to the axis; `beside` are thin lines to compare with.
+fn curve_row(
+    ui: &mut Ui,
+    axis: Axis,
+    label: &str,
+    unit: &str,
+    least: f64,
+    curves: &[(Rgb, &[f64])],
+    beside: &[(Rgb, &[f64])],
+) {
+    let (painter, area) = row(ui, axis, CURVE, label, unit);
+    let all = curves.iter().chain(beside).flat_map(|(_, values)| values.iter().copied());
+    let top = all.fold(least, f64::max);
+    let y = |value: f64| area.bottom() - 1.0 - (area.height() - 3.0) * (value / top).clamp(0.0, 1.0) as f32;
+    let peak = |values: &[f64], frames: std::ops::RangeInclusive<usize>| {
+        let peak = values.get(frames)?.iter().copied().fold(f64::MIN, f64::max);
+        Some(peak)
+    };
+    for (rgb, values) in curves {
+        let mut line: Vec<Pos2> = Vec::new();
+        for (x, frames) in axis.columns(values.len()) {
+            let Some(value) = peak(values, frames) else {
+                continue;
+            };
+            let at = pos2(x, y(value));
+            painter.vline(x, at.y..=area.bottom(), Stroke::new(1.0, faint(*rgb, 0.22)));
+            line.push(at);
+        }
+        painter.add(Shape::line(line, Stroke::new(1.5, colour(*rgb))));
+    }
+    for (_, values) in beside {
+        let columns = axis.columns(values.len());
+        let line: Vec<Pos2> = columns
+            .filter_map(|(x, frames)| Some(pos2(x, y(peak(values, frames)?))))
+            .collect();
+        painter.add(Shape::line(line, Stroke::new(1.0, ui.visuals().weak_text_color())));
+    }
+    let text = match top < 10.0 {
+        true => format!("{top:.1}"),
+        false => format!("{top:.0}"),
+    };
+    let at = area.right_top() + vec2(-3.0, 1.0);
+    let shadow = ui.visuals().extreme_bg_color;
+    let galley = painter.layout_no_wrap(text, FontId::proportional(10.0), ui.visuals().weak_text_color());
+    let rect = Align2::RIGHT_TOP.anchor_size(at, galley.size());
+    painter.rect_filled(rect, 2.0, shadow.gamma_multiply(0.8));
+    painter.galley(rect.min, galley, Color32::PLACEHOLDER);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_axis_goes_there_and_back() {
+        let axis = Axis { left: 100.0, right: 500.0, first: 20.0, last: 220.0 };
+        assert_eq!(axis.x(20.0), 100.0);
+        assert!((axis.frame(axis.x(133.0)) - 133.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn every_frame_lies_in_a_column() {
+        let axis = Axis { left: 0.0, right: 50.0, first: 0.0, last: 999.0 };
+        let mut seen = vec![false; 1000];
+        for (_, frames) in axis.columns(1000) {
+            frames.for_each(|frame| seen[frame] = true);
+        }
+        assert!(seen.iter().all(|seen| *seen));
+    }
+
+    #[test]
+    fn marks_of_the_ruler_are_round() {
+        for (least, step) in [(0.07, 0.1), (0.1, 0.1), (1.3, 2.0), (4.0, 5.0), (7.0, 10.0)] {
+            assert!((step_of(least) - step).abs() < 1e-9, "{least}: {}", step_of(least));
+        }
+    }
+}

@@ -1,0 +1,289 @@
+//! Settings of the solver: each with its unit, its range, a reset and a sentence of help.
+
+use bevy_egui::egui;
+use egui::{DragValue, RichText, ScrollArea, Ui};
+use understudy_solver::settings::ExtraArms;
+use understudy_solver::{Settings, Travel};
+
+use super::theme::caption;
+use crate::state::command::Command;
+use crate::state::session::Session;
+
+/// A number among the settings.
+struct Control {
+    name: &'static str,
+    unit: &'static str,
+    range: [f64; 2],
+    speed: f64,
+    digits: usize,
+    help: &'static str,
+    get: fn(&Settings) -> f64,
+    set: fn(&mut Settings, f64),
+}
+
+const BODY: [Control; 1] = [Control {
+    name: "pelvis height",
+    unit: "×",
+    range: [0.5, 1.5],
+    speed: 0.002,
+    digits: 3,
+    help: "Height of the pelvis above the floor, as a factor on what leg lengths give.",
+    get: |s| s.pelvis_height.unwrap_or(1.0),
+    set: |s, value| s.pelvis_height = (value != 1.0).then_some(value),
+}];
+
+const PLANTS: [Control; 3] = [
+    Control {
+        name: "fade of corrections",
+        unit: "s",
+        range: [0.02, 1.0],
+        speed: 0.002,
+        digits: 3,
+        help: "Time over which a foot's correction fades to a third before and after a plant.",
+        get: |s| s.plants.fade_secs,
+        set: |s, value| s.plants.fade_secs = value,
+    },
+    Control {
+        name: "straightest knee",
+        unit: "°",
+        range: [0.0, 28.0],
+        speed: 0.1,
+        digits: 1,
+        help: "Knees of planted legs keep at least this bend, so that they do not snap straight.",
+        get: |s| s.plants.straightest_knee.to_degrees(),
+        set: |s, value| s.plants.straightest_knee = value.to_radians(),
+    },
+    Control {
+        name: "largest knee pop",
+        unit: "×",
+        range: [0.2, 5.0],
+        speed: 0.01,
+        digits: 2,
+        help: "How sharply a knee may turn, against the sharpest turn in the take; lower is softer.",
+        get: |s| s.plants.largest_pop,
+        set: |s, value| s.plants.largest_pop = value,
+    },
+];
+
+const CONTACTS: [Control; 6] = [
+    Control {
+        name: "contact starts below",
+        unit: "leg lengths",
+        range: [0.001, 0.3],
+        speed: 0.0005,
+        digits: 4,
+        help: "A foot's part stands only if it comes this near to the floor.",
+        get: |s| s.contacts.start_height,
+        set: |s, value| {
+            s.contacts.start_height = value;
+            s.contacts.end_height = s.contacts.end_height.max(value);
+        },
+    },
+    Control {
+        name: "contact ends above",
+        unit: "leg lengths",
+        range: [0.001, 0.5],
+        speed: 0.0005,
+        digits: 4,
+        help: "A part that is higher than this stands no more.",
+        get: |s| s.contacts.end_height,
+        set: |s, value| s.contacts.end_height = value.max(s.contacts.start_height),
+    },
+    Control {
+        name: "contact starts under",
+        unit: "leg lengths/s",
+        range: [0.005, 2.0],
+        speed: 0.002,
+        digits: 3,
+        help: "A part stands only if it becomes slower than this.",
+        get: |s| s.contacts.start_speed,
+        set: |s, value| {
+            s.contacts.start_speed = value;
+            s.contacts.end_speed = s.contacts.end_speed.max(value);
+        },
+    },
+    Control {
+        name: "contact ends over",
+        unit: "leg lengths/s",
+        range: [0.005, 4.0],
+        speed: 0.002,
+        digits: 3,
+        help: "A part that is faster than this stands no more.",
+        get: |s| s.contacts.end_speed,
+        set: |s, value| s.contacts.end_speed = value.max(s.contacts.start_speed),
+    },
+    Control {
+        name: "shortest contact",
+        unit: "s",
+        range: [0.0, 0.5],
+        speed: 0.001,
+        digits: 3,
+        help: "Contacts shorter than this are left out.",
+        get: |s| s.contacts.shortest_secs,
+        set: |s, value| s.contacts.shortest_secs = value,
+    },
+    Control {
+        name: "smoothing of feet",
+        unit: "Hz",
+        range: [2.0, 120.0],
+        speed: 0.1,
+        digits: 1,
+        help: "Feet are low-passed at this frequency before their speed is taken; lower for noisy takes.",
+        get: |s| s.contacts.cutoff_hz,
+        set: |s, value| s.contacts.cutoff_hz = value,
+    },
+];
+
+/// Draws the settings.
+pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let settings = &session.document.choices.settings;
+    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        heading(ui, "Body");
+        travel(ui, settings, out);
+        controls(ui, &BODY, settings, out);
+        arms(ui, settings, out);
+        heading(ui, "Planting of feet");
+        planting(ui, settings, out);
+        controls(ui, &PLANTS, settings, out);
+        heading(ui, "Finding contacts");
+        controls(ui, &CONTACTS, settings, out);
+        ui.add_space(8.0);
+        let is_default = *settings == Settings::default();
+        let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
+        if reset.on_hover_text("All settings as a new scene has them").clicked() {
+            send("all settings", Settings::default(), false, out);
+        }
+    });
+}
+
+fn heading(ui: &mut Ui, text: &str) {
+    ui.add_space(6.0);
+    ui.label(RichText::new(text).strong());
+}
+
+fn send(name: &'static str, settings: Settings, goes_on: bool, out: &mut Vec<Command>) {
+    out.push(Command::Tune {
+        name,
+        settings: Box::new(settings),
+        goes_on,
+    });
+}
+
+fn controls(ui: &mut Ui, all: &[Control], settings: &Settings, out: &mut Vec<Command>) {
+    for control in all {
+        number(ui, control, settings, out);
+    }
+}
+
+fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Command>) {
+    let standard = (control.get)(&Settings::default());
+    let before = (control.get)(settings);
+    let mut value = before;
+    let [least, most] = control.range;
+    let hint = format!("{} From {least} to {most} {}.", control.help, control.unit);
+    line(ui, control.name, &hint, |ui| {
+        let reset = ui.add_enabled(before != standard, egui::Button::new("↺").small());
+        if reset.on_hover_text(format!("Back to {standard:.*}", control.digits)).clicked() {
+            value = standard;
+        }
+        ui.label(caption(control.unit));
+        let field = DragValue::new(&mut value)
+            .range(least..=most)
+            .speed(control.speed)
+            .fixed_decimals(control.digits);
+        let field = ui.add(field).on_hover_text(&hint);
+        if value != before {
+            let mut changed = settings.clone();
+            (control.set)(&mut changed, value);
+            send(control.name, changed, field.dragged() && !field.drag_started(), out);
+        }
+    });
+}
+
+/// A name at the left, the rest from the right.
+fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
+    ui.horizontal(|ui| {
+        ui.label(name).on_hover_text(hint);
+        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), add);
+    });
+}
+
+fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "How far the character travels: by its legs, as far as the performer, or by a factor.";
+    let mut travel = settings.travel;
+    line(ui, "travel", hint, |ui| {
+        if let Travel::Factor(factor) = &mut travel {
+            ui.label(caption("×"));
+            ui.add(DragValue::new(factor).range(0.0..=10.0).speed(0.005).fixed_decimals(3));
+        }
+        let is_factor = matches!(travel, Travel::Factor(_));
+        if ui.selectable_label(is_factor, "factor").on_hover_text(hint).clicked() && !is_factor {
+            travel = Travel::Factor(1.0);
+        }
+        if ui.selectable_label(travel == Travel::Kept, "kept").on_hover_text(hint).clicked() {
+            travel = Travel::Kept;
+        }
+        if ui.selectable_label(travel == Travel::LegLength, "by legs").on_hover_text(hint).clicked() {
+            travel = Travel::LegLength;
+        }
+    });
+    if travel != settings.travel {
+        let goes_on = matches!((travel, settings.travel), (Travel::Factor(_), Travel::Factor(_)));
+        let changed = Settings { travel, ..settings.clone() };
+        send("travel", changed, goes_on, out);
+    }
+}
+
+fn arms(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "What further pairs of arms do: move as the first pair does, or rest.";
+    let mut extra_arms = settings.extra_arms;
+    line(ui, "further arms", hint, |ui| {
+        ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest").on_hover_text(hint);
+        ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow").on_hover_text(hint);
+    });
+    if extra_arms != settings.extra_arms {
+        let changed = Settings { extra_arms, ..settings.clone() };
+        send("further arms", changed, false, out);
+    }
+}
+
+fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "Keep planted feet planted; without, the result is the plain transfer.";
+    let mut changed = settings.clone();
+    line(ui, "plant feet", hint, |ui| {
+        ui.checkbox(&mut changed.plants.enabled, "").on_hover_text(hint);
+    });
+    let level_hint = "Take the floor as level even where the take seems to show a slope.";
+    line(ui, "level floor", level_hint, |ui| {
+        ui.checkbox(&mut changed.level_floor, "").on_hover_text(level_hint);
+    });
+    if changed != *settings {
+        send("planting", changed, false, out);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_control_reads_back_what_it_sets_and_stays_in_range() {
+        for control in BODY.iter().chain(&PLANTS).chain(&CONTACTS) {
+            let standard = (control.get)(&Settings::default());
+            let [least, most] = control.range;
+            assert!((least..=most).contains(&standard), "{}", control.name);
+            assert!(control.help.ends_with('.') && !control.unit.is_empty());
+            for value in [least, 0.5 * (least + most), most] {
+                let mut settings = Settings::default();
+                settings.contacts.end_height = 0.001;
+                settings.contacts.start_height = 0.001;
+                settings.contacts.end_speed = 0.005;
+                settings.contacts.start_speed = 0.005;
+                (control.set)(&mut settings, value);
+                let read = (control.get)(&settings);
+                assert!((read - value).abs() < 1e-9, "{}: {read} not {value}", control.name);
+                assert_eq!(settings.check(), Ok(()), "{}", control.name);
+            }
+        }
+    }
+}

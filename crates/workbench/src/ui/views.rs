@@ -1,0 +1,151 @@
+//! The space of the bodies: where each is drawn, its camera by mouse, and what is written over it.
+
+use bevy_egui::egui;
+use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Sense, Ui, pos2, vec2};
+
+use super::{legend, marks, theme};
+use crate::state::command::Command;
+use crate::state::session::Session;
+use crate::state::stage::Who;
+use crate::state::view::Arrangement;
+
+/// Room between two views, points.
+const GAP: f32 = 2.0;
+
+/// Draws what lies over the bodies, and returns where each body is drawn.
+pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who, Rect)> {
+    let views = split(ui.max_rect(), session.view.arrangement.views());
+    for (who, rect) in &views {
+        steer(ui, session, *who, *rect, out);
+        match session.motion(*who) {
+            Some(_) => {
+                marks::show(ui, session, *who, *rect);
+                caption(ui, session, *who, *rect);
+            }
+            None => empty(ui, *who, *rect),
+        }
+    }
+    if let [(_, one), (_, other)] = views.as_slice() {
+        let line = Rect::from_min_max(one.right_top(), other.left_bottom());
+        ui.painter().rect_filled(line, 0.0, ui.visuals().panel_fill);
+    }
+    if let Some((who, rect)) = views.last()
+        && session.motion(*who).is_some()
+    {
+        legend::show(ui, session, *rect);
+    }
+    views
+}
+
+/// Divides the space among the bodies, left to right.
+pub fn split(space: Rect, bodies: &[Who]) -> Vec<(Who, Rect)> {
+    let count = bodies.len().max(1) as f32;
+    let width = (space.width() - GAP * (count - 1.0)) / count;
+    let views = bodies.iter().enumerate();
+    views
+        .map(|(at, who)| {
+            let left = space.left() + at as f32 * (width + GAP);
+            let rect = Rect::from_min_size(pos2(left, space.top()), vec2(width, space.height()));
+            (*who, rect)
+        })
+        .collect()
+}
+
+/// The mouse moves the camera.
+fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Command>) {
+    let response = ui.interact(rect, ui.id().with(who.word()), Sense::click_and_drag());
+    let orbit = *session.view.orbit(who);
+    let drag = response.drag_delta() / rect.height().max(1.0);
+    let (right, down) = (f64::from(drag.x), f64::from(drag.y));
+    let moves = response.dragged_by(PointerButton::Secondary)
+        || response.dragged_by(PointerButton::Middle)
+        || (response.dragged() && ui.input(|input| input.modifiers.shift));
+    let mut moved = orbit;
+    if moves {
+        moved = moved.shifted(right, down);
+    } else if response.dragged_by(PointerButton::Primary) {
+        moved = moved.turned(right, down);
+    }
+    if response.contains_pointer() {
+        let (wheel, pinch) = ui.input(|input| (input.smooth_scroll_delta().y, input.zoom_delta()));
+        moved = moved.zoomed(f64::from((-wheel * 0.0025).exp() / pinch));
+    }
+    if moved != orbit {
+        out.push(Command::SetOrbit(who, moved));
+    }
+    if response.double_clicked() {
+        out.push(Command::FrameBodies);
+    }
+}
+
+/// Who is seen, in the corner of the view.
+fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
+    let Some((actor, _)) = session.motion(who) else {
+        return;
+    };
+    let version = match (who, session.solved.is_some(), session.view.before) {
+        (Who::Performer, ..) => "as captured",
+        (Who::Character, false, _) => "at rest",
+        (Who::Character, true, true) => "before planting",
+        (Who::Character, true, false) => "after planting",
+    };
+    let height_m = actor.figure.height_m;
+    let mut lines = vec![format!("{} · {}", actor.figure.name, who.word())];
+    lines.push(format!("{version} · {height_m:.2} m tall"));
+    if session.view.arrangement == Arrangement::Overlay {
+        lines.push("the performer at the character's size".to_owned());
+    }
+    let at = rect.left_top() + vec2(12.0, 10.0);
+    tag(ui, at, Align2::LEFT_TOP, &lines);
+    let scale = rect.left_bottom() + vec2(12.0, -10.0);
+    tag(ui, scale, Align2::LEFT_BOTTOM, &["floor: 1 m and 10 cm".to_owned()]);
+}
+
+/// Lines of text on a dim plate; the first is the main one.
+pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
+    let visuals = ui.visuals();
+    let galleys: Vec<_> = lines
+        .iter()
+        .enumerate()
+        .map(|(index, line)| {
+            let (size, text_colour) = match index {
+                0 => (13.5, visuals.text_color()),
+                _ => (11.5, visuals.weak_text_color()),
+            };
+            ui.painter().layout_no_wrap(line.clone(), FontId::proportional(size), text_colour)
+        })
+        .collect();
+    let width = galleys.iter().map(|galley| galley.size().x).fold(0.0, f32::max);
+    let height: f32 = galleys.iter().map(|galley| galley.size().y).sum();
+    let pad = vec2(8.0, 5.0);
+    let rect = anchor.anchor_size(at, vec2(width, height) + 2.0 * pad);
+    ui.painter().rect_filled(rect, 5.0, plate(ui));
+    let mut top = rect.min + pad;
+    for galley in galleys {
+        let height = galley.size().y;
+        ui.painter().galley(top, galley, Color32::PLACEHOLDER);
+        top.y += height;
+    }
+    rect
+}
+
+/// The plate below text over the bodies.
+pub fn plate(ui: &Ui) -> Color32 {
+    ui.visuals().panel_fill.gamma_multiply(0.78)
+}
+
+/// What to do where there is no body.
+fn empty(ui: &Ui, who: Who, rect: Rect) {
+    let text = match who {
+        Who::Performer => "Open a take, or drop its file here",
+        Who::Character => "Open a character, or drop its file here",
+    };
+    let colour = ui.visuals().weak_text_color();
+    ui.painter().text(rect.center(), Align2::CENTER_CENTER, text, FontId::proportional(16.0), colour);
+    ui.painter().rect_stroke(
+        Rect::from_center_size(rect.center(), vec2(320.0, 80.0)),
+        8.0,
+        egui::Stroke::new(1.0, theme::faint(crate::state::palette::MIDDLE, 0.3)),
+        egui::StrokeKind::Inside,
+    );
+}

@@ -1,0 +1,279 @@
+//! Bodies on the screen: meshes that the graphics adapter skins, moved by joints.
+
+use std::sync::Arc;
+
+use bevy::asset::RenderAssetUsages;
+use bevy::camera::visibility::{NoFrustumCulling, RenderLayers};
+use bevy::light::NotShadowCaster;
+use bevy::mesh::skinning::{SkinnedMesh, SkinnedMeshInverseBindposes};
+use bevy::mesh::{Indices, PrimitiveTopology, VertexAttributeValues};
+use bevy::prelude::*;
+use understudy_motion::{DAffine3, DMat3, DVec3, WorldPose};
+
+use super::Bench;
+use super::cameras::layer;
+use crate::state::model::SkinModel;
+use crate::state::session::Session;
+use crate::state::stage::{Figure, Motion, Who};
+use crate::state::view::{Arrangement, Show};
+
+/// Adds the bodies.
+pub fn plugin(app: &mut App) {
+    app.init_resource::<Drawn>()
+        .add_systems(Startup, make_looks)
+        .add_systems(Update, (build, dress, pose).chain());
+}
+
+/// Which copy of a body: 0 is the body itself, others are where it was and will be.
+const ONION_FRAMES: [f64; 4] = [-0.3, -0.15, 0.15, 0.3];
+
+/// Materials that all bodies share.
+#[derive(Resource)]
+struct Looks {
+    solid: Handle<StandardMaterial>,
+    glass: Handle<StandardMaterial>,
+    ghost: Handle<StandardMaterial>,
+}
+
+/// A body, or a ghost of it, that is on the screen.
+struct Copy {
+    who: Who,
+    /// Seconds from the moment that is shown; 0 for the body itself.
+    offset_secs: f64,
+    figure: Arc<Figure>,
+    joints: Vec<Entity>,
+    skin: Vec<Entity>,
+    bones: Entity,
+    posed: Option<Posed>,
+}
+
+/// What a copy was last posed as.
+#[derive(Clone, PartialEq)]
+struct Posed {
+    motion: usize,
+    frame: usize,
+    factor: f64,
+}
+
+/// All copies on the screen.
+#[derive(Resource, Default)]
+struct Drawn {
+    copies: Vec<Copy>,
+}
+
+fn make_looks(mut commands: Commands, mut materials: ResMut<Assets<StandardMaterial>>) {
+    let base = StandardMaterial {
+        perceptual_roughness: 0.62,
+        reflectance: 0.35,
+        ..StandardMaterial::default()
+    };
+    let clear = |alpha: f32| StandardMaterial {
+        base_color: Color::srgba(1.0, 1.0, 1.0, alpha),
+        alpha_mode: AlphaMode::Blend,
+        ..base.clone()
+    };
+    commands.insert_resource(Looks {
+        glass: materials.add(clear(0.3)),
+        ghost: materials.add(clear(0.16)),
+        solid: materials.add(base),
+    });
+}
+
+/// The copies that ought to be on the screen.
+fn wanted(session: &Session) -> Vec<(Who, f64)> {
+    let mut copies = Vec::new();
+    for who in [Who::Performer, Who::Character] {
+        let has_view = session.view.arrangement.views().contains(&who);
+        if has_view || session.view.arrangement == Arrangement::Overlay {
+            copies.push((who, 0.0));
+        }
+    }
+    if session.view.arrangement == Arrangement::Onion {
+        copies.extend(ONION_FRAMES.map(|secs| (Who::Character, secs)));
+    }
+    copies.retain(|(who, _)| session.stage.actor(*who).is_some());
+    copies
+}
+
+fn build(
+    bench: NonSend<Bench>,
+    mut drawn: ResMut<Drawn>,
+    mut commands: Commands,
+    mut meshes: ResMut<Assets<Mesh>>,
+    mut binds: ResMut<Assets<SkinnedMeshInverseBindposes>>,
+    looks: Res<Looks>,
+) {
+    let session = &bench.session;
+    let wanted = wanted(session);
+    let is_current = |copy: &Copy| {
+        let actor = session.stage.actor(copy.who);
+        let is_wanted = wanted.contains(&(copy.who, copy.offset_secs));
+        is_wanted && actor.is_some_and(|actor| Arc::ptr_eq(&actor.figure, &copy.figure))
+    };
+    drawn.copies.retain(|copy| {
+        let keep = is_current(copy);
+        if !keep {
+            let all = copy.joints.iter().chain(&copy.skin).chain([&copy.bones]);
+            all.for_each(|entity| commands.entity(*entity).despawn());
+        }
+        keep
+    });
+    for (who, offset_secs) in wanted {
+        let is_there = |copy: &Copy| copy.who == who && copy.offset_secs == offset_secs;
+        if drawn.copies.iter().any(is_there) {
+            continue;
+        }
+        let Some(actor) = session.stage.actor(who) else {
+            continue;
+        };
+        let figure = Arc::clone(&actor.figure);
+        // Joints are placed by us, so they have no transform that anything else would work out.
+        let joints: Vec<Entity> = (0..figure.skeleton.len())
+            .map(|_| commands.spawn(GlobalTransform::IDENTITY).id())
+            .collect();
+        let mut draw = |model: &SkinModel| {
+            let skin = SkinnedMesh {
+                inverse_bindposes: binds.add(bind_poses(model)),
+                joints: slots(model, &joints),
+            };
+            let mut entity = commands.spawn((
+                Mesh3d(meshes.add(mesh(model))),
+                MeshMaterial3d(looks.solid.clone()),
+                skin,
+                // Bounds at bind time say nothing about a body that moves.
+                NoFrustumCulling,
+                RenderLayers::layer(layer(who)),
+            ));
+            if offset_secs != 0.0 {
+                entity.insert(NotShadowCaster);
+            }
+            entity.id()
+        };
+        let skin = figure.model.skin.iter().map(&mut draw).collect();
+        let bones = draw(&figure.model.bones);
+        drawn.copies.push(Copy {
+            who,
+            offset_secs,
+            figure,
+            joints,
+            skin,
+            bones,
+            posed: None,
+        });
+    }
+}
+
+fn bind_poses(model: &SkinModel) -> SkinnedMeshInverseBindposes {
+    let binds = model.inverse_binds.iter();
+    binds
+        .map(|bind| Mat4::from(bind.as_affine3a()))
+        .collect::<Vec<Mat4>>()
+        .into()
+}
+
+fn slots(model: &SkinModel, joints: &[Entity]) -> Vec<Entity> {
+    let slots = model.joints.iter();
+    slots
+        .filter_map(|&joint| joints.get(joint).copied())
+        .collect()
+}
+
+fn mesh(model: &SkinModel) -> Mesh {
+    let triangles = model.triangles.as_flattened().to_vec();
+    Mesh::new(PrimitiveTopology::TriangleList, RenderAssetUsages::RENDER_WORLD)
+        .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, model.positions.clone())
+        .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, model.normals.clone())
+        .with_inserted_attribute(Mesh::ATTRIBUTE_COLOR, model.colours.clone())
+        .with_inserted_attribute(
+            Mesh::ATTRIBUTE_JOINT_INDEX,
+            VertexAttributeValues::Uint16x4(model.slots.clone()),
+        )
+        .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
+        .with_inserted_indices(Indices::U32(triangles))
+}
+
+/// Shows of each body what is asked for.
+fn dress(
+    bench: NonSend<Bench>,
+    drawn: Res<Drawn>,
+    looks: Res<Looks>,
+    mut parts: Query<(&mut Visibility, &mut MeshMaterial3d<StandardMaterial>)>,
+) {
+    let show = bench.session.view.show;
+    for copy in &drawn.copies {
+        let is_ghost = copy.offset_secs != 0.0;
+        // A take has bones only; it is shown whatever is asked for.
+        let has_skin = !copy.skin.is_empty();
+        let (skin, bones) = match show {
+            Show::Surface | Show::Both => (true, !has_skin),
+            Show::Bones => (false, true),
+            Show::XRay => (true, true),
+        };
+        let skin_look = match (is_ghost, show) {
+            (true, _) => &looks.ghost,
+            (false, Show::XRay) => &looks.glass,
+            (false, _) => &looks.solid,
+        };
+        let bone_look = if is_ghost { &looks.ghost } else { &looks.solid };
+        let skins = copy.skin.iter().map(|entity| (*entity, skin, skin_look));
+        for (entity, is_shown, look) in skins.chain([(copy.bones, bones, bone_look)]) {
+            let Ok((mut visibility, mut material)) = parts.get_mut(entity) else {
+                continue;
+            };
+            visibility.set_if_neq(if is_shown { Visibility::Visible } else { Visibility::Hidden });
+            if material.0 != *look {
+                material.0 = look.clone();
+            }
+        }
+    }
+}
+
+/// Brings the joints to the frame that is shown.
+fn pose(
+    bench: NonSend<Bench>,
+    mut drawn: ResMut<Drawn>,
+    mut joints: Query<&mut GlobalTransform>,
+    mut world: Local<WorldPose>,
+) {
+    let session = &bench.session;
+    for copy in &mut drawn.copies {
+        let Some((_, motion)) = session.motion(copy.who) else {
+            continue;
+        };
+        let frame = shown_frame(session, motion, copy.offset_secs);
+        let factor = match (session.view.arrangement, copy.who) {
+            (Arrangement::Overlay, Who::Performer) => session.stage.travel_factor,
+            _ => 1.0,
+        };
+        let posed = Posed {
+            motion: Arc::as_ptr(motion) as usize,
+            frame,
+            factor,
+        };
+        if copy.posed.as_ref() == Some(&posed) {
+            continue;
+        }
+        world.update(&motion.clip.skeleton, motion.clip.frame(frame));
+        let resize = resized(factor, session.stage.floor.height_m);
+        for (entity, affine) in copy.joints.iter().zip(&world.affines) {
+            if let Ok(mut joint) = joints.get_mut(*entity) {
+                *joint = GlobalTransform::from((resize * *affine).as_affine3a());
+            }
+        }
+        copy.posed = Some(posed);
+    }
+}
+
+fn shown_frame(session: &Session, motion: &Motion, offset_secs: f64) -> usize {
+    let offset = (offset_secs / motion.clip.frame_time_secs).round() as i64;
+    let frame = session.clock.frame() as i64 + offset;
+    motion.held(usize::try_from(frame).unwrap_or(0))
+}
+
+/// A larger or smaller world about the floor's origin.
+fn resized(factor: f64, floor_m: f64) -> DAffine3 {
+    DAffine3 {
+        matrix3: DMat3::from_diagonal(DVec3::splat(factor)),
+        translation: DVec3::Y * (floor_m * (1.0 - factor)),
+    }
+}

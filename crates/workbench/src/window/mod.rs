@@ -1,0 +1,230 @@
+//! The window itself: it lets time pass, shows the panels, and copies the state to the screen.
+
+mod adapter;
+mod bodies;
+mod cameras;
+mod dialogs;
+mod floor;
+mod picture;
+mod timing;
+
+use std::process::ExitCode;
+use std::time::Duration;
+
+use bevy::asset::AssetPlugin;
+use bevy::log::LogPlugin;
+use bevy::prelude::*;
+use bevy::render::RenderPlugin;
+use bevy::window::{PresentMode, WindowResolution};
+use bevy::winit::{UpdateMode, WinitSettings};
+use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
+
+use crate::args::{Args, LayoutArg};
+use crate::state::command::Command;
+use crate::state::session::Session;
+use crate::state::stage::Who;
+use crate::state::view::Arrangement;
+use crate::ui;
+
+/// The demo scene, from the root of the repository.
+const DEMO_TAKE: &str = "assets/takes/crossing.bvh";
+const DEMO_CHARACTER: &str = "assets/characters/pedlar.glb";
+
+/// The exit code of a machine without a screen or an adapter.
+const NO_SCREEN: u8 = 6;
+
+/// The state, the panels' own memory, and where the bodies are drawn.
+pub struct Bench {
+    /// The state.
+    pub session: Session,
+    /// What panels remember from picture to picture.
+    pub memory: ui::Memory,
+    /// Where each body is drawn, in points of the window.
+    pub views: Vec<(Who, egui::Rect)>,
+    /// Panels and overlays, or the bodies alone.
+    pub layout: LayoutArg,
+    /// Physical pixels per point.
+    pub pixels_per_point: f32,
+    /// Whether the processor draws.
+    pub is_software: bool,
+}
+
+/// Opens the window and returns when it is closed.
+pub fn run(args: Args) -> ExitCode {
+    let adapter = match adapter::find() {
+        Ok(adapter) => adapter,
+        Err(problem) => {
+            eprintln!("understudy-workbench: {problem}");
+            return NO_SCREEN.into();
+        }
+    };
+    let mut session = match first_session(&args) {
+        Ok(session) => session,
+        Err((code, problem)) => {
+            eprintln!("understudy-workbench: {problem}");
+            return code.into();
+        }
+    };
+    set_up(&mut session, &args);
+    let mut app = App::new();
+    add_engine(&mut app, &args);
+    let bench = Bench {
+        session,
+        memory: ui::Memory::default(),
+        views: Vec::new(),
+        layout: args.layout,
+        pixels_per_point: 1.0,
+        is_software: adapter.is_software,
+    };
+    info!("drawn by {}", adapter.name);
+    app.insert_non_send(bench)
+        .add_plugins((floor::plugin, cameras::plugin, bodies::plugin, dialogs::plugin))
+        .add_systems(PreUpdate, pass_time)
+        .add_systems(EguiPrimaryContextPass, show_panels);
+    match (&args.screenshot, args.time_frames) {
+        (Some(path), _) => picture::plugin(&mut app, path.clone()),
+        (None, Some(secs)) => timing::plugin(&mut app, secs),
+        (None, None) => {}
+    }
+    match app.run() {
+        AppExit::Success => ExitCode::SUCCESS,
+        AppExit::Error(code) => ExitCode::from(code.get()),
+    }
+}
+
+/// The session that the arguments ask for. Files are read in the background, except for pictures.
+fn first_session(args: &Args) -> Result<Session, (u8, String)> {
+    let mut session = Session::default();
+    let files = match args.files.is_empty() {
+        true => demo_files().unwrap_or_default(),
+        false => args.files.clone(),
+    };
+    if !files.is_empty() {
+        session.apply(Command::Open(files));
+    }
+    let must_wait = args.screenshot.is_some() || args.time_frames.is_some();
+    if must_wait {
+        session.wait();
+    }
+    match session.notice.take() {
+        Some(notice) if notice.is_failure && (must_wait || !args.files.is_empty()) => {
+            Err((3, notice.text))
+        }
+        notice => {
+            session.notice = notice;
+            Ok(session)
+        }
+    }
+}
+
+/// The demo scene: from the folder the program runs in, or from where it was built.
+fn demo_files() -> Option<Vec<std::path::PathBuf>> {
+    let here = std::path::PathBuf::new();
+    let built = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    [here, built].into_iter().find_map(|folder| {
+        let files = [folder.join(DEMO_TAKE), folder.join(DEMO_CHARACTER)];
+        files.iter().all(|file| file.exists()).then(|| files.into())
+    })
+}
+
+fn set_up(session: &mut Session, args: &Args) {
+    session.view.show = args.show.into();
+    session.view.dark = !args.light;
+    session.view.before = args.before;
+    session.view.look_from(args.view.into());
+    session.panel = args.panel.into();
+    if let Some(arrange) = args.arrange {
+        session.view.arrangement = arrange.into();
+    }
+    if let Some(only) = args.only {
+        session.view.arrangement = Arrangement::Alone(only.into());
+    }
+    if args.rest {
+        session.rest();
+    }
+    session.clock.seek(args.frame);
+    if let Some(number) = args.fault {
+        session.apply(Command::GoToFault(number.saturating_sub(1)));
+    }
+    if args.layout == LayoutArg::View {
+        session.view.contacts = false;
+        session.view.faults = false;
+    }
+    if args.time_frames.is_some() {
+        session.clock.toggle();
+    }
+}
+
+fn add_engine(app: &mut App, args: &Args) {
+    let [width, height] = args.size;
+    let resolution = WindowResolution::new(width, height);
+    let is_picture = args.screenshot.is_some();
+    let window = Window {
+        title: "Understudy".to_owned(),
+        name: Some("understudy".to_owned()),
+        resolution: match is_picture {
+            true => resolution.with_scale_factor_override(1.0),
+            false => resolution,
+        },
+        present_mode: match args.time_frames {
+            Some(_) => PresentMode::AutoNoVsync,
+            None => PresentMode::AutoVsync,
+        },
+        ..Window::default()
+    };
+    let plugins = DefaultPlugins
+        .set(WindowPlugin {
+            primary_window: Some(window),
+            ..WindowPlugin::default()
+        })
+        .set(RenderPlugin {
+            // A picture is taken of what is there: no shader may come late.
+            synchronous_pipeline_compilation: is_picture || args.time_frames.is_some(),
+            ..RenderPlugin::default()
+        })
+        .set(LogPlugin {
+            filter: "warn,wgpu=error,naga=error,bevy_render=error,bevy_winit=error".to_owned(),
+            ..LogPlugin::default()
+        })
+        .set(AssetPlugin::default());
+    app.add_plugins(plugins)
+        .add_plugins(EguiPlugin::default())
+        // Every camera is ours, the one of the panels too.
+        .insert_resource(EguiGlobalSettings {
+            auto_create_primary_context: false,
+            ..EguiGlobalSettings::default()
+        })
+        .insert_resource(WinitSettings {
+            focused_mode: UpdateMode::Continuous,
+            unfocused_mode: UpdateMode::reactive_low_power(Duration::from_millis(33)),
+        });
+    if is_picture || args.time_frames.is_some() {
+        app.insert_resource(WinitSettings::continuous());
+    }
+}
+
+fn pass_time(mut bench: NonSendMut<Bench>, time: Res<Time<Real>>) {
+    bench.session.advance(time.delta_secs_f64());
+}
+
+fn show_panels(mut bench: NonSendMut<Bench>, mut contexts: EguiContexts) -> Result {
+    let context = contexts.ctx_mut()?.clone();
+    let bench = &mut *bench;
+    let mut root = egui::Ui::new(
+        context.clone(),
+        "window".into(),
+        egui::UiBuilder::new()
+            .layer_id(egui::LayerId::background())
+            .max_rect(context.viewport_rect()),
+    );
+    let shown = match bench.layout {
+        LayoutArg::Full => ui::show(&mut root, &bench.session, &mut bench.memory),
+        LayoutArg::View => ui::bodies_alone(&mut root, &bench.session),
+    };
+    for command in shown.commands {
+        bench.session.apply(command);
+    }
+    bench.views = shown.views;
+    bench.pixels_per_point = context.pixels_per_point();
+    Ok(())
+}
