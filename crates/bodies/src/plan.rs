@@ -131,6 +131,32 @@ impl<'a> Plan<'a> {
             .position(|bone| bone.part == part && bone.side == side && bone.pair == pair)
     }
 
+    /// The joint of the other side for each joint; itself in the middle.
+    pub(crate) fn mirror(&self) -> Vec<usize> {
+        let mut mirror: Vec<usize> = Vec::with_capacity(self.bones.len());
+        for bone in &self.bones {
+            let side = match bone.side {
+                Side::Left => Side::Right,
+                Side::Right => Side::Left,
+                Side::Middle => Side::Middle,
+            };
+            let is_other = |other: &Bone| {
+                let same =
+                    (other.part, other.pair, other.ordinal) == (bone.part, bone.pair, bone.ordinal);
+                // Twist joints are told apart by what they hang from.
+                same && other.side == side
+                    && self.part_of(other.parent) == self.part_of(bone.parent)
+            };
+            let found = self.bones.iter().position(is_other);
+            mirror.push(found.unwrap_or(mirror.len()));
+        }
+        mirror
+    }
+
+    fn part_of(&self, bone: Option<usize>) -> Option<Part> {
+        bone.map(|bone| self.bones[bone].part)
+    }
+
     /// Joints of all fingers of a hand.
     pub(crate) fn all_of_fingers(&self, side: Side, pair: usize) -> Vec<usize> {
         (0..self.bones.len())
@@ -339,9 +365,12 @@ impl<'a> Plan<'a> {
         }
         for &ray in rays(arm.fingers) {
             let finger = Ray::new(ray);
-            let direction = (along * finger.along + DVec3::Z * finger.forward).normalize();
-            let base =
-                wrist_at + (along * finger.base_along + DVec3::Z * finger.base_across) * hand_m;
+            let spread = arm.finger_spread;
+            // Fingers that stand apart also point apart.
+            let forward = finger.forward + (spread - 1.0) * finger.base_across;
+            let direction = (along * finger.along + DVec3::Z * forward).normalize();
+            let across = DVec3::Z * finger.base_across * spread;
+            let base = wrist_at + (along * finger.base_along + across) * hand_m;
             self.add_finger(
                 arm,
                 place,
