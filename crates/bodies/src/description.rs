@@ -86,6 +86,8 @@ pub struct Torso {
     pub trunk_pitch_degrees: f64,
     /// Start of the neck to the skull, metres.
     pub neck_m: Option<f64>,
+    /// Lean backward of the middle of the neck, degrees: it bends to an S.
+    pub neck_wave_degrees: f64,
     /// Joints of the neck, the head not counted.
     pub neck_joints: usize,
     /// Lean of the first part of the neck, degrees forward; it rises to upright at the head.
@@ -105,6 +107,7 @@ impl Default for Torso {
             spine_joints: 3,
             trunk_pitch_degrees: 0.0,
             neck_m: None,
+            neck_wave_degrees: 0.0,
             neck_joints: 1,
             neck_pitch_degrees: 0.0,
             head_m: None,
@@ -431,6 +434,10 @@ pub struct Colours {
     pub back: Option<Rgb>,
     /// Insides of ears, marks, rings; that of the ends if left out.
     pub mark: Option<Rgb>,
+    /// Snout; that of the ends if left out.
+    pub snout: Option<Rgb>,
+    /// How strong the rings of the marks' colour around the limbs are, 0 to 1.
+    pub rings: f32,
     /// Tip of the tail; that of the ends if left out.
     pub tail_tip: Option<Rgb>,
     /// Claws, beak, tips of quills.
@@ -457,6 +464,8 @@ impl Default for Colours {
             belly: None,
             back: None,
             mark: None,
+            snout: None,
+            rings: 0.0,
             tail_tip: None,
             horn: [0.55, 0.48, 0.38],
             nose: [0.05, 0.035, 0.035],
@@ -480,6 +489,10 @@ impl Colours {
 
     pub(crate) fn mark(&self) -> Rgb {
         self.mark.unwrap_or(self.ends)
+    }
+
+    pub(crate) fn snout(&self) -> Rgb {
+        self.snout.unwrap_or(self.ends)
     }
 
     pub(crate) fn tail_tip(&self) -> Rgb {
@@ -666,6 +679,8 @@ impl Description {
             ("colours.back", colours.back()),
             ("colours.mark", colours.mark()),
             ("colours.tail_tip", colours.tail_tip()),
+            ("colours.snout", colours.snout()),
+            ("colours.rings", [colours.rings; 3]),
             ("colours.horn", colours.horn),
             ("colours.nose", colours.nose),
             ("colours.top", colours.top.unwrap_or_default()),
@@ -791,7 +806,9 @@ impl Ranges {
         let pitch = torso.trunk_pitch_degrees;
         in_range("torso.trunk_pitch_degrees", pitch, -60.0, 75.0)?;
         let pitch = torso.neck_pitch_degrees;
-        in_range("torso.neck_pitch_degrees", pitch, -60.0, 90.0)
+        in_range("torso.neck_pitch_degrees", pitch, -60.0, 90.0)?;
+        let wave = torso.neck_wave_degrees;
+        in_range("torso.neck_wave_degrees", wave, 0.0, 80.0)
     }
 
     fn arm(&self, part: &str, arm: &ArmPair) -> Result<(), BodyError> {

@@ -5,7 +5,7 @@ use glam::DVec3;
 
 use crate::description::{Colours, Rgb};
 use crate::field::{Field, smooth};
-use crate::piece::hash_unit;
+use crate::piece::{Piece, hash_unit};
 
 /// Where light and dark patches have their size, patches per stature.
 const PATCHES: f64 = 14.0;
@@ -52,11 +52,27 @@ impl Paint<'_> {
         for other in &near {
             let behind = other.distance_m.abs() - closest.distance_m.abs();
             let weight = (1.0 - behind / reach_m).max(0.0).powi(2);
-            colour += weight * vec3(other.piece.colour);
+            colour += weight * self.ringed(other.piece, point);
             shading += weight * other.piece.shading;
             sum += weight;
         }
         (colour / sum, shading / sum)
+    }
+
+    /// Colour of a piece with its ring: below the middle of a limb.
+    fn ringed(&self, piece: &Piece, point: DVec3) -> DVec3 {
+        let plain = vec3(piece.colour);
+        if !piece.banded {
+            return plain;
+        }
+        let [start, end] = piece.bone;
+        let share = (point - start).dot(end - start) / start.distance_squared(end).max(1e-12);
+        let ring = smooth((share - 0.62) / 0.08) * smooth((0.88 - share) / 0.08);
+        mix(
+            plain,
+            vec3(self.colours.mark()),
+            ring * f64::from(self.colours.rings),
+        )
     }
 
     /// How much light gets to a point, from 0 to 1: the distance of the flesh a little way off the

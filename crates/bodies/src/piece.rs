@@ -31,6 +31,8 @@ pub(crate) struct Piece {
     pub(crate) colour: Rgb,
     /// How much of belly and back colour it takes on, 0 to 1.
     pub(crate) shading: f64,
+    /// Whether it carries a ring of the marks' colour.
+    pub(crate) banded: bool,
     /// Length of the edges of its triangles, metres.
     pub(crate) grain_m: f64,
     /// The joint that moves it.
@@ -61,6 +63,7 @@ impl Piece {
             facets: Vec::new(),
             colour: [0.5; 3],
             shading: 0.0,
+            banded: false,
             grain_m: 0.35 * thickest_m,
             owner,
             before: None,
@@ -109,6 +112,11 @@ impl Piece {
 
     pub(crate) fn grained(mut self, grain_m: f64) -> Self {
         self.grain_m = grain_m;
+        self
+    }
+
+    pub(crate) fn banded(mut self) -> Self {
+        self.banded = true;
         self
     }
 

@@ -260,7 +260,8 @@ impl<'a> Plan<'a> {
                 parent = self.push(Part::Neck, MIDDLE, piece, Some(parent), at);
             }
             let upright = piece as f64 / pieces as f64;
-            let pitch_degrees = torso.neck_pitch_degrees * (1.0 - upright);
+            let wave = (std::f64::consts::PI * upright).sin() * torso.neck_wave_degrees;
+            let pitch_degrees = torso.neck_pitch_degrees * (1.0 - upright) - wave;
             at += pitched_up(pitch_degrees) * length_m / pieces as f64;
         }
         let head = self.push(Part::Head, MIDDLE, 0, Some(parent), at);

@@ -39,6 +39,7 @@ impl Skin {
             }
         }
         if let Some(top) = top {
+            level_top(&mut mesh, top);
             pin(&mut mesh, top, 3.0 * cell_m);
         }
         let mut skin = Self::mirrored(mesh);
@@ -107,6 +108,16 @@ impl Skin {
             list.sort_unstable();
         }
         neighbours
+    }
+}
+
+/// Cuts what stands out over the top of a skull.
+fn level_top(mesh: &mut HalfMesh, top: DVec3) {
+    for position in &mut mesh.positions {
+        let over = position.y > top.y && position.y < 1.02 * top.y;
+        if over && position.with_y(top.y).distance(top) < 0.04 * top.y {
+            position.y = top.y;
+        }
     }
 }
 

@@ -33,19 +33,18 @@ fn between(a: Rgb, b: Rgb, share: f64) -> Rgb {
 }
 
 impl Trimmer<'_> {
-    /// Where a ray from a point inside the flesh leaves it for good, metres.
+    /// Where a ray from a point inside the flesh first leaves it, metres.
     fn exit(&self, from: DVec3, direction: DVec3) -> DVec3 {
-        let body = self.plan.description;
-        // Twice the head and the snout lie beyond all flesh of the head.
-        let mut far_m = 3.0 * self.plan.head_radius_m() + 1.5 * body.torso.snout_m;
-        for _ in 0..64 {
+        let stature_m = self.plan.description.stature_m;
+        let mut far_m = 0.0;
+        for _ in 0..200 {
             let value = self.field.at(from + direction * far_m);
-            if value < 1e-4 * body.stature_m || far_m <= 0.0 {
+            if value > -1e-5 * stature_m {
                 break;
             }
-            far_m -= (0.7 * value).min(0.1 * self.plan.head_radius_m());
+            far_m += -0.7 * value;
         }
-        from + direction * far_m.max(0.0)
+        from + direction * far_m
     }
 
     /// Eyeballs, lids and glints.
@@ -203,14 +202,14 @@ impl Trimmer<'_> {
                     let [root, end] = self.snout_axis();
                     let back = (share.abs() - 0.3).max(0.0) * face.mouth * 1.4;
                     let angle = (share.abs() * 2.2).min(1.0) * 1.45 * share.signum();
-                    let low = -0.75 + 0.35 * share * share;
+                    let low = -0.8 + 0.85 * share * share;
                     let out = DVec3::new(angle.sin(), low, angle.cos()).normalize();
                     self.exit(end.lerp(root, back), out)
                 } else {
                     // Corners of the mouth a little higher: a friendly face.
                     let from = self.plan.head_centre() - DVec3::Y * 0.3 * r;
-                    let angle = share * face.mouth * 1.3;
-                    let low = -0.45 - 0.22 * face.jaw + 0.16 * share * share;
+                    let angle = share * face.mouth * 1.6;
+                    let low = -0.45 - 0.22 * face.jaw + 0.09 * share * share;
                     self.exit(from, DVec3::new(angle.sin(), low, angle.cos()).normalize())
                 };
                 (at, 0.028 * r * (1.0 - 0.6 * share * share), colour)
@@ -484,7 +483,9 @@ impl Trimmer<'_> {
         if on_head {
             // Behind a line from brow over the ears to the nape.
             let from_centre = (at - centre) / r;
-            from_centre.dot(DVec3::new(0.0, 0.42, -0.91)) > -0.12
+            let ear = DVec3::new(0.66, 0.66, 0.1).distance(from_centre.with_x(from_centre.x.abs()));
+            let clear_of_ears = ear > 1.5 * plan.description.face.ear;
+            clear_of_ears && from_centre.dot(DVec3::new(0.0, 0.42, -0.91)) > -0.06
         } else {
             normal.dot(DVec3::new(0.0, 0.25, -0.97)) > 0.18
         }
@@ -503,7 +504,7 @@ impl Trimmer<'_> {
         let middle = at.x == 0.0;
         let jitter = 0.16 * DVec3::new(if middle { 0.0 } else { shake(1) }, shake(2), shake(3));
         let sweep = DVec3::new(0.0, -0.35, -0.75);
-        let along = (normal + 0.55 * sweep + jitter).normalize_or(normal);
+        let along = (normal + 0.8 * sweep + jitter).normalize_or(normal);
         let long_m = quills.length_m * (1.0 + 0.18 * shake(4));
         let points = [
             (-0.12, 0.6, shade(colours.back(), 0.6)),

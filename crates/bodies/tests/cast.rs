@@ -292,11 +292,12 @@ prop_compose! {
         width in 0.05..0.6f64, drop_m in 0.0..0.3f64, clavicles: bool, upper in 0.02..0.3f64,
         forearm in 0.02..0.3f64, hand in 0.02..0.2f64, fingers in 0..=5usize,
         finger_joints in 1..=4usize, twist_joints in 0..=4usize, wing: bool,
+        finger_spread in 0.5..3.0f64,
     ) -> ArmPair {
         ArmPair {
             shoulder_width_m: Some(width), drop_m, clavicles, upper_arm_m: Some(upper),
             forearm_m: Some(forearm), hand_m: Some(hand), fingers, finger_joints, twist_joints,
-            wing,
+            wing, finger_spread,
         }
     }
 }
@@ -304,9 +305,9 @@ prop_compose! {
 prop_compose! {
     fn appendage()(
         joints in 1..=8usize, length_m in 0.05..0.5f64, rise_degrees in 0.0..80.0f64,
-        radius_m in 0.01..0.1f64,
+        radius_m in 0.01..0.1f64, bush in 0.3..4.0f64,
     ) -> Option<Appendage> {
-        Some(Appendage { joints, length_m, rise_degrees, radius_m })
+        Some(Appendage { joints, length_m, rise_degrees, radius_m, bush })
     }
 }
 

@@ -55,7 +55,7 @@ impl Maker<'_> {
                 .limb(joint, end, radii, after)
                 .on_bone(start, end)
                 .flattened(flat, flatness)
-                .melting(0.6 * radii[1])
+                .melting(if ordinal == 0 { 0.5 } else { 0.1 } * radii[1])
                 .grained(if ear { 0.22 } else { 0.26 } * radii[1].max(0.6 * radii[0]));
             if last {
                 let length_m = start.distance(end);

@@ -24,15 +24,8 @@ impl Maker<'_> {
         let forearm_m = body.radius_m(body.thickness.forearm_m, radius::FOREARM);
         let shoulder_m = body.thickness.shoulder_m.unwrap_or(1.06 * upper_m);
         let shoulder_at = self.at(shoulder);
-        if let Some(clavicle) = self.find(Part::Clavicle, side, pair) {
-            let radii = [0.8 * upper_m, 0.85 * upper_m, upper_m];
-            let piece = self
-                .limb(clavicle, shoulder_at, radii, Some(shoulder))
-                .melting(0.9 * upper_m)
-                .grained(0.32 * upper_m);
-            self.add(TRUNK, piece);
-        }
-        let cluster = self.grow(TRUNK, shoulder_at, 1.7 * shoulder_m, 1.1 * shoulder_m);
+        self.yoke(shoulder, upper_m, shoulder_m);
+        let cluster = self.grow(TRUNK, shoulder_at, 1.6 * shoulder_m, 0.8 * shoulder_m);
         let elbow_m = 0.43 * (upper_m + forearm_m);
         let upper = self
             .limb(
@@ -75,6 +68,48 @@ impl Maker<'_> {
             .grained(0.3 * forearm_m);
         self.add(cluster, forearm);
         self.hand(arm, cluster, wrist, flat);
+    }
+
+    /// What joins a shoulder to the trunk: the clavicle's flesh, and that of the breast below it.
+    fn yoke(&mut self, shoulder: usize, upper_m: f64, shoulder_m: f64) {
+        let plan = self.plan;
+        let owner = plan.bones[shoulder].parent.unwrap_or(0);
+        let shoulder_at = self.at(shoulder);
+        let clavicle = plan.bones[owner].part == Part::Clavicle;
+        let before = if clavicle {
+            plan.bones[owner].parent
+        } else {
+            None
+        };
+        let start = if clavicle {
+            self.at(owner)
+        } else {
+            shoulder_at.with_x(0.0)
+        };
+        let middle = shoulder_at.with_x(0.0);
+        let inward_m = (0.4 * shoulder_m / shoulder_at.x.abs().max(1e-9)).min(0.4);
+        let end = shoulder_at.lerp(middle, inward_m);
+        let yoke = Piece::new(
+            owner,
+            middle.lerp(shoulder_at, 0.25),
+            end,
+            [0.9 * upper_m, 0.95 * upper_m, 0.95 * upper_m],
+        )
+        .between(before, Some(shoulder))
+        .on_bone(start, shoulder_at)
+        .melting(0.9 * upper_m)
+        .coloured(self.coat(), 0.8)
+        .grained(0.3 * upper_m);
+        self.add(TRUNK, yoke);
+        let breast_m = 1.15 * upper_m;
+        let low = middle.lerp(shoulder_at, 0.45) - plan.trunk_direction() * 1.5 * upper_m;
+        let breast = Piece::new(owner, low, end, [breast_m, breast_m, 0.85 * upper_m])
+            .flattened(DVec3::Z, 0.9)
+            .melting(1.1 * upper_m)
+            .coloured(self.coat(), 0.9)
+            .grained(0.3 * upper_m)
+            .feature();
+        self.add(TRUNK, breast);
     }
 
     fn hand(&mut self, arm: &ArmPair, cluster: usize, wrist: usize, flat: DVec3) {

@@ -120,7 +120,7 @@ impl Maker<'_> {
         let radii = [root_m, 0.42 * root_m + 0.5 * end_m, end_m];
         let upper = Piece::new(head, from, to, radii)
             .melting(0.35 * r)
-            .coloured(self.ends(), 0.6)
+            .coloured(body.colours.snout(), 0.6)
             .grained((0.1 * r).min(0.6 * end_m))
             .feature();
         self.add(TRUNK, upper);

@@ -35,7 +35,7 @@ impl Maker<'_> {
         let thigh = (human::HIP_BREADTH - human::HIP_JOINT_WIDTH) / 2.0;
         let thigh_m = body.radius_m(body.thickness.thigh_m, thigh);
         let shank_m = body.radius_m(body.thickness.shank_m, radius::SHANK);
-        let cluster = self.grow(TRUNK, self.at(hip), 1.2 * thigh_m, 0.7 * thigh_m);
+        let cluster = self.grow(TRUNK, self.at(hip), 1.35 * thigh_m, 1.0 * thigh_m);
         let knee_m = 0.95 * shank_m;
         let middle_m = 0.55 * thigh_m + 0.45 * knee_m;
         let thigh = self
@@ -52,10 +52,17 @@ impl Maker<'_> {
                 [0.93 * shank_m, 0.85 * shank_m, ankle_m],
                 Some(ankle),
             )
-            .melting(0.5 * shank_m)
+            .melting(0.25 * shank_m)
             .grained(0.3 * shank_m);
         self.add(cluster, shank);
         self.calf(cluster, knee, ankle, shank_m);
+        let seat = self.at(hip) - DVec3::new(0.0, 0.2, 0.42) * thigh_m;
+        let seat = Piece::ball(hip, seat, 0.74 * thigh_m)
+            .melting(0.6 * thigh_m)
+            .coloured(self.coat(), 0.8)
+            .grained(0.24 * thigh_m)
+            .feature();
+        self.add(cluster, seat);
         let foot = Foot {
             cluster,
             side,

@@ -163,12 +163,13 @@ impl Maker<'_> {
             return;
         }
         let pieces = self.clusters.iter_mut().flat_map(|c| {
-            c.blend_m *= 0.35;
+            c.blend_m *= 0.15;
             &mut c.pieces
         });
         for (seed, piece) in pieces.enumerate() {
             piece.facets = facet_normals(facets, seed);
-            piece.blend_m *= 0.3;
+            piece.blend_m *= 0.12;
+            piece.grain_m *= 0.55;
         }
     }
 }

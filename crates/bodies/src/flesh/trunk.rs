@@ -51,11 +51,42 @@ impl Maker<'_> {
             let piece = piece
                 .coloured(self.coat(), 1.0)
                 .flattened(DVec3::Z, flatness)
-                .melting(0.3 * thick_m)
+                .melting(if index == 0 { 0.5 } else { 0.06 } * thick_m)
                 .grained(0.16 * thick_m);
             self.add(TRUNK, piece);
         }
+        self.flanks();
         self.abdomen();
+    }
+
+    /// The flesh from the hip joints up to the waist.
+    fn flanks(&mut self) {
+        let body = self.plan.description;
+        let flatness = body.thickness.trunk_flatness;
+        let thigh = 0.5 * (human::HIP_BREADTH - human::HIP_JOINT_WIDTH);
+        let thigh_m = body.radius_m(body.thickness.thigh_m, thigh);
+        let (start, top) = (self.at(0), self.plan.trunk_top());
+        let waist = start.lerp(top, 0.42);
+        let waist_m = self.trunk_radius_m(0.42);
+        for side in SIDES {
+            let Some(hip) = self.find(Part::Hip, side, 0) else {
+                continue;
+            };
+            let from = self.at(hip) + DVec3::Y * 0.25 * thigh_m;
+            let to = waist + DVec3::X * 0.4 * sign(side) * waist_m;
+            let radii = [
+                0.9 * thigh_m,
+                0.45 * thigh_m + 0.27 * waist_m,
+                0.54 * waist_m,
+            ];
+            let piece = Piece::new(0, from, to, radii)
+                .flattened(DVec3::Z, flatness.clamp(0.7, 1.0))
+                .melting(0.7 * thigh_m)
+                .coloured(self.coat(), 0.9)
+                .grained(0.25 * thigh_m)
+                .feature();
+            self.add(TRUNK, piece);
+        }
     }
 
     fn abdomen(&mut self) {
@@ -67,10 +98,15 @@ impl Maker<'_> {
         let back = -self.plan.hips_depth_m() - 0.55 * radius_m;
         let from = self.at(0) + DVec3::new(0.0, 0.35 * radius_m, back);
         let to = from + DVec3::new(0.0, -0.35, -0.75) * radius_m;
-        let piece = Piece::new(0, from, to, [0.85 * radius_m, radius_m, 0.6 * radius_m])
-            .melting(0.5 * radius_m)
-            .coloured(self.coat(), 1.0)
-            .grained(0.16 * radius_m);
+        let piece = Piece::new(
+            0,
+            from,
+            to,
+            [0.88 * radius_m, 0.95 * radius_m, 0.78 * radius_m],
+        )
+        .melting(0.5 * radius_m)
+        .coloured(self.coat(), 1.0)
+        .grained(0.16 * radius_m);
         self.add(TRUNK, piece);
     }
 
