@@ -99,6 +99,12 @@ impl Field {
         field
     }
 
+    /// Whether pieces are hewn.
+    pub(crate) fn is_faceted(&self) -> bool {
+        let mut pieces = self.clusters.iter().flat_map(|cluster| &cluster.pieces);
+        pieces.any(|piece| !piece.facets.is_empty())
+    }
+
     /// Lowest and highest corner of all flesh, metres.
     pub(crate) fn bounds(&self) -> (DVec3, DVec3) {
         bounds(&self.clusters)
@@ -111,14 +117,24 @@ impl Field {
         let half_diagonal_m = 0.5 * 3.0_f64.sqrt() * self.block_m;
         let mut pieces = Vec::new();
         for (number, cluster) in self.clusters.iter().enumerate() {
+            let blend_m = self.widest_blend_m(number);
             for (ordinal, piece) in cluster.pieces.iter().enumerate() {
-                let margin_m = half_diagonal_m + 2.0 * piece.blend_m.max(cluster.blend_m);
+                let margin_m = half_diagonal_m + 1.5 * blend_m;
                 if piece.least_distance_m(centre) < margin_m + self.block_m {
                     pieces.push((number as u16, ordinal as u16));
                 }
             }
         }
         Block { pieces }
+    }
+
+    /// The widest seam that the pieces of a cluster may have with others, metres.
+    fn widest_blend_m(&self, number: usize) -> f64 {
+        let children = self.clusters.iter().filter(|c| c.parent == Some(number));
+        let own = &self.clusters[number];
+        let pieces = own.pieces.iter().map(|piece| piece.blend_m);
+        let clusters = children.chain([own]).map(|cluster| cluster.blend_m);
+        pieces.chain(clusters).fold(0.0, f64::max)
     }
 
     /// The block around a point; `None` outside of all.

@@ -200,15 +200,16 @@ impl Piece {
 pub(crate) fn facet_normals(count: usize, seed: usize) -> Vec<DVec3> {
     // Points of a golden spiral, turned and shaken by the seed.
     const GOLDEN: f64 = 2.399_963_229_728_653;
-    (0..count)
-        .map(|index| {
+    // One facet lies level on top, so that the height of a piece is that of its radius.
+    std::iter::once(DVec3::Y)
+        .chain((1..count).map(|index| {
             let shake = |salt: usize| hash_unit(seed * 131 + index * 7 + salt) - 0.5;
             let y = 1.0 - 2.0 * (index as f64 + 0.5) / count as f64;
             let across = (1.0 - y * y).max(0.0).sqrt();
             let (sin, cos) = (GOLDEN * index as f64 + seed as f64).sin_cos();
             let even = DVec3::new(across * cos, y, across * sin);
             (even + 0.5 * DVec3::new(shake(1), shake(2), shake(3))).normalize_or(DVec3::Y)
-        })
+        }))
         .collect()
 }
 

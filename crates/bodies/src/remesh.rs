@@ -3,7 +3,7 @@
 //! Modeling*, doi 10.1145/1057432.1057457), with a size that varies from place to place and vertices
 //! kept on the surface of the field. The mesh starts finer than wanted, so no edge is ever split.
 
-use glam::DVec3;
+use glam::{DMat3, DVec3};
 
 use crate::field::Field;
 use crate::grid::{HalfMesh, compact};
@@ -83,6 +83,9 @@ pub(crate) fn remeshed(mesh: HalfMesh, field: &Field, cell_m: f64, sizes: &Sizes
         work.collapse(f64::INFINITY);
         work.flip();
         work.relax();
+    }
+    if field.is_faceted() {
+        work.sharpen();
     }
     work.into_mesh()
 }
@@ -380,6 +383,47 @@ impl<'a> Work<'a> {
             let to = self.field.onto_surface(within, 0.5 * self.cell_m);
             self.try_move(vertex, to);
         }
+    }
+
+    /// Moves vertices onto edges of the shape: to the place nearest to all planes that touch the
+    /// surface at the middles of the triangles around (as Ju et al. 2002 place vertices, *Dual
+    /// Contouring of Hermite Data*, doi 10.1145/566570.566586).
+    fn sharpen(&mut self) {
+        for _ in 0..3 {
+            for vertex in 0..self.positions.len() as u32 {
+                if !self.around[vertex as usize].is_empty() {
+                    let to = self.sharp_place(vertex);
+                    self.try_move(vertex, to);
+                }
+            }
+        }
+    }
+
+    fn sharp_place(&self, vertex: u32) -> DVec3 {
+        let here = self.at(vertex);
+        let step_m = 0.05 * self.cell_m;
+        // A small pull toward the present place keeps flat surroundings from sliding.
+        let pull = 0.05;
+        let mut matrix = DMat3::from_diagonal(DVec3::splat(pull));
+        let mut right = DVec3::ZERO;
+        for &triangle in &self.around[vertex as usize] {
+            let corners = self.triangles[triangle as usize].map(|corner| self.at(corner));
+            let middle = corners.iter().sum::<DVec3>() / 3.0;
+            let gradient = self.field.gradient(middle, step_m);
+            let steepness = gradient.length();
+            if steepness < 1e-6 {
+                continue;
+            }
+            let normal = gradient / steepness;
+            let beyond_m = (here - middle).dot(normal) + self.field.at(middle) / steepness;
+            matrix += DMat3::from_cols(normal * normal.x, normal * normal.y, normal * normal.z);
+            right -= normal * beyond_m;
+        }
+        let mut offset = matrix.inverse() * right;
+        if self.on_seam(vertex) {
+            offset.x = 0.0;
+        }
+        here + offset.clamp_length_max(0.4 * self.wanted[vertex as usize])
     }
 }
 

@@ -34,12 +34,14 @@ impl Skin {
         let mut mesh = remeshed(mesh, field, cell_m, &sizes);
         for position in &mut mesh.positions {
             // What is left of a Newton step is rounding.
-            if position.y.abs() < 2e-3 * cell_m {
+            if position.y < 2e-3 * cell_m {
                 position.y = 0.0;
+            }
+            if let Some(top) = top.filter(|top| (top.y - position.y).abs() < 2e-3 * cell_m) {
+                position.y = top.y;
             }
         }
         if let Some(top) = top {
-            level_top(&mut mesh, top);
             pin(&mut mesh, top, 3.0 * cell_m);
         }
         let mut skin = Self::mirrored(mesh);
@@ -108,16 +110,6 @@ impl Skin {
             list.sort_unstable();
         }
         neighbours
-    }
-}
-
-/// Cuts what stands out over the top of a skull.
-fn level_top(mesh: &mut HalfMesh, top: DVec3) {
-    for position in &mut mesh.positions {
-        let over = position.y > top.y && position.y < 1.02 * top.y;
-        if over && position.with_y(top.y).distance(top) < 0.04 * top.y {
-            position.y = top.y;
-        }
     }
 }
 

@@ -6,7 +6,7 @@ use understudy_anatomy::body::{AppendageKind, Side};
 use crate::description::{ArmPair, Quills, Rgb, Snout};
 use crate::field::{Field, smooth};
 use crate::flesh::ClawSeat;
-use crate::flesh::head::direction;
+use crate::flesh::head::{direction, face_levels};
 use crate::paint::{Paint, vec3};
 use crate::piece::hash_unit;
 use crate::plan::{Part, Plan, SIDES, sign};
@@ -99,7 +99,7 @@ impl Trimmer<'_> {
         let (face, colours) = (&body.face, &body.colours);
         let out = direction(side, yaw, pitch);
         let seat = self.exit(self.plan.head_centre(), out);
-        let look = (out + DVec3::Z * 0.7).normalize();
+        let look = (out + DVec3::Z * 0.45).normalize();
         let centre = seat - out * 0.38 * eye_m;
         let iris = face.iris.asin();
         let pupil = (0.58 * face.iris).asin();
@@ -207,10 +207,10 @@ impl Trimmer<'_> {
                     self.exit(end.lerp(root, back), out)
                 } else {
                     // Corners of the mouth a little higher: a friendly face.
-                    let from = self.plan.head_centre() - DVec3::Y * 0.3 * r;
+                    let level = DVec3::new(0.0, face_levels(face).mouth, 0.2);
                     let angle = share * face.mouth * 1.6;
-                    let low = -0.45 - 0.22 * face.jaw + 0.09 * share * share;
-                    self.exit(from, DVec3::new(angle.sin(), low, angle.cos()).normalize())
+                    let out = DVec3::new(angle.sin(), 0.1 * share * share, angle.cos());
+                    self.exit(self.plan.head_centre() + level * r, out.normalize())
                 };
                 (at, 0.028 * r * (1.0 - 0.6 * share * share), colour)
             })

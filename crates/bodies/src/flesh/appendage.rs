@@ -56,7 +56,7 @@ impl Maker<'_> {
                 .on_bone(start, end)
                 .flattened(flat, flatness)
                 .melting(if ordinal == 0 { 0.5 } else { 0.1 } * radii[1])
-                .grained(if ear { 0.22 } else { 0.26 } * radii[1].max(0.6 * radii[0]));
+                .grained(if ear { 0.15 } else { 0.26 } * radii[1].max(0.6 * radii[0]));
             if last {
                 let length_m = start.distance(end);
                 piece.to = start.lerp(end, 1.0 - (radii[2] / length_m).min(0.6));
@@ -73,7 +73,7 @@ impl Maker<'_> {
                 let low = if ordinal == 0 { 0.35 } else { 0.0 };
                 cup.from = start.lerp(end, low) + forward;
                 cup.to = piece.to.lerp(start, if last { 0.15 } else { 0.0 }) + forward;
-                cup.blend_m = 0.2 * appendage.radius_m;
+                cup.blend_m = 0.35 * appendage.radius_m;
                 cups.push(cup);
             }
             self.add(cluster, piece);

@@ -35,7 +35,8 @@ impl Maker<'_> {
                 Some(elbow),
             )
             .melting(0.5 * upper_m)
-            .grained(0.3 * upper_m);
+            .grained(0.3 * upper_m)
+            .banded();
         self.add(cluster, upper);
         let muscle_to = shoulder_at.lerp(
             self.at(elbow),
@@ -65,7 +66,8 @@ impl Maker<'_> {
             )
             .flattened(flat, flatness)
             .melting(0.3 * forearm_m)
-            .grained(0.3 * forearm_m);
+            .grained(0.3 * forearm_m)
+            .banded();
         self.add(cluster, forearm);
         self.hand(arm, cluster, wrist, flat);
     }

@@ -4,7 +4,7 @@ use glam::DVec3;
 use understudy_anatomy::body::Side;
 
 use super::{Maker, TRUNK};
-use crate::description::Snout;
+use crate::description::{Face, Snout};
 use crate::piece::Piece;
 use crate::plan::{Part, SIDES, sign};
 
@@ -16,15 +16,11 @@ impl Maker<'_> {
         };
         let face = &plan.description.face;
         let (centre, r) = (plan.head_centre(), plan.head_radius_m());
-        let half_depth = DVec3::Z * ((face.skull_depth - 1.0) * r).max(0.0);
-        let skull = Piece::new(head, centre - half_depth, centre + half_depth, [r; 3])
-            .between(plan.bones[head].parent, None)
+        let skull = Piece::ball(head, centre, r)
+            .flattened(DVec3::Z, face.skull_depth)
             .melting(0.5 * r)
             .coloured(self.coat(), 1.0)
             .grained(0.13 * r);
-        let base = self.at(head);
-        // The parent takes over below the skull.
-        let skull = skull.on_bone(base.min(centre), centre.max(base + DVec3::Y * 0.1 * r));
         self.add(TRUNK, skull);
         let wedge = |from: DVec3, to: DVec3, radii: [f64; 3]| {
             Piece::new(
@@ -35,20 +31,17 @@ impl Maker<'_> {
             )
             .coloured(plan.description.colours.coat, 1.0)
             .grained(0.11 * r)
-            .feature()
         };
         if face.jaw > 0.0 {
-            let chin = DVec3::new(0.0, 0.34 - face.jaw, 0.72 * face.skull_depth);
-            let root = DVec3::new(0.0, -0.45, 0.15);
-            self.add(
-                TRUNK,
-                wedge(root, chin, [0.78, 0.6, 0.34]).melting(0.35 * r),
-            );
+            let chin = DVec3::new(0.0, 0.4 - face.jaw, 0.58 * face.skull_depth);
+            let root = DVec3::new(0.0, -0.3, 0.12);
+            self.add(TRUNK, wedge(root, chin, [0.86, 0.72, 0.4]).melting(0.4 * r));
         }
         for side in SIDES {
             let s = sign(side);
             if face.cheeks > 0.0 {
-                let at = DVec3::new(0.5 * s, -0.38, 0.55);
+                let level = -0.38 + face.eye_pitch_degrees.to_radians().sin().min(0.0);
+                let at = DVec3::new(0.5 * s, level, 0.55);
                 let cheek = wedge(at, at, [0.35 + 0.15 * face.cheeks; 3]);
                 self.add(TRUNK, cheek.melting(0.4 * r));
             }
@@ -95,14 +88,15 @@ impl Maker<'_> {
             if face.nose > 0.0 {
                 // A nose of flesh on a flat face: bridge and tip.
                 let front = |y: f64, z: f64| centre + DVec3::new(0.0, y, z * face.skull_depth) * r;
+                let levels = face_levels(face);
                 let girth = face.nose * r;
                 let nose = Piece::new(
                     head,
-                    front(0.12, 0.9),
-                    front(-0.3, 1.06),
-                    [0.5 * girth, 0.65 * girth, girth],
+                    front(levels.eyes - 0.04, 0.86),
+                    front(levels.nose, 0.99),
+                    [0.62 * girth, 0.7 * girth, girth],
                 )
-                .melting(0.6 * girth + 0.06 * r)
+                .melting(0.8 * girth + 0.08 * r)
                 .coloured(self.coat(), 1.0)
                 .grained(0.08 * r)
                 .feature();
@@ -121,8 +115,7 @@ impl Maker<'_> {
         let upper = Piece::new(head, from, to, radii)
             .melting(0.35 * r)
             .coloured(body.colours.snout(), 0.6)
-            .grained((0.1 * r).min(0.6 * end_m))
-            .feature();
+            .grained((0.1 * r).min(0.6 * end_m));
         self.add(TRUNK, upper);
         // The lower jaw is shorter and slimmer.
         let drop = DVec3::Y * 0.55 * end_m;
@@ -134,8 +127,7 @@ impl Maker<'_> {
         )
         .melting(0.25 * end_m)
         .coloured(body.colours.belly(), 0.0)
-        .grained((0.1 * r).min(0.6 * end_m))
-        .feature();
+        .grained((0.1 * r).min(0.6 * end_m));
         self.add(TRUNK, jaw);
     }
 
@@ -151,7 +143,7 @@ impl Maker<'_> {
             // Beside the head like a person's, or on top like a beast's.
             let (at, facing) = if flat_face {
                 (
-                    DVec3::new(0.97 * s, -0.12, -0.05),
+                    DVec3::new(0.92 * s, face_levels(face).eyes - 0.15, -0.08),
                     DVec3::new(1.0 * s, 0.0, 0.45),
                 )
             } else {
@@ -167,8 +159,7 @@ impl Maker<'_> {
                 .flattened(facing, 0.4)
                 .melting(0.15 * girth)
                 .coloured(self.coat(), 1.0)
-                .grained(0.22 * girth)
-                .feature();
+                .grained(0.22 * girth);
             self.add(TRUNK, ear);
             let cup = at + facing * 0.5 * girth;
             let cup = Piece::new(
@@ -184,6 +175,24 @@ impl Maker<'_> {
             .hollow();
             self.add(TRUNK, cup);
         }
+    }
+}
+
+/// Heights of the parts of a flat face over the middle of the skull, in its half breadth.
+pub(crate) struct FaceLevels {
+    pub(crate) eyes: f64,
+    pub(crate) nose: f64,
+    pub(crate) mouth: f64,
+}
+
+/// Nose and mouth at 0.43 and 0.66 of the way from eyes to chin (common practice).
+pub(crate) fn face_levels(face: &Face) -> FaceLevels {
+    let eyes = face.eye_pitch_degrees.to_radians().sin();
+    let chin = -face.jaw.max(0.9);
+    FaceLevels {
+        eyes,
+        nose: eyes + 0.43 * (chin - eyes),
+        mouth: eyes + 0.66 * (chin - eyes),
     }
 }
 

@@ -35,13 +35,14 @@ impl Maker<'_> {
         let thigh = (human::HIP_BREADTH - human::HIP_JOINT_WIDTH) / 2.0;
         let thigh_m = body.radius_m(body.thickness.thigh_m, thigh);
         let shank_m = body.radius_m(body.thickness.shank_m, radius::SHANK);
-        let cluster = self.grow(TRUNK, self.at(hip), 1.35 * thigh_m, 1.0 * thigh_m);
+        let cluster = self.grow(TRUNK, self.at(hip), 1.35 * thigh_m, 0.7 * thigh_m);
         let knee_m = 0.95 * shank_m;
-        let middle_m = 0.55 * thigh_m + 0.45 * knee_m;
+        let middle_m = 0.66 * thigh_m + 0.34 * knee_m;
         let thigh = self
             .limb(hip, self.at(knee), [thigh_m, middle_m, knee_m], Some(knee))
             .melting(0.5 * knee_m)
-            .grained(0.22 * thigh_m.min(1.6 * knee_m));
+            .grained(0.22 * thigh_m.min(1.6 * knee_m))
+            .banded();
         self.add(cluster, thigh);
         let digitigrade = body.legs.kind == LegKind::Digitigrade;
         let ankle_m = shank_m * if digitigrade { 0.7 } else { 0.6 };
@@ -53,7 +54,8 @@ impl Maker<'_> {
                 Some(ankle),
             )
             .melting(0.25 * shank_m)
-            .grained(0.3 * shank_m);
+            .grained(0.3 * shank_m)
+            .banded();
         self.add(cluster, shank);
         self.calf(cluster, knee, ankle, shank_m);
         let seat = self.at(hip) - DVec3::new(0.0, 0.2, 0.42) * thigh_m;

@@ -141,8 +141,7 @@ impl Maker<'_> {
         let count = twists.len();
         let mut piece = Piece::new(bone, self.at(bone), to, radii_m)
             .between(self.plan.bones[bone].parent, after)
-            .coloured(self.coat(), LIMB_SHADING)
-            .banded();
+            .coloured(self.coat(), LIMB_SHADING);
         piece.twists = twists
             .into_iter()
             .enumerate()
@@ -162,14 +161,20 @@ impl Maker<'_> {
         if facets == 0 {
             return;
         }
+        let head = self.find(Part::Head, understudy_anatomy::Side::Middle, 0);
+        let head = head.unwrap_or(usize::MAX);
         let pieces = self.clusters.iter_mut().flat_map(|c| {
             c.blend_m *= 0.15;
             &mut c.pieces
         });
         for (seed, piece) in pieces.enumerate() {
-            piece.facets = facet_normals(facets, seed);
             piece.blend_m *= 0.12;
-            piece.grain_m *= 0.55;
+            piece.grain_m *= 0.6;
+            piece.facets = facet_normals(facets, seed);
+            // The shapes of a face would not be known again.
+            if piece.owner == head {
+                piece.facets = facet_normals(2 * facets, seed);
+            }
         }
     }
 }

@@ -75,7 +75,7 @@ impl Maker<'_> {
             let from = self.at(hip) + DVec3::Y * 0.25 * thigh_m;
             let to = waist + DVec3::X * 0.4 * sign(side) * waist_m;
             let radii = [
-                0.9 * thigh_m,
+                0.78 * thigh_m,
                 0.45 * thigh_m + 0.27 * waist_m,
                 0.54 * waist_m,
             ];
@@ -96,17 +96,13 @@ impl Maker<'_> {
             return;
         }
         let back = -self.plan.hips_depth_m() - 0.55 * radius_m;
-        let from = self.at(0) + DVec3::new(0.0, 0.35 * radius_m, back);
-        let to = from + DVec3::new(0.0, -0.35, -0.75) * radius_m;
-        let piece = Piece::new(
-            0,
-            from,
-            to,
-            [0.88 * radius_m, 0.95 * radius_m, 0.78 * radius_m],
-        )
-        .melting(0.5 * radius_m)
-        .coloured(self.coat(), 1.0)
-        .grained(0.16 * radius_m);
+        let along = DVec3::new(0.0, -0.42, -0.91);
+        let at = self.at(0) + DVec3::new(0.0, 0.15 * radius_m, back);
+        let piece = Piece::ball(0, at + along * 0.3 * radius_m, 0.9 * radius_m)
+            .flattened(along, 1.3)
+            .melting(0.5 * radius_m)
+            .coloured(self.coat(), 1.0)
+            .grained(0.16 * radius_m);
         self.add(TRUNK, piece);
     }
 
