@@ -18,7 +18,8 @@ fn all() -> Vec<AuthoredTake> {
 
 fn body_of(take: &AuthoredTake) -> Body {
     let found = recognise(&take.clip.skeleton, None);
-    found.body(&take.clip.skeleton).expect(take.name).body
+    let made = found.assemble(&take.clip.skeleton, None);
+    made.expect(take.name).body
 }
 
 fn bvh(take: &AuthoredTake) -> String {
@@ -34,7 +35,9 @@ fn clean_takes_have_no_faults_in_their_data_and_dropouts_are_found() {
         assert!(found.is_empty(), "{name}: {found:?}");
         let found = find_data_faults(&faulty_take(name, "dropout").expect(name).clip);
         let is_hold = |kind| kind == DataFaultKind::Hold;
-        let holds = found.iter().filter(|f| is_hold(f.kind) && f.joint.is_none());
+        let holds = found
+            .iter()
+            .filter(|f| is_hold(f.kind) && f.joint.is_none());
         assert_eq!(holds.count(), 1, "{name}: {found:?}");
     }
 }
@@ -67,9 +70,21 @@ fn contacts_found_agree_with_the_truth() {
         let (mut both, mut told, mut found) = (0, 0, 0);
         for (side, part, sole) in [
             (understudy_anatomy::Side::Left, FootPart::Toe, SolePart::Toe),
-            (understudy_anatomy::Side::Right, FootPart::Toe, SolePart::Toe),
-            (understudy_anatomy::Side::Left, FootPart::Heel, SolePart::Heel),
-            (understudy_anatomy::Side::Right, FootPart::Heel, SolePart::Heel),
+            (
+                understudy_anatomy::Side::Right,
+                FootPart::Toe,
+                SolePart::Toe,
+            ),
+            (
+                understudy_anatomy::Side::Left,
+                FootPart::Heel,
+                SolePart::Heel,
+            ),
+            (
+                understudy_anatomy::Side::Right,
+                FootPart::Heel,
+                SolePart::Heel,
+            ),
         ] {
             let mask = contacts.mask(side, 0, part, frames);
             let is_true = |frame: usize| {
@@ -100,7 +115,13 @@ fn joints_stay_in_their_published_ranges() {
     let mut beyond = Vec::new();
     for made in all() {
         let body = body_of(&made);
-        let report = measure_clip(&made.clip, &body, None, &Settings::default(), Options::default());
+        let report = measure_clip(
+            &made.clip,
+            &body,
+            None,
+            &Settings::default(),
+            Options::default(),
+        );
         for joint in &report.limits.joints {
             let allowed_deg = match (made.name, joint.joint.as_str()) {
                 // Kneeling and squatting, calf against thigh pushes the joint further than it goes

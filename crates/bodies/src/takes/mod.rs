@@ -19,9 +19,9 @@ pub(crate) mod mass;
 mod score;
 mod skin;
 mod standing;
-mod walks;
 #[cfg(test)]
 mod tests;
+mod walks;
 
 use glam::DVec3;
 use understudy_anatomy::Side;

@@ -109,7 +109,9 @@ fn made_take(
     };
     let made = made.map_err(|problem| Failure::usage(problem.to_string()))?;
     let clip = &made.clip;
-    let fault = capture_faults().iter().find(|known| Some(known.name) == fault);
+    let fault = capture_faults()
+        .iter()
+        .find(|known| Some(known.name) == fault);
     let said = format!(
         "{}{} {}, {:.2} s",
         made.said,
