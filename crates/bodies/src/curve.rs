@@ -51,7 +51,7 @@ impl Curve {
 }
 
 /// max(x, 0) with its corner rounded over 1.5 widths to each side.
-fn rounded_ramp(x: f64, width: f64) -> f64 {
+pub(crate) fn rounded_ramp(x: f64, width: f64) -> f64 {
     if x <= -1.5 * width {
         return 0.0;
     }

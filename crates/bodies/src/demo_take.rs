@@ -92,34 +92,35 @@ const END_SECS: f64 = 9.4;
 const DEGREE: f64 = std::f64::consts::PI / 180.0;
 
 /// Joints and lengths of the performer.
-struct Rig {
-    pelvis: usize,
-    spine: Vec<usize>,
-    neck: usize,
-    head: usize,
-    limbs: [Limbs; 2],
-    half_hips_m: f64,
-    thigh_m: f64,
-    shank_m: f64,
-    foot: FootShape,
+pub(crate) struct Rig {
+    pub(crate) pelvis: usize,
+    pub(crate) spine: Vec<usize>,
+    pub(crate) neck: usize,
+    pub(crate) head: usize,
+    pub(crate) limbs: [Limbs; 2],
+    pub(crate) half_hips_m: f64,
+    pub(crate) thigh_m: f64,
+    pub(crate) shank_m: f64,
+    pub(crate) foot: FootShape,
 }
 
 /// Joints of one side.
-struct Limbs {
-    side: Side,
-    hip: usize,
-    knee: usize,
-    ankle: usize,
-    ball: usize,
-    clavicle: usize,
-    shoulder: usize,
-    elbow: usize,
-    wrist: usize,
-    fingers: Vec<usize>,
+pub(crate) struct Limbs {
+    pub(crate) side: Side,
+    pub(crate) hip: usize,
+    pub(crate) knee: usize,
+    pub(crate) ankle: usize,
+    pub(crate) ball: usize,
+    pub(crate) clavicle: usize,
+    pub(crate) shoulder: usize,
+    pub(crate) elbow: usize,
+    pub(crate) wrist: usize,
+    pub(crate) fingers: Vec<usize>,
 }
 
 impl Rig {
-    fn new(skeleton: &Skeleton) -> Option<Self> {
+    /// The joints of a performer's skeleton; `None` where one is missing.
+    pub(crate) fn new(skeleton: &Skeleton) -> Option<Self> {
         let rest = skeleton.rest_world();
         let limbs = [
             Limbs::new(skeleton, Side::Left, "left")?,
@@ -152,7 +153,7 @@ impl Rig {
 
 impl Rig {
     /// Distance from hip to ankle at a knee flexion (radians) by the law of cosines, metres.
-    fn reach_m(&self, flexion: f64) -> f64 {
+    pub(crate) fn reach_m(&self, flexion: f64) -> f64 {
         let (a, b) = (self.thigh_m, self.shank_m);
         (a * a + b * b + 2.0 * a * b * flexion.cos()).sqrt()
     }

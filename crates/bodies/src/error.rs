@@ -49,6 +49,22 @@ pub enum BodyError {
         /// Depth under the floor, metres.
         depth_m: f64,
     },
+    /// No take of that name.
+    #[error("no take is called \"{name}\"; there are: {names}")]
+    NoTake {
+        /// The name asked for.
+        name: String,
+        /// Names there are.
+        names: String,
+    },
+    /// No capture fault of that name.
+    #[error("no capture fault is called \"{name}\"; there are: {names}")]
+    NoFault {
+        /// The name asked for.
+        name: String,
+        /// Names there are.
+        names: String,
+    },
     /// The joints found make no skeleton, or the motion no clip.
     #[error("{0}; report the description that led here")]
     Inconsistent(String),

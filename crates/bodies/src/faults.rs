@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use glam::{DQuat, DVec3};
+use glam::{DMat3, DQuat, DVec3};
 use thiserror::Error;
 use understudy_motion::{Clip, Joint, Skeleton};
 
@@ -20,6 +20,14 @@ pub enum Fault {
         position_m: f64,
         /// Standard deviation of each component of a rotation vector, radians.
         rotation: f64,
+    },
+    /// Noise on the position of every joint and end site, each frame anew, as it comes through a
+    /// solver: roots move with their noise, and every joint turns by the small rotation that
+    /// brings the bones below it nearest to the noisy positions (least squares). Bones keep their
+    /// length, and nothing tells a solver about turns along a lone bone, so these have no noise.
+    JointNoise {
+        /// Standard deviation of each coordinate, metres (0.0005 is usual).
+        position_m: f64,
     },
     /// A joint rocks to and fro about its own X axis, as feet do whose markers slip.
     Wobble {
@@ -36,6 +44,14 @@ pub enum Fault {
         /// Name of the joint.
         joint: String,
         /// Rotation vector in the parent's axes, radians.
+        rotation: DVec3,
+    },
+    /// A joint is turned by the same rotation in every frame, and what is below it keeps its world
+    /// rotation: a pelvis whose markers sit too low, between trunk and legs that are right.
+    TiltAlone {
+        /// Name of the joint.
+        joint: String,
+        /// Rotation vector in the joint's own axes, radians.
         rotation: DVec3,
     },
     /// Two axes of a joint's rotation are exchanged, as by a wrong order of channels.
@@ -100,6 +116,10 @@ pub fn with_fault(clip: &Clip, fault: &Fault, seed: u64) -> Result<Clip, FaultEr
             finite("rotation", *rotation)?;
             add_noise(&mut faulty, *position_m, *rotation, seed);
         }
+        Fault::JointNoise { position_m } => {
+            finite("position_m", *position_m)?;
+            add_joint_noise(&mut faulty, *position_m, seed);
+        }
         Fault::Wobble {
             joint,
             angle,
@@ -119,6 +139,15 @@ pub fn with_fault(clip: &Clip, fault: &Fault, seed: u64) -> Result<Clip, FaultEr
             let joint = find(&clip.skeleton, joint)?;
             let tilt = DQuat::from_scaled_axis(*rotation);
             each_rotation(&mut faulty, joint, |_, rotation| tilt * rotation);
+        }
+        Fault::TiltAlone { joint, rotation } => {
+            finite("rotation", rotation.length())?;
+            let joint = find(&clip.skeleton, joint)?;
+            let tilt = DQuat::from_scaled_axis(*rotation);
+            each_rotation(&mut faulty, joint, |_, rotation| rotation * tilt);
+            for &child in clip.skeleton.children(joint) {
+                each_rotation(&mut faulty, child, |_, rotation| tilt.inverse() * rotation);
+            }
         }
         Fault::SwappedAxes { joint, axes } => {
             let joint = find(&clip.skeleton, joint)?;
@@ -181,6 +210,64 @@ fn add_noise(clip: &mut Clip, position_m: f64, rotation: f64, seed: u64) {
             local.rotation = (local.rotation * turn).normalize();
         }
     }
+}
+
+fn add_joint_noise(clip: &mut Clip, position_m: f64, seed: u64) {
+    let mut noise = Noise(seed);
+    let skeleton = clip.skeleton.clone();
+    for frame in 0..clip.frame_count() {
+        let pose = clip.world(frame);
+        let off: Vec<DVec3> = (0..skeleton.len())
+            .map(|_| noise.vector() * position_m)
+            .collect();
+        let turns: Vec<DQuat> = (0..skeleton.len())
+            .map(|joint| {
+                let here = pose.position(joint);
+                let mut bones: Vec<(DVec3, DVec3)> = skeleton
+                    .children(joint)
+                    .iter()
+                    .map(|&child| (pose.position(child) - here, off[child] - off[joint]))
+                    .collect();
+                bones.extend(skeleton.joint(joint).tips.iter().map(|&tip| {
+                    let off_m = noise.vector() * position_m - off[joint];
+                    (pose.point(joint, tip) - here, off_m)
+                }));
+                DQuat::from_scaled_axis(small_turn(&bones))
+            })
+            .collect();
+        let turned = |joint: usize| turns[joint] * pose.rotation(joint);
+        let locals = clip.frame_mut(frame);
+        for (joint, local) in locals.iter_mut().enumerate() {
+            match skeleton.parent(joint) {
+                Some(parent) => {
+                    local.rotation = (turned(parent).inverse() * turned(joint)).normalize();
+                }
+                None => {
+                    local.rotation = turned(joint).normalize();
+                    local.translation += off[joint];
+                }
+            }
+        }
+    }
+}
+
+/// The small rotation vector that brings some bones nearest to where they are wanted, from
+/// (bone, displacement of its end) pairs: least squares, with no turn where nothing asks for one.
+fn small_turn(bones: &[(DVec3, DVec3)]) -> DVec3 {
+    let (mut torque, mut inertia) = (DVec3::ZERO, DMat3::ZERO);
+    let mut size = 0.0;
+    for &(bone, off) in bones {
+        torque += bone.cross(off);
+        let outer = DMat3::from_cols(bone * bone.x, bone * bone.y, bone * bone.z);
+        inertia += DMat3::from_diagonal(DVec3::splat(bone.length_squared())) - outer;
+        size += bone.length_squared();
+    }
+    if size < 1e-12 {
+        return DVec3::ZERO;
+    }
+    // Keeps a lone bone, about which nothing is known, from turning.
+    inertia += DMat3::from_diagonal(DVec3::splat(0.05 * size));
+    inertia.inverse() * torque
 }
 
 fn swap_axes(clip: &mut Clip, joint: usize, axes: [usize; 2]) -> Result<(), FaultError> {
@@ -300,6 +387,47 @@ mod tests {
         assert!((deviation / 0.0005 - 1.0).abs() < 0.15, "{deviation}");
         assert_eq!(noisy, with_fault(&clean, &fault, 7).unwrap());
         assert_ne!(noisy, with_fault(&clean, &fault, 8).unwrap());
+    }
+
+    #[test]
+    fn noise_of_joints_moves_them_by_about_as_much() {
+        let clean = take();
+        let fault = Fault::JointNoise { position_m: 0.0005 };
+        let noisy = with_fault(&clean, &fault, 3).unwrap();
+        for name in ["pelvis", "left_knee", "right_wrist", "head"] {
+            let joint = joint(&clean, name);
+            let squares: f64 = (0..clean.frame_count())
+                .map(|frame| {
+                    let (a, b) = (clean.world(frame), noisy.world(frame));
+                    a.position(joint).distance_squared(b.position(joint))
+                })
+                .sum();
+            let deviation = (squares / (3 * clean.frame_count()) as f64).sqrt();
+            // Bones keep their length and errors add up along a chain of a few, so not exactly
+            // the half millimetre put in.
+            assert!((0.0003..0.0015).contains(&deviation), "{name} {deviation}");
+        }
+        assert_eq!(noisy, with_fault(&clean, &fault, 3).unwrap());
+    }
+
+    #[test]
+    fn a_tilt_alone_leaves_what_is_below_upright() {
+        let clean = take();
+        let fault = Fault::TiltAlone {
+            joint: "pelvis".into(),
+            rotation: DVec3::NEG_X * 0.2,
+        };
+        let tilted = with_fault(&clean, &fault, 0).unwrap();
+        let (a, b) = (clean.world(40), tilted.world(40));
+        for (name, angle) in [("pelvis", 0.2), ("left_hip", 0.0), ("spine_1", 0.0)] {
+            let joint = joint(&clean, name);
+            let turned = a.rotation(joint).angle_between(b.rotation(joint));
+            assert!((turned - angle).abs() < 1e-6, "{name} {turned}");
+        }
+        // Back: the pelvis' own up leans away from where it looks.
+        let pelvis = joint(&clean, "pelvis");
+        let leans = b.rotation(pelvis) * DVec3::Y - a.rotation(pelvis) * DVec3::Y;
+        assert!(leans.dot(a.rotation(pelvis) * DVec3::Z) < -0.1);
     }
 
     #[test]

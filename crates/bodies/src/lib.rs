@@ -16,6 +16,7 @@ mod naming;
 pub mod performer;
 mod plan;
 pub mod proportions;
+pub mod takes;
 mod truth;
 
 pub use character::{BodyMesh, Character, character, character_from_ron};
@@ -24,3 +25,7 @@ pub use description::{Description, RestPose};
 pub use error::BodyError;
 pub use faults::{Fault, FaultError, with_fault};
 pub use performer::performer;
+pub use takes::{
+    AuthoredTake, CaptureFault, Prop, TouchEnd, TouchPart, TrueTouch, capture_faults, faulty_take,
+    take, take_names,
+};

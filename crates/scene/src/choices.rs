@@ -56,19 +56,16 @@ impl Choices {
     /// A joint that the character does not have; the error names near names.
     pub fn check_character(&self, character: &Loaded) -> Result<(), Failure> {
         let skeleton = character.skeleton();
-        let mut names = self.settings.offsets_deg.keys();
-        let missing = names.find_map(|name| match skeleton.find(name) {
-            Some(_) => None,
-            None => resolve(skeleton, name).err(),
-        });
-        match missing {
-            Some(problem) => {
+        for (field, name) in self.settings.joint_names() {
+            if skeleton.find(name).is_none()
+                && let Err(problem) = resolve(skeleton, name)
+            {
                 let file = character.path.display();
-                let problem = format!("offsets_deg does not fit {file}: {problem}");
-                Err(self.setting_error("offsets_deg", problem))
+                let problem = format!("{field} does not fit {file}: {problem}");
+                return Err(self.setting_error(field, problem));
             }
-            None => Ok(()),
         }
+        Ok(())
     }
 
     /// An error about a setting, naming the option or the file it came from.
@@ -118,6 +115,16 @@ fn checked(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure> {
         }
         choices.contacts = Some(merged);
     }
+    if let Some(key) = choices.settings.keys.iter().find(|key| key.frame >= frames) {
+        let problem = format!(
+            "keys names frame {} of \"{}\", but {} ends at frame {}",
+            key.frame,
+            key.joint,
+            take.path.display(),
+            frames - 1
+        );
+        return Err(choices.setting_error("keys", problem));
+    }
     match choices.settings.reference {
         Reference::Frame(frame) if frame >= frames => {
             let problem = format!(
@@ -153,6 +160,9 @@ pub(crate) fn fitted(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure
             .iter()
             .filter_map(|contact| moved_contact(contact, frames_per_frame, last))
             .collect();
+    }
+    for key in &mut choices.settings.keys {
+        *key = key.at_rate(frames_per_frame, last);
     }
     if let Reference::Frame(frame) = &mut choices.settings.reference {
         *frame = ((*frame as f64 * frames_per_frame).round() as usize).min(last);

@@ -13,8 +13,11 @@ use crate::calm::calm_legs;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
+use crate::keys::{FoundKey, lay_over, root_shifts};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
+use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
+use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
@@ -310,6 +313,7 @@ impl Prepared {
             Some(calm) => carried(&calm.worlds())?,
             None => plain.clone(),
         };
+        self.change(&mut solved, settings)?;
         let worlds = solved.worlds();
         let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
@@ -331,6 +335,11 @@ impl Prepared {
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
             pelvis_offsets = offsets.pelvis;
         }
+        for chain in self.chains(settings)? {
+            chain.apply(&mut solved, &self.body, &self.rest);
+        }
+        let mut notes = self.notes;
+        notes.extend(lean_note(&self.take, &contacts));
         Ok(Retargeted {
             take: self.take.clip,
             performer: self.take.body,
@@ -343,9 +352,82 @@ impl Prepared {
             planted_parts,
             scale: self.scale,
             pelvis_offsets,
-            notes: self.notes,
+            notes,
             file_from_upright: self.file_from_upright,
         })
+    }
+
+    /// Lays posture and hand keys over the motion.
+    fn change(&self, clip: &mut Clip, settings: &Settings) -> Result<(), SolveError> {
+        let upright = self.file_from_upright.inverse();
+        let priors: Vec<DVec3> = self
+            .body
+            .legs
+            .iter()
+            .map(|leg| self.alignment.knee_prior(&self.body, leg))
+            .collect();
+        let poser = Poser {
+            skeleton: &self.skeleton,
+            body: &self.body,
+            rest: &self.rest,
+        };
+        poser.apply(clip, &settings.posture, &priors);
+        let keys = settings
+            .keys
+            .iter()
+            .map(|key| {
+                let joint = find_joint(&self.skeleton, &key.joint, "a hand key")?;
+                let degrees = DVec3::from_array(key.turn_deg.map(f64::to_radians));
+                Ok(FoundKey {
+                    key,
+                    joint,
+                    turn: upright * degrees,
+                    shift: upright * DVec3::from_array(key.shift_m),
+                })
+            })
+            .collect::<Result<Vec<_>, SolveError>>()?;
+        let shifts = root_shifts(clip.frame_count(), self.body.root, &keys);
+        poser.shift(clip, &shifts, &priors);
+        lay_over(clip, &self.rest, self.body.root, &keys);
+        Ok(())
+    }
+
+    /// The chains that follow a rule of their own, what carries others first.
+    fn chains(&self, settings: &Settings) -> Result<Vec<Chain>, SolveError> {
+        let found = settings.secondary.iter().map(|(name, rule)| {
+            let joint = find_joint(&self.skeleton, name, "a secondary chain")?;
+            let rule = match rule {
+                Secondary::Rest => FoundRule::Rest,
+                Secondary::Follow {
+                    joint,
+                    scale,
+                    mirrored,
+                } => FoundRule::Follow {
+                    joint: find_joint(&self.skeleton, joint, "a secondary chain")?,
+                    scale: *scale,
+                    mirrored: *mirrored,
+                },
+                Secondary::Spring {
+                    hertz,
+                    damping,
+                    most_deg,
+                } => FoundRule::Spring {
+                    spring: Spring {
+                        frequency: std::f64::consts::TAU * hertz,
+                        damping: *damping,
+                    },
+                    most: most_deg.to_radians(),
+                },
+            };
+            Ok(Chain {
+                joints: chain_from(&self.skeleton, &self.body, joint),
+                rule,
+            })
+        });
+        let mut chains = found.collect::<Result<Vec<Chain>, SolveError>>()?;
+        // Parents have lower numbers.
+        chains.sort_by_key(|chain| chain.joints.first().copied());
+        Ok(chains)
     }
 
     fn legs(
@@ -448,6 +530,34 @@ fn reference_pose(
     Ok((pose.clone(), level))
 }
 
+fn find_joint(skeleton: &Skeleton, name: &str, what: &str) -> Result<usize, SolveError> {
+    skeleton.find(name).ok_or_else(|| {
+        SolveError::Setting(format!(
+            "{what} names \"{name}\": the character has no joint of that name"
+        ))
+    })
+}
+
+/// Tells a pelvis that leans while the performer stands on both feet.
+fn lean_note(take: &UprightTake, contacts: &Contacts) -> Option<String> {
+    let frames = take.worlds.len();
+    let mut standing = vec![!take.body.legs.is_empty(); frames];
+    for leg in &take.body.legs {
+        let down = |part| contacts.mask(leg.side, leg.pair, part, frames);
+        let (heel, ball) = (down(FootPart::Heel), down(FootPart::Ball));
+        for (frame, stands) in standing.iter_mut().enumerate() {
+            *stands &= heel[frame] && ball[frame];
+        }
+    }
+    let lean = standing_lean_deg(&take.clip, &take.body, &standing)?;
+    (lean.abs() > LEANING_DEG).then(|| {
+        format!(
+            "standing, the performer's pelvis leans {lean:.0} degrees forward of its rest pose; \
+             where the hips jut back, try posture hips_forward_deg: {lean:.0}"
+        )
+    })
+}
+
 fn named_offsets(
     skeleton: &Skeleton,
     settings: &Settings,
@@ -457,11 +567,7 @@ fn named_offsets(
         .offsets_deg
         .iter()
         .map(|(name, degrees)| {
-            let joint = skeleton.find(name).ok_or_else(|| {
-                SolveError::Setting(format!(
-                    "offset for \"{name}\": the character has no joint of that name"
-                ))
-            })?;
+            let joint = find_joint(skeleton, name, "an offset")?;
             let radians = DVec3::from_array(degrees.map(f64::to_radians));
             Ok((joint, upright * radians))
         })

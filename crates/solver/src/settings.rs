@@ -5,6 +5,10 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::keys::HandKey;
+use crate::posture::Posture;
+use crate::secondary::Secondary;
+
 /// How far the character travels over the floor.
 #[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
 pub enum Travel {
@@ -125,6 +129,13 @@ pub struct Settings {
     pub offsets_deg: BTreeMap<String, [f64; 3]>,
     /// Further pairs of arms.
     pub extra_arms: ExtraArms,
+    /// Changes of posture.
+    pub posture: Posture,
+    /// Changes keyed by hand, laid over the motion.
+    pub keys: Vec<HandKey>,
+    /// What tails, ears, wings, further arms and necks do, by the name of the first joint of the
+    /// chain.
+    pub secondary: BTreeMap<String, Secondary>,
     /// Contact detection.
     pub contacts: ContactSettings,
     /// Foot plants.
@@ -148,6 +159,19 @@ pub struct SettingsError {
 }
 
 impl Settings {
+    /// Every joint of the character that is named, with the field that names it.
+    pub fn joint_names(&self) -> impl Iterator<Item = (&'static str, &str)> {
+        let offsets = self.offsets_deg.keys().map(|name| ("offsets_deg", name));
+        let keys = self.keys.iter().map(|key| ("keys", &key.joint));
+        let chains = self.secondary.keys().map(|name| ("secondary", name));
+        let drivers = self.secondary.values().filter_map(|rule| match rule {
+            Secondary::Follow { joint, .. } => Some(("secondary", joint)),
+            Secondary::Rest | Secondary::Spring { .. } => None,
+        });
+        let all = offsets.chain(keys).chain(chains).chain(drivers);
+        all.map(|(field, name)| (field, name.as_str()))
+    }
+
     /// Checks every number against its range.
     ///
     /// # Errors
@@ -181,6 +205,19 @@ impl Settings {
                 within(&field, *degrees, -360.0, 360.0, "from -360 to 360 degrees")?;
             }
         }
+        self.posture.check()?;
+        for key in &self.keys {
+            check_key(key)?;
+        }
+        for (name, rule) in &self.secondary {
+            if let Some((field, value, allowed)) = rule.first_out_of_range() {
+                return Err(SettingsError {
+                    field: format!("secondary of \"{name}\": {field}"),
+                    value: value.to_string(),
+                    allowed,
+                });
+            }
+        }
         let plants = &self.plants;
         let seconds = "from 0.01 to 10 seconds";
         within("plants.fade_secs", plants.fade_secs, 0.01, 10.0, seconds)?;
@@ -201,6 +238,35 @@ impl Settings {
         )?;
         self.contacts.check()
     }
+}
+
+impl Posture {
+    fn check(&self) -> Result<(), SettingsError> {
+        let degrees = "from -60 to 60 degrees";
+        for (field, value) in [
+            ("hips_forward_deg", self.hips_forward_deg),
+            ("stoop_deg", self.stoop_deg),
+            ("shoulders_up_deg", self.shoulders_up_deg),
+            ("arms_out_deg", self.arms_out_deg),
+            ("head_down_deg", self.head_down_deg),
+            ("head_left_deg", self.head_left_deg),
+        ] {
+            within(&format!("posture.{field}"), value, -60.0, 60.0, degrees)?;
+        }
+        let factor = "a factor from 0.1 to 5";
+        within("posture.stance_width", self.stance_width, 0.1, 5.0, factor)
+    }
+}
+
+fn check_key(key: &HandKey) -> Result<(), SettingsError> {
+    let field = format!("key of \"{}\" at frame {}", key.joint, key.frame);
+    for degrees in key.turn_deg {
+        within(&field, degrees, -360.0, 360.0, "from -360 to 360 degrees")?;
+    }
+    for metres in key.shift_m {
+        within(&field, metres, -100.0, 100.0, "from -100 to 100 metres")?;
+    }
+    Ok(())
 }
 
 impl ContactSettings {
@@ -302,6 +368,34 @@ mod tests {
         check(|s| s.contacts.cutoff_hz = 0.0, "contacts.cutoff_hz");
         check(|s| s.contacts.shortest_secs = 1e9, "contacts.shortest_secs");
         check(|s| s.contacts.end_speed = 0.01, "contacts.end_speed");
+        check(
+            |s| s.posture.hips_forward_deg = 99.0,
+            "posture.hips_forward_deg",
+        );
+        check(
+            |s| {
+                let spring = Secondary::Spring {
+                    hertz: 0.0,
+                    damping: 1.0,
+                    most_deg: 40.0,
+                };
+                s.secondary = BTreeMap::from([("tail_1".into(), spring)]);
+            },
+            "secondary of \"tail_1\": hertz",
+        );
+        check(
+            |s| {
+                s.keys = vec![HandKey {
+                    joint: "head".into(),
+                    frame: 4,
+                    turn_deg: [0.0, f64::NAN, 0.0],
+                    shift_m: [0.0; 3],
+                    fade_in: 3,
+                    fade_out: 3,
+                }];
+            },
+            "key of \"head\" at frame 4",
+        );
         check(
             |s| s.offsets_deg = BTreeMap::from([("arm".into(), [0.0, 999.0, 0.0])]),
             "offsets_deg of \"arm\"",

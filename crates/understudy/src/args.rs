@@ -438,14 +438,20 @@ pub struct ConvertArgs {
 #[command(after_help = "\
 Examples:
   understudy make demo-take -o stall-walk.bvh
+  understudy make clap -o clap.bvh
+  understudy make clap --fault noise -o clap-noise.bvh
   understudy make performer -o performer.glb --stature 1.68 --rest a
   understudy make assets/bodies/weaver.ron -o weaver.glb
-  understudy make settings -o settings.ron")]
+  understudy make settings -o settings.ron
+
+Takes of the performer: walk, stealth, clap, prayer, chin, brow, hips, folded, lift, sit, jump, dance,
+crawl, wave; and demo-take, a walk that is longer.
+Faults that captures have: noise, foot-wobble, pelvis-tilt, swapped-axis, dropout, long-arms.")]
 pub struct MakeArgs {
-    /// What to make: `performer` (a human body of published proportions), `demo-take` (the
-    /// performer walks, stops, waves), `settings` (all settings of `retarget`, as they are without
-    /// a file), or a body from its description, .ron
-    #[arg(value_name = "performer|demo-take|settings|BODY.ron")]
+    /// What to make: `performer` (a human body of published proportions), a take of the performer
+    /// (listed below), `settings` (all settings of `retarget`, as they are without a file), or a
+    /// body from its description, .ron
+    #[arg(value_name = "performer|TAKE|settings|BODY.ron")]
     pub what: String,
     /// File to write: .glb with skin, or .bvh with bones only; .ron for settings
     #[arg(short, long, value_name = "OUT")]
@@ -453,6 +459,9 @@ pub struct MakeArgs {
     /// Height of the performer, metres [default: 1.75]
     #[arg(long, value_name = "METRES", value_parser = parse_metres, allow_negative_numbers = true)]
     pub stature: Option<f64>,
+    /// A fault of the capture to put into a take
+    #[arg(long, value_name = "FAULT")]
+    pub fault: Option<String>,
     /// Rest pose of the performer [default: t]
     #[arg(long, value_enum)]
     pub rest: Option<RestChoice>,

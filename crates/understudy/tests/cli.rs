@@ -1198,6 +1198,10 @@ fn what_does_not_hold_fails_the_scene() {
     check("rate.ron", "  frames_per_sec: 0.0,\n", 3, "frames_per_sec");
     let range = "  settings: (pelvis_height: 99.0),\n";
     check("range.ron", range, 3, "range.ron: pelvis_height is 99");
+    let tail = "  settings: (secondary: {\"tale_1\": Rest}),\n";
+    check("tail.ron", tail, 3, "tail.ron: secondary does not fit");
+    let late = "  settings: (keys: [(joint: \"head\", frame: 99999)]),\n";
+    check("late.ron", late, 3, "late.ron: keys names frame 99999");
 }
 
 #[test]

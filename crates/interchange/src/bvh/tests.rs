@@ -111,6 +111,33 @@ fn text_variants_read_the_same() {
 }
 
 #[test]
+fn rounded_numbers_are_short_and_near() {
+    let exact = parse(&walk()).document;
+    let rounded = exact.clone().rounded(3, 2);
+    for frame in 0..exact.frame_count() {
+        let channels = exact.joints().iter().flat_map(|joint| &joint.channels);
+        let pairs = exact.frame(frame).iter().zip(rounded.frame(frame));
+        for ((a, b), channel) in pairs.zip(channels) {
+            let most = match channel {
+                Channel::Position(_) => 0.0005,
+                Channel::Rotation(_) => 0.005,
+            };
+            assert!((a - b).abs() <= most * 1.000_001, "{a} {b}");
+        }
+    }
+    let text = write_bvh(&rounded);
+    let decimals = text
+        .split_whitespace()
+        .filter(|word| word.parse::<f64>().is_ok())
+        .filter_map(|word| Some(word.split_once('.')?.1.len()));
+    // The frame time is not rounded.
+    let long = decimals.filter(|&count| count > 3).count();
+    assert!(long <= 1, "{text}");
+    assert!(!text.split_whitespace().any(|word| word == "-0"));
+    assert_eq!(parse(&text).document, rounded);
+}
+
+#[test]
 fn names_of_every_kind() {
     let check = |name: &str| {
         let text = walk().replace("ROOT pelvis", &format!("ROOT {name}"));

@@ -4,7 +4,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use understudy_bodies::performer::STATURE_M;
-use understudy_bodies::{BodyMesh, Character, Description, character, demo_take};
+use understudy_bodies::{
+    BodyMesh, Character, Description, capture_faults, character, demo_take, faulty_take, take,
+    take_names,
+};
 use understudy_interchange::bvh::{BvhOptions, clip_to_bvh, write_bvh};
 use understudy_interchange::file::{read_text, write_atomically};
 use understudy_interchange::gltf_file::{NewCharacter, NewMesh, build_character, build_from_clip};
@@ -38,10 +41,18 @@ pub fn run(args: &MakeArgs) -> Result<Exit, Failure> {
             "--stature and --rest are for `make performer`; a description has its own",
         ));
     }
+    let is_take = take_names().contains(&args.what.as_str());
+    if args.fault.is_some() && !is_take {
+        return Err(Failure::usage(format!(
+            "--fault is for a take of the performer: {}",
+            take_names().join(", ")
+        )));
+    }
     let path = Path::new(&args.what);
     spare_files([args.output.as_path()], [path])?;
     let (bytes, said) = match args.what.as_str() {
-        "demo-take" => made_take(format, &args.output)?,
+        "demo-take" => made_demo_take(format, &args.output)?,
+        name if is_take => made_take(name, args.fault.as_deref(), format, &args.output)?,
         "performer" => {
             let mut human = Description::human("performer", args.stature.unwrap_or(STATURE_M));
             if let Some(rest) = args.rest {
@@ -59,7 +70,8 @@ pub fn run(args: &MakeArgs) -> Result<Exit, Failure> {
         }
         other => {
             return Err(Failure::usage(format!(
-                "\"{other}\" cannot be made; use performer, demo-take, settings or a description that ends in .ron"
+                "\"{other}\" cannot be made; use performer, settings, a take ({}, demo-take) or a description that ends in .ron",
+                take_names().join(", ")
             )));
         }
     };
@@ -81,7 +93,41 @@ fn make_settings(output: &Path) -> Result<Exit, Failure> {
     ))
 }
 
-fn made_take(format: OutFormat, output: &Path) -> Result<(Vec<u8>, String), Failure> {
+/// Decimals of lengths (cm) and of angles (degrees) in takes: 0.01 mm, and as much at the end of an
+/// arm, is less than a capture resolves.
+const TAKE_DECIMALS: u8 = 3;
+
+fn made_take(
+    name: &str,
+    fault: Option<&str>,
+    format: OutFormat,
+    output: &Path,
+) -> Result<(Vec<u8>, String), Failure> {
+    let made = match fault {
+        Some(fault) => faulty_take(name, fault),
+        None => take(name),
+    };
+    let made = made.map_err(|problem| Failure::usage(problem.to_string()))?;
+    let clip = &made.clip;
+    let fault = capture_faults().iter().find(|known| Some(known.name) == fault);
+    let said = format!(
+        "{}{} {}, {:.2} s",
+        made.said,
+        fault.map_or(String::new(), |fault| format!(" But {}.", fault.said)),
+        counted(clip.frame_count(), "frame"),
+        clip.duration_secs()
+    );
+    let bytes = match format {
+        OutFormat::Bvh => clip_to_bvh(clip, &BvhOptions::default())
+            .map(|made| made.document.rounded(TAKE_DECIMALS, TAKE_DECIMALS))
+            .map(|document| write_bvh(&document).into_bytes()),
+        OutFormat::Glb => build_from_clip(clip, &clip.name),
+    };
+    let bytes = bytes.map_err(|error| Failure::output_at(output, error))?;
+    Ok((bytes, said))
+}
+
+fn made_demo_take(format: OutFormat, output: &Path) -> Result<(Vec<u8>, String), Failure> {
     let take = demo_take().map_err(|problem| Failure::unsolvable(output, problem))?;
     let clip = take.clip;
     let said = format!(
