@@ -150,8 +150,7 @@ impl Camera {
         let heading = forward.x.atan2(forward.z);
         let rotation =
             DQuat::from_rotation_y(heading + orbit.yaw) * DQuat::from_rotation_x(-orbit.pitch);
-        let target = middle
-            + rotation * DVec3::new(orbit.shift[0], orbit.shift[1], 0.0) * height_m;
+        let target = middle + rotation * DVec3::new(orbit.shift[0], orbit.shift[1], 0.0) * height_m;
         let eye = target + rotation * DVec3::Z * (orbit.distance * height_m);
         Self {
             eye,

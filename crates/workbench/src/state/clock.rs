@@ -36,7 +36,11 @@ impl Clock {
     pub fn new(frames: usize, frame_time_secs: f64) -> Self {
         Self {
             frames: frames.max(1),
-            frame_time_secs: if frame_time_secs > 0.0 { frame_time_secs } else { 1.0 },
+            frame_time_secs: if frame_time_secs > 0.0 {
+                frame_time_secs
+            } else {
+                1.0
+            },
             at_secs: 0.0,
             is_playing: false,
             is_looping: true,
@@ -136,7 +140,10 @@ impl Clock {
             return;
         }
         let (first, last) = self.bounds();
-        let (start, end) = (first as f64 * self.frame_time_secs, last as f64 * self.frame_time_secs);
+        let (start, end) = (
+            first as f64 * self.frame_time_secs,
+            last as f64 * self.frame_time_secs,
+        );
         self.at_secs += elapsed_secs * self.speed;
         if self.at_secs < end {
             return;

@@ -148,8 +148,16 @@ pub fn actions() -> Vec<Action> {
         action("Fault before", "Up", C::StepFault(-1)),
         action("Before or after planting", "B", C::ToggleBefore),
         action("Change what is drawn of the bodies", "X", C::NextShow),
-        action("Change how the bodies share the space", "V", C::NextArrangement),
-        action("Look from three quarters", "1", C::LookFrom(Angle::ThreeQuarter)),
+        action(
+            "Change how the bodies share the space",
+            "V",
+            C::NextArrangement,
+        ),
+        action(
+            "Look from three quarters",
+            "1",
+            C::LookFrom(Angle::ThreeQuarter),
+        ),
         action("Look from the front", "2", C::LookFrom(Angle::Front)),
         action("Look from the side", "3", C::LookFrom(Angle::Side)),
         action("Look from the back", "4", C::LookFrom(Angle::Back)),
@@ -190,7 +198,11 @@ mod tests {
     #[test]
     fn every_key_does_one_thing() {
         let all = actions();
-        let keys: Vec<&str> = all.iter().map(|a| a.key).filter(|key| !key.is_empty()).collect();
+        let keys: Vec<&str> = all
+            .iter()
+            .map(|a| a.key)
+            .filter(|key| !key.is_empty())
+            .collect();
         assert_eq!(keys.iter().collect::<BTreeSet<_>>().len(), keys.len());
         assert_eq!(key_of(&Command::TogglePlay), "Space");
     }

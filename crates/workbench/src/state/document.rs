@@ -163,7 +163,10 @@ mod tests {
         check(&["a.scene.ron"], Ok([Some("a.scene.ron"), None, None]));
         check(&["walk.BVH"], Ok([None, Some("walk.BVH"), None]));
         check(&["heron.glb"], Ok([None, None, Some("heron.glb")]));
-        check(&["walk.glb", "b.glb"], Ok([None, Some("walk.glb"), Some("b.glb")]));
+        check(
+            &["walk.glb", "b.glb"],
+            Ok([None, Some("walk.glb"), Some("b.glb")]),
+        );
         check(&["notes.txt"], Err("notes.txt"));
         check(&["a.bvh", "b.bvh", "c.glb"], Err("give one scene"));
     }

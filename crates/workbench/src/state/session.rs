@@ -160,7 +160,12 @@ impl Session {
         };
         let orbit = self.view.orbit(who);
         let figure = &actor.figure;
-        Some(Camera::around(orbit, middle, figure.forward, figure.height_m))
+        Some(Camera::around(
+            orbit,
+            middle,
+            figure.forward,
+            figure.height_m,
+        ))
     }
 
     /// Faults of the version that is shown, worst first.
@@ -193,7 +198,9 @@ impl Session {
     fn opened(&mut self, document: Document, stage: Stage) {
         let take = document.take.as_ref().map(|take| &take.clip);
         self.clock = match take {
-            Some(clip) => self.clock.for_take(clip.frame_count(), clip.frame_time_secs),
+            Some(clip) => self
+                .clock
+                .for_take(clip.frame_count(), clip.frame_time_secs),
             None => Clock::default(),
         };
         self.document = document;
@@ -221,7 +228,9 @@ impl Session {
     fn show_solved(&mut self, solved: Arc<Solved>, stage: Stage) {
         let clip = &solved.retargeted.solved;
         if clip.frame_count() != self.clock.frames() {
-            self.clock = self.clock.for_take(clip.frame_count(), clip.frame_time_secs);
+            self.clock = self
+                .clock
+                .for_take(clip.frame_count(), clip.frame_time_secs);
         }
         let compared = &solved.comparison;
         self.plain_faults = verdict(&compared.plain, Some(&compared.take));
@@ -277,9 +286,8 @@ impl Session {
             self.fail("there is nothing to save: open a take and a character first".to_owned());
             return;
         };
-        let full = |path: &std::path::Path| {
-            std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
-        };
+        let full =
+            |path: &std::path::Path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
         let mut scene = match &self.document.scene {
             Some(scene) => scene.clone(),
             None => Scene::new(self.document.title(), PathBuf::new(), PathBuf::new()),
@@ -408,18 +416,16 @@ impl Session {
     /// A name for the clip's file.
     pub fn export_name(&self) -> String {
         match self.document.pair() {
-            Some((take, character)) => format!("{}-{}.glb", stem(&character.path), stem(&take.path)),
+            Some((take, character)) => {
+                format!("{}-{}.glb", stem(&character.path), stem(&take.path))
+            }
             None => "clip.glb".to_owned(),
         }
     }
 }
 
 /// Where on the body a fault is, in a frame, metres; `None` where it is of the whole body.
-pub fn place_of(
-    fault: &Fault,
-    motion: &Motion,
-    frame: usize,
-) -> Option<DVec3> {
+pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
     let sole = motion.soles.iter().find(|sole| sole.name == fault.part);
     if let Some(sole) = sole {
         let track = sole.tracks.iter().flatten().next_back()?;

@@ -164,11 +164,22 @@ impl Stage {
                 motions: motions.into_iter().map(Arc::new).collect(),
             })
         };
-        let moved = |clip: &Clip, body: &Body, feet: &[Foot], parts: &[PlantedParts], skin, report: &Report| {
+        let moved = |clip: &Clip,
+                     body: &Body,
+                     feet: &[Foot],
+                     parts: &[PlantedParts],
+                     skin,
+                     report: &Report| {
             let figure_height = clip_height_m(clip);
             let subject = Subject::new(clip, body, feet, floor, parts);
             Motion {
-                middles: middles(&subject.worlds, body.root, floor, figure_height, clip.frame_time_secs),
+                middles: middles(
+                    &subject.worlds,
+                    body.root,
+                    floor,
+                    figure_height,
+                    clip.frame_time_secs,
+                ),
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
@@ -176,9 +187,19 @@ impl Stage {
             }
         };
         let parts = &done.planted_parts;
-        let performer = vec![moved(&done.take, &done.performer, &done.stance.feet, &take_parts, None, &compared.take)];
-        let character = [(&done.plain, &compared.plain), (&done.solved, &compared.solved)]
-            .map(|(clip, report)| moved(clip, &done.body, &done.feet, parts, surface, report));
+        let performer = vec![moved(
+            &done.take,
+            &done.performer,
+            &done.stance.feet,
+            &take_parts,
+            None,
+            &compared.take,
+        )];
+        let character = [
+            (&done.plain, &compared.plain),
+            (&done.solved, &compared.solved),
+        ]
+        .map(|(clip, report)| moved(clip, &done.body, &done.feet, parts, surface, report));
         Self {
             performer: actor(&self.performer, performer),
             character: actor(&self.character, character.into()),
@@ -251,7 +272,9 @@ impl Sole {
 impl Touch {
     /// The two rods in a pose: ends, metres, and radius.
     pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
-        self.rods.each_ref().map(|rod| (ends(rod, pose), rod.radius_m))
+        self.rods
+            .each_ref()
+            .map(|rod| (ends(rod, pose), rod.radius_m))
     }
 }
 
@@ -324,7 +347,9 @@ fn sides(loaded: &Loaded) -> Vec<Side> {
     let mut sides: Vec<Side> = Vec::with_capacity(skeleton.len());
     for joint in 0..skeleton.len() {
         let own = loaded.recognition.roles.role(joint).map(|role| role.side);
-        let above = skeleton.parent(joint).and_then(|parent| sides.get(parent).copied());
+        let above = skeleton
+            .parent(joint)
+            .and_then(|parent| sides.get(parent).copied());
         sides.push(own.or(above).unwrap_or(Side::Middle));
     }
     sides
@@ -403,8 +428,10 @@ fn soles(subject: &Subject<'_>) -> Vec<Sole> {
     feet.map(|(leg, foot)| Sole {
         side: foot.side,
         name: format!("{} foot", subject.leg_name(leg)),
-        tracks: FootPart::ALL
-            .map(|part| foot.point(part).map(|point: JointPoint| subject.track(point))),
+        tracks: FootPart::ALL.map(|part| {
+            foot.point(part)
+                .map(|point: JointPoint| subject.track(point))
+        }),
         planted: subject.planted_parts.get(leg).cloned().unwrap_or_default(),
     })
     .collect()

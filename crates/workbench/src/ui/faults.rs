@@ -48,7 +48,10 @@ impl Sign {
     pub fn draw(self, painter: &Painter, at: Pos2, radius: f32, shade: Color32) {
         let edge = Stroke::new(1.0, Color32::from_black_alpha(160));
         let polygon = |corners: &[[f32; 2]]| {
-            let points = corners.iter().map(|[x, y]| at + radius * vec2(*x, *y)).collect();
+            let points = corners
+                .iter()
+                .map(|[x, y]| at + radius * vec2(*x, *y))
+                .collect();
             painter.add(Shape::convex_polygon(points, shade, edge));
         };
         match self {
@@ -74,7 +77,9 @@ impl Sign {
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let faults = session.faults();
     if session.solved.is_none() {
-        ui.label(caption("Faults are found when a take has been carried onto a character."));
+        ui.label(caption(
+            "Faults are found when a take has been carried onto a character.",
+        ));
         return;
     }
     let version = match session.view.before {
@@ -86,8 +91,20 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ui.label(caption(version));
     });
     ui.horizontal(|ui| {
-        button(ui, "worse", "Go to the fault before", Command::StepFault(-1), out);
-        button(ui, "next", "Go to the next fault", Command::StepFault(1), out);
+        button(
+            ui,
+            "worse",
+            "Go to the fault before",
+            Command::StepFault(-1),
+            out,
+        );
+        button(
+            ui,
+            "next",
+            "Go to the next fault",
+            Command::StepFault(1),
+            out,
+        );
         let (word, hint) = match session.view.before {
             true => ("see after", "The character after feet are planted"),
             false => ("see before", "The character before feet are planted"),
@@ -99,16 +116,25 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ui.label("Nothing is beyond its limit.");
         return;
     }
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        for kind in kinds(faults) {
-            let own = faults.iter().enumerate().filter(|(_, fault)| fault.kind == kind);
-            ui.add_space(3.0);
-            ui.label(caption(format!("{} · {}", kind.words(), own.clone().count())));
-            for (index, fault) in own {
-                entry(ui, session.fault == Some(index), index, fault, out);
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            for kind in kinds(faults) {
+                let own = faults
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, fault)| fault.kind == kind);
+                ui.add_space(3.0);
+                ui.label(caption(format!(
+                    "{} · {}",
+                    kind.words(),
+                    own.clone().count()
+                )));
+                for (index, fault) in own {
+                    entry(ui, session.fault == Some(index), index, fault, out);
+                }
             }
-        }
-    });
+        });
 }
 
 /// Kinds in the order of their worst fault.

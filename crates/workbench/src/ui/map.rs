@@ -34,17 +34,19 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) {
     ui.add(search);
     ui.separator();
     let wanted = memory.joint_search.to_lowercase();
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.spacing_mut().item_spacing.y = 1.0;
-        for joint in 0..file.skeleton().len() {
-            let role = file.recognition.roles.role(joint);
-            let role = role.map(|role| role.to_string()).unwrap_or_default();
-            let name = file.skeleton().name(joint).to_lowercase();
-            if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
-                row(ui, file, joint, &role);
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            ui.spacing_mut().item_spacing.y = 1.0;
+            for joint in 0..file.skeleton().len() {
+                let role = file.recognition.roles.role(joint);
+                let role = role.map(|role| role.to_string()).unwrap_or_default();
+                let name = file.skeleton().name(joint).to_lowercase();
+                if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
+                    row(ui, file, joint, &role);
+                }
             }
-        }
-    });
+        });
 }
 
 fn summary(ui: &mut Ui, file: &Loaded) {
@@ -73,7 +75,10 @@ fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str) {
         None => ("○", palette::VERMILLION, "no role"),
     };
     let hint = match found {
-        Some(found) => format!("{role}, confidence {:.2}: {}", found.confidence, found.reason),
+        Some(found) => format!(
+            "{role}, confidence {:.2}: {}",
+            found.confidence, found.reason
+        ),
         None if is_carrier => "a node above the joints, no joint of the body".to_owned(),
         None => "nothing drives this joint; it keeps its rest pose".to_owned(),
     };

@@ -46,10 +46,30 @@ pub fn apply(context: &Context, dark: bool) {
 fn visuals(dark: bool) -> Visuals {
     let grey = |value: u8| Color32::from_rgb(value, value + 2, value + 6);
     let (panel, well, text, line, rest, hover, press) = match dark {
-        true => (grey(26), grey(18), grey(222), grey(52), grey(44), grey(58), grey(72)),
-        false => (grey(243), grey(249), grey(30), grey(204), grey(226), grey(214), grey(200)),
+        true => (
+            grey(26),
+            grey(18),
+            grey(222),
+            grey(52),
+            grey(44),
+            grey(58),
+            grey(72),
+        ),
+        false => (
+            grey(243),
+            grey(249),
+            grey(30),
+            grey(204),
+            grey(226),
+            grey(214),
+            grey(200),
+        ),
     };
-    let mut visuals = if dark { Visuals::dark() } else { Visuals::light() };
+    let mut visuals = if dark {
+        Visuals::dark()
+    } else {
+        Visuals::light()
+    };
     let widget = |fill: Color32, stroke: Color32| WidgetVisuals {
         bg_fill: fill,
         weak_bg_fill: fill,
@@ -96,7 +116,13 @@ pub fn caption(text: impl Into<String>) -> RichText {
 }
 
 /// A button that sends a command; its hint names the key.
-pub fn button(ui: &mut Ui, text: &str, hint: &str, command: Command, out: &mut Vec<Command>) -> Response {
+pub fn button(
+    ui: &mut Ui,
+    text: &str,
+    hint: &str,
+    command: Command,
+    out: &mut Vec<Command>,
+) -> Response {
     sends(ui.button(text), hint, command, out)
 }
 

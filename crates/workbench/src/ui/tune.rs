@@ -137,23 +137,28 @@ const CONTACTS: [Control; 6] = [
 /// Draws the settings.
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let settings = &session.document.choices.settings;
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        heading(ui, "Body");
-        travel(ui, settings, out);
-        controls(ui, &BODY, settings, out);
-        arms(ui, settings, out);
-        heading(ui, "Planting of feet");
-        planting(ui, settings, out);
-        controls(ui, &PLANTS, settings, out);
-        heading(ui, "Finding contacts");
-        controls(ui, &CONTACTS, settings, out);
-        ui.add_space(8.0);
-        let is_default = *settings == Settings::default();
-        let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
-        if reset.on_hover_text("All settings as a new scene has them").clicked() {
-            send("all settings", Settings::default(), false, out);
-        }
-    });
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            heading(ui, "Body");
+            travel(ui, settings, out);
+            controls(ui, &BODY, settings, out);
+            arms(ui, settings, out);
+            heading(ui, "Planting of feet");
+            planting(ui, settings, out);
+            controls(ui, &PLANTS, settings, out);
+            heading(ui, "Finding contacts");
+            controls(ui, &CONTACTS, settings, out);
+            ui.add_space(8.0);
+            let is_default = *settings == Settings::default();
+            let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
+            if reset
+                .on_hover_text("All settings as a new scene has them")
+                .clicked()
+            {
+                send("all settings", Settings::default(), false, out);
+            }
+        });
 }
 
 fn heading(ui: &mut Ui, text: &str) {
@@ -183,7 +188,10 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
     let hint = format!("{} From {least} to {most} {}.", control.help, control.unit);
     line(ui, control.name, &hint, |ui| {
         let reset = ui.add_enabled(before != standard, egui::Button::new("↺").small());
-        if reset.on_hover_text(format!("Back to {standard:.*}", control.digits)).clicked() {
+        if reset
+            .on_hover_text(format!("Back to {standard:.*}", control.digits))
+            .clicked()
+        {
             value = standard;
         }
         ui.label(caption(control.unit));
@@ -195,7 +203,12 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
         if value != before {
             let mut changed = settings.clone();
             (control.set)(&mut changed, value);
-            send(control.name, changed, field.dragged() && !field.drag_started(), out);
+            send(
+                control.name,
+                changed,
+                field.dragged() && !field.drag_started(),
+                out,
+            );
         }
     });
 }
@@ -209,27 +222,52 @@ fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
 }
 
 fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "How far the character travels: by its legs, as far as the performer, or by a factor.";
+    let hint =
+        "How far the character travels: by its legs, as far as the performer, or by a factor.";
     let mut travel = settings.travel;
     line(ui, "travel", hint, |ui| {
         if let Travel::Factor(factor) = &mut travel {
             ui.label(caption("×"));
-            ui.add(DragValue::new(factor).range(0.0..=10.0).speed(0.005).fixed_decimals(3));
+            ui.add(
+                DragValue::new(factor)
+                    .range(0.0..=10.0)
+                    .speed(0.005)
+                    .fixed_decimals(3),
+            );
         }
         let is_factor = matches!(travel, Travel::Factor(_));
-        if ui.selectable_label(is_factor, "factor").on_hover_text(hint).clicked() && !is_factor {
+        if ui
+            .selectable_label(is_factor, "factor")
+            .on_hover_text(hint)
+            .clicked()
+            && !is_factor
+        {
             travel = Travel::Factor(1.0);
         }
-        if ui.selectable_label(travel == Travel::Kept, "kept").on_hover_text(hint).clicked() {
+        if ui
+            .selectable_label(travel == Travel::Kept, "kept")
+            .on_hover_text(hint)
+            .clicked()
+        {
             travel = Travel::Kept;
         }
-        if ui.selectable_label(travel == Travel::LegLength, "by legs").on_hover_text(hint).clicked() {
+        if ui
+            .selectable_label(travel == Travel::LegLength, "by legs")
+            .on_hover_text(hint)
+            .clicked()
+        {
             travel = Travel::LegLength;
         }
     });
     if travel != settings.travel {
-        let goes_on = matches!((travel, settings.travel), (Travel::Factor(_), Travel::Factor(_)));
-        let changed = Settings { travel, ..settings.clone() };
+        let goes_on = matches!(
+            (travel, settings.travel),
+            (Travel::Factor(_), Travel::Factor(_))
+        );
+        let changed = Settings {
+            travel,
+            ..settings.clone()
+        };
         send("travel", changed, goes_on, out);
     }
 }
@@ -238,11 +276,16 @@ fn arms(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "What further pairs of arms do: move as the first pair does, or rest.";
     let mut extra_arms = settings.extra_arms;
     line(ui, "further arms", hint, |ui| {
-        ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest").on_hover_text(hint);
-        ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow").on_hover_text(hint);
+        ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest")
+            .on_hover_text(hint);
+        ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow")
+            .on_hover_text(hint);
     });
     if extra_arms != settings.extra_arms {
-        let changed = Settings { extra_arms, ..settings.clone() };
+        let changed = Settings {
+            extra_arms,
+            ..settings.clone()
+        };
         send("further arms", changed, false, out);
     }
 }
@@ -251,11 +294,13 @@ fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Keep planted feet planted; without, the result is the plain transfer.";
     let mut changed = settings.clone();
     line(ui, "plant feet", hint, |ui| {
-        ui.checkbox(&mut changed.plants.enabled, "").on_hover_text(hint);
+        ui.checkbox(&mut changed.plants.enabled, "")
+            .on_hover_text(hint);
     });
     let level_hint = "Take the floor as level even where the take seems to show a slope.";
     line(ui, "level floor", level_hint, |ui| {
-        ui.checkbox(&mut changed.level_floor, "").on_hover_text(level_hint);
+        ui.checkbox(&mut changed.level_floor, "")
+            .on_hover_text(level_hint);
     });
     if changed != *settings {
         send("planting", changed, false, out);
@@ -281,7 +326,11 @@ mod tests {
                 settings.contacts.start_speed = 0.005;
                 (control.set)(&mut settings, value);
                 let read = (control.get)(&settings);
-                assert!((read - value).abs() < 1e-9, "{}: {read} not {value}", control.name);
+                assert!(
+                    (read - value).abs() < 1e-9,
+                    "{}: {read} not {value}",
+                    control.name
+                );
                 assert_eq!(settings.check(), Ok(()), "{}", control.name);
             }
         }

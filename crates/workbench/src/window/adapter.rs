@@ -23,9 +23,8 @@ pub fn find() -> Result<Adapter, String> {
                 .to_owned(),
         );
     }
-    let instance = wgpu::Instance::new(
-        wgpu::InstanceDescriptor::new_without_display_handle_from_env(),
-    );
+    let instance =
+        wgpu::Instance::new(wgpu::InstanceDescriptor::new_without_display_handle_from_env());
     let wanted = wgpu::RequestAdapterOptions {
         power_preference: wgpu::PowerPreference::HighPerformance,
         ..wgpu::RequestAdapterOptions::default()

@@ -180,16 +180,19 @@ fn slots(model: &SkinModel, joints: &[Entity]) -> Vec<Entity> {
 
 fn mesh(model: &SkinModel) -> Mesh {
     let triangles = model.triangles.as_flattened().to_vec();
-    Mesh::new(PrimitiveTopology::TriangleList, RenderAssetUsages::RENDER_WORLD)
-        .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, model.positions.clone())
-        .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, model.normals.clone())
-        .with_inserted_attribute(Mesh::ATTRIBUTE_COLOR, model.colours.clone())
-        .with_inserted_attribute(
-            Mesh::ATTRIBUTE_JOINT_INDEX,
-            VertexAttributeValues::Uint16x4(model.slots.clone()),
-        )
-        .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
-        .with_inserted_indices(Indices::U32(triangles))
+    Mesh::new(
+        PrimitiveTopology::TriangleList,
+        RenderAssetUsages::RENDER_WORLD,
+    )
+    .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, model.positions.clone())
+    .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, model.normals.clone())
+    .with_inserted_attribute(Mesh::ATTRIBUTE_COLOR, model.colours.clone())
+    .with_inserted_attribute(
+        Mesh::ATTRIBUTE_JOINT_INDEX,
+        VertexAttributeValues::Uint16x4(model.slots.clone()),
+    )
+    .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
+    .with_inserted_indices(Indices::U32(triangles))
 }
 
 /// Shows of each body what is asked for.
@@ -220,7 +223,11 @@ fn dress(
             let Ok((mut visibility, mut material)) = parts.get_mut(entity) else {
                 continue;
             };
-            visibility.set_if_neq(if is_shown { Visibility::Visible } else { Visibility::Hidden });
+            visibility.set_if_neq(if is_shown {
+                Visibility::Visible
+            } else {
+                Visibility::Hidden
+            });
             if material.0 != *look {
                 material.0 = look.clone();
             }

@@ -74,7 +74,13 @@ fn set_up(
     shadow_map.size = if bench.is_software { 1024 } else { 4096 };
     for (order, who) in [Who::Performer, Who::Character].into_iter().enumerate() {
         let layers = RenderLayers::layer(layer(who));
-        spawn_camera(&mut commands, who, order as isize, layers.clone(), bench.is_software);
+        spawn_camera(
+            &mut commands,
+            who,
+            order as isize,
+            layers.clone(),
+            bench.is_software,
+        );
         spawn_lights(&mut commands, who, &layers);
         let floor = materials.add(ExtendedMaterial {
             base: StandardMaterial {
@@ -129,7 +135,11 @@ fn spawn_camera(
             ..PerspectiveProjection::default()
         }),
         Tonemapping::AgX,
-        if is_software { Msaa::Off } else { Msaa::Sample4 },
+        if is_software {
+            Msaa::Off
+        } else {
+            Msaa::Sample4
+        },
         AmbientLight {
             color: Color::srgb(0.86, 0.92, 1.0),
             brightness: 420.0,
@@ -186,9 +196,8 @@ fn place_cameras(
     let first = bench.views.first().map(|(who, _)| *who);
     for (of, mut camera, mut transform, mut layers) in &mut cameras {
         let rect = bench.views.iter().find(|(who, _)| *who == of.0);
-        let port = rect.and_then(|(_, rect)| {
-            viewport(*rect, bench.pixels_per_point, window.physical_size())
-        });
+        let port = rect
+            .and_then(|(_, rect)| viewport(*rect, bench.pixels_per_point, window.physical_size()));
         camera.is_active = port.is_some();
         camera.viewport = port;
         // The first camera clears the whole window, the second must leave it.
@@ -219,20 +228,37 @@ fn place_cameras(
 /// character's lights.
 fn place_lights(
     bench: NonSend<Bench>,
-    mut lights: Query<(Entity, &Of, Option<&Key>, &mut Visibility, &mut RenderLayers), With<DirectionalLight>>,
+    mut lights: Query<
+        (
+            Entity,
+            &Of,
+            Option<&Key>,
+            &mut Visibility,
+            &mut RenderLayers,
+        ),
+        With<DirectionalLight>,
+    >,
     mut commands: Commands,
     mut reach: Local<[f64; 2]>,
 ) {
     let is_shared = bench.session.view.arrangement == Arrangement::Overlay;
     for (entity, of, key, mut visibility, mut layers) in &mut lights {
         let is_spare = is_shared && of.0 == Who::Performer;
-        visibility.set_if_neq(if is_spare { Visibility::Hidden } else { Visibility::Visible });
+        visibility.set_if_neq(if is_spare {
+            Visibility::Hidden
+        } else {
+            Visibility::Visible
+        });
         let wanted = match is_shared {
             true => RenderLayers::from_layers(&[layer(Who::Performer), layer(Who::Character)]),
             false => RenderLayers::layer(layer(of.0)),
         };
         layers.set_if_neq(wanted);
-        let height = bench.session.stage.actor(of.0).map(|actor| actor.figure.height_m);
+        let height = bench
+            .session
+            .stage
+            .actor(of.0)
+            .map(|actor| actor.figure.height_m);
         let (Some(height_m), true) = (height, key.is_some()) else {
             continue;
         };
@@ -256,7 +282,12 @@ fn place_lights(
 fn place_floors(
     bench: NonSend<Bench>,
     mut materials: ResMut<Assets<FloorMaterial>>,
-    mut floors: Query<(&Of, &mut Transform, &mut Visibility, &MeshMaterial3d<FloorMaterial>)>,
+    mut floors: Query<(
+        &Of,
+        &mut Transform,
+        &mut Visibility,
+        &MeshMaterial3d<FloorMaterial>,
+    )>,
 ) {
     let session = &bench.session;
     let studio = studio(&session.view);
@@ -267,7 +298,11 @@ fn place_floors(
             continue;
         };
         let is_spare = is_shared && of.0 == Who::Performer;
-        visibility.set_if_neq(if is_spare { Visibility::Hidden } else { Visibility::Visible });
+        visibility.set_if_neq(if is_spare {
+            Visibility::Hidden
+        } else {
+            Visibility::Visible
+        });
         let Some(middle) = motion.middles.get(session.frame_of(motion)) else {
             continue;
         };
@@ -288,9 +323,8 @@ fn place_floors(
             cell: Vec4::X,
         };
         let base = colour(studio.floor);
-        let is_new = |known: &FloorMaterial| {
-            known.extension.look != look || known.base.base_color != base
-        };
+        let is_new =
+            |known: &FloorMaterial| known.extension.look != look || known.base.base_color != base;
         if materials.get(&material.0).is_some_and(is_new)
             && let Some(mut known) = materials.get_mut(&material.0)
         {

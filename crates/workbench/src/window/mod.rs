@@ -78,7 +78,12 @@ pub fn run(args: Args) -> ExitCode {
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
-        .add_plugins((floor::plugin, cameras::plugin, bodies::plugin, dialogs::plugin))
+        .add_plugins((
+            floor::plugin,
+            cameras::plugin,
+            bodies::plugin,
+            dialogs::plugin,
+        ))
         .add_systems(PreUpdate, pass_time)
         .add_systems(EguiPrimaryContextPass, show_panels);
     match (&args.screenshot, args.time_frames) {

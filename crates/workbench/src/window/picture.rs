@@ -42,7 +42,10 @@ fn take(mut wanted: ResMut<Wanted>, mut commands: Commands, mut exit: MessageWri
 fn save(taken: On<ScreenshotCaptured>, wanted: Res<Wanted>, mut exit: MessageWriter<AppExit>) {
     let path = wanted.path.display();
     let written = match taken.image.clone().try_into_dynamic() {
-        Ok(image) => image.to_rgb8().save(&wanted.path).map_err(|error| error.to_string()),
+        Ok(image) => image
+            .to_rgb8()
+            .save(&wanted.path)
+            .map_err(|error| error.to_string()),
         Err(error) => Err(error.to_string()),
     };
     exit.write(match written {
