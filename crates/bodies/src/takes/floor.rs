@@ -127,12 +127,16 @@ fn lift_feet() -> [Footing; 2] {
                 (kneeling.steps[0] + 0.15 + late_secs, 0.0),
                 (kneeling.knee[0] - 0.1, low),
                 (kneeling.knee[1] + 0.05, low),
-                (kneeling.follows[0] + 0.3 - late_secs, ends * high),
+                (
+                    kneeling.follows[0] + 0.3 + 0.25 * (1.0 - ends) - late_secs,
+                    ends * high,
+                ),
             ])
         };
         stance.pitch = onto_toes(KNEELING_FOOT[0], -35.0 * DEGREE, 0.0);
         stance.toe_pitch = onto_toes(KNEELING_FOOT[1], -6.0 * DEGREE, 0.1);
         stance.lift_m = 0.06;
+        stance.swing_pitch = -14.0 * DEGREE;
         stance
     };
     [
@@ -185,9 +189,9 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
         ]);
         // Up and on with the crate, up and back without it.
         let (rising_m, end_m) = if index == 0 {
-            (start_m + 0.72, start_m + LUNGE_M)
+            (start_m + 0.63, start_m + LUNGE_M)
         } else {
-            (start_m + 0.26, start_m)
+            (start_m + 0.32, start_m)
         };
         ways.extend([
             (kneeling.follows[0], rising_m),
@@ -199,7 +203,7 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (strikes, 0.80),
             (down, 0.48),
             (up, 0.48),
-            (kneeling.follows[0], 0.74),
+            (kneeling.follows[0], 0.71),
             (kneeling.follows[1] + 0.25, 0.925),
         ]);
         // Deeper when the crate stands on the floor.
@@ -222,7 +226,7 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (strikes, 6.0),
             (reach, 27.0),
             (grip, 27.0),
-            (up + 0.3, 18.0),
+            (up + 0.3, 21.0),
             (kneeling.follows[1] + 0.2, 0.0),
         ]);
         looks.extend([

@@ -76,7 +76,7 @@ fn claps() -> [Clap; 7] {
     let chest = DVec3::new(0.0, -0.20, 0.33);
     let face = DVec3::new(0.0, 0.02, 0.36);
     let over = DVec3::new(0.0, 0.43, 0.16);
-    let ahead = DVec3::new(-0.05, 0.62, 0.78);
+    let ahead = DVec3::new(-0.05, 0.42, 0.9);
     let steep = DVec3::new(-0.03, 0.88, 0.47);
     [
         (1.10, chest, ahead, 0.07, 0.05),
@@ -160,11 +160,18 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
             keys.push((clap.secs + clap.press_secs, clap.together(point)));
         }
         // After the clap overhead the hands fly apart before they sink.
-        let apart = claps[5].palm_at(points[5], 0.11, 0.6);
+        let apart = claps[5].palm_at(points[5], 0.11, 0.25);
         keys.insert(
             keys.len() - 3,
             (claps[5].secs + claps[5].press_secs + 0.2, apart),
         );
+        // On the way down the fingers point ahead, as a wrist bends no further.
+        let down = HandPose {
+            wrist: DVec3::new(0.29, 0.0, 0.31),
+            along: DVec3::new(0.05, 0.55, 0.85),
+            ..claps[6].open(points[6])
+        };
+        keys.insert(keys.len() - 3, (4.58, down));
         keys.push((5.45, claps[6].open(points[6])));
         keys.push((6.35, at_side()));
         let curl = Line::through(&[(0.2, 18.0), (0.8, 4.0), (5.4, 4.0), (6.2, 18.0)]).times(DEGREE);
@@ -492,10 +499,10 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
         &[(0.4, 0.0), (1.5, 4.0), (2.8, -4.0), (4.0, 0.0)],
     );
     let share = move |secs: f64| crate::curve::ease((secs - touch_secs - 0.1) / 1.0);
-    let azimuth = move |secs: f64| (-34.0 + 62.0 * share(secs)) * DEGREE;
+    let azimuth = move |secs: f64| (-22.0 + 46.0 * share(secs)) * DEGREE;
     let spots: Vec<DVec3> = (0..=8)
         .map(|spot| {
-            let angle = (-34.0 + 62.0 * f64::from(spot) / 8.0) * DEGREE;
+            let angle = (-22.0 + 46.0 * f64::from(spot) / 8.0) * DEGREE;
             skin_from(
                 figure,
                 TouchPart::Brow,
@@ -514,8 +521,22 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
     let along = DVec3::new(-0.93, 0.34, 0.10);
     let palm = DVec3::new(0.05, 0.05, 1.0);
     let point = hand_point(figure, side, TouchPart::Hand(side), curl, DVec3::Y);
+    // On its way up the hand turns palm down first, which is how a forearm can turn.
+    let raised = HandPose {
+        wrist: DVec3::new(0.29, -0.14, 0.34),
+        along: DVec3::new(-0.35, 0.45, 0.8),
+        palm: DVec3::new(-0.4, -0.85, 0.25),
+        elbow: DVec3::new(0.9, -0.7, -0.3),
+    };
+    let keys = [
+        (0.3, at_side()),
+        (0.95, raised),
+        (3.35, raised),
+        (4.3, at_side()),
+    ];
+    score.hands[1] = HandPlan::through(side, &keys);
     score.hands[1].holds.push(Hold {
-        secs: [0.45, touch_secs, leave_secs, 4.2],
+        secs: [0.75, touch_secs, leave_secs, 3.55],
         grip: Arc::new(move |secs, spaces: &Spaces| {
             let head = &spaces.head;
             let around = glam::DQuat::from_rotation_y(azimuth(secs));
@@ -523,12 +544,12 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
                 at: head.point(along_brow.at(share(secs))),
                 along: head.rotation * (around * along_of(along, side)),
                 palm: head.rotation * (around * along_of(palm, side)),
-                elbow: spaces.chest.rotation * along_of(DVec3::new(1.0, -0.25, 0.25), side),
+                elbow: spaces.chest.rotation * along_of(DVec3::new(1.0, 0.1, 0.35), side),
                 out: head.rotation * (around * DVec3::Z),
             }
         }),
         point,
-        bow_m: 0.10,
+        bow_m: 0.14,
         rise_m: 0.0,
         clear_m: clear_keys(touch_secs, leave_secs, 15),
     });

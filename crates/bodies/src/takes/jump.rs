@@ -18,6 +18,8 @@ const BOTTOM_SECS: f64 = 1.12;
 const OFF_SECS: f64 = 1.46;
 const DOWN_SECS: f64 = 1.89;
 const ABSORBED_SECS: f64 = 2.25;
+/// How far the feet land ahead of the hips, metres.
+const REACH_M: f64 = 0.09;
 /// Way of the jump, metres.
 const WAY_M: f64 = 0.20;
 
@@ -41,8 +43,9 @@ fn feet() -> [Footing; 2] {
             let roll = ((push(secs) - 0.55) / 0.45).max(0.0);
             -16.0 * DEGREE * roll.powi(3) * (1.6 - 0.6 * roll)
         });
-        before.lift_m = 0.06;
-        let mut after = Stance::flat(place(WAY_M), heading, DOWN_SECS, f64::INFINITY);
+        before.lift_m = 0.07;
+        before.swing_pitch = 42.0 * DEGREE;
+        let mut after = Stance::flat(place(WAY_M + REACH_M), heading, DOWN_SECS, f64::INFINITY);
         let settle = Line::through(&[(DOWN_SECS - 0.06, -30.0), (DOWN_SECS + 0.07, 0.0)]);
         after.pitch = settle.times(DEGREE);
         Footing {
@@ -120,16 +123,16 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
             hanging(arms.at(secs), elbows.at(secs), spread.at(secs)).in_place(&spaces.chest, side)
         })
     });
-    let crouched = Line::through(&[(0.5, 0.925), (BOTTOM_SECS, 0.60)]);
-    let landed = Line::through(&[(ABSORBED_SECS, 0.655), (3.0, 0.935), (3.5, 0.925)]);
+    let crouched = Line::through(&[(0.5, 0.925), (BOTTOM_SECS, 0.65)]);
+    let landed = Line::through(&[(ABSORBED_SECS, 0.72), (3.0, 0.935), (3.5, 0.925)]);
     let back = Line::through(&[(0.45, 0.008), (BOTTOM_SECS, -0.085)]);
     let settled = Line::through(&[
-        (ABSORBED_SECS, WAY_M - 0.075),
-        (3.1, WAY_M + 0.012),
-        (3.6, WAY_M + 0.008),
+        (ABSORBED_SECS, WAY_M - 0.03),
+        (3.1, WAY_M + REACH_M + 0.012),
+        (3.6, WAY_M + REACH_M + 0.008),
     ]);
     // A first guess of the flight, then the pelvis follows from the centre of mass.
-    let (off_m, down_m) = (0.95, 0.845);
+    let (off_m, down_m) = (0.95, 0.83);
     score.pelvis.y = Line::new(move |secs| {
         let since = secs - OFF_SECS;
         let share = since / (DOWN_SECS - OFF_SECS);
@@ -170,7 +173,7 @@ fn flight(figure: &'static Figure, score: &Score) -> (Line, Line) {
         wanted(clamped) - offset
     };
     let end_secs = DOWN_SECS + 0.2;
-    let step_secs = 1.0 / 240.0;
+    let step_secs = 1.0 / 480.0;
     let from_secs = OFF_SECS - 0.1;
     let line = |pick: fn(DVec3) -> f64| {
         let shifted = |t: f64| pick(pelvis(from_secs + t));

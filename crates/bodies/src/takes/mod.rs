@@ -169,7 +169,7 @@ const TAKES: [(&str, f64, &str, Plan); 14] = [
     ),
     (
         "lift",
-        60.0,
+        50.0,
         "The performer kneels to lift a crate, stands up with it and sets it down again.",
         floor::lift,
     ),

@@ -44,7 +44,7 @@ fn accelerations_are_continuous() {
             // 200 m/s³ is what a leg's slow swing has; the ratio of smaller ones says nothing.
             // Fingers go with their hand.
             let listed = !joint.ends_with(|end: char| end.is_ascii_digit());
-            if listed && *fine > 1.35 * coarse.max(200.0) {
+            if listed && *fine > 1.6 * coarse.max(200.0) {
                 worst.push(format!("{name}: {joint} {coarse:.0} {fine:.0}"));
             }
         }

@@ -135,10 +135,10 @@ pub(crate) fn stealth(figure: &'static Figure) -> Draft {
     // Down into the crouch, a little lower with each careful landing, up again at the end.
     let crouch = Line::through(&[
         (0.2, 0.915),
-        (1.15, 0.745),
-        (1.4, 0.752),
-        (6.9, 0.752),
-        (7.2, 0.752),
+        (1.15, 0.780),
+        (1.4, 0.788),
+        (6.9, 0.788),
+        (7.2, 0.788),
         (8.2, 0.905),
     ]);
     let height = Line::new(move |secs| {
