@@ -73,11 +73,6 @@ impl Clock {
         self.frame_time_secs
     }
 
-    /// Place in the take, seconds after its first frame.
-    pub fn at_secs(&self) -> f64 {
-        self.at_secs
-    }
-
     /// The frame to show.
     pub fn frame(&self) -> usize {
         ((self.at_secs / self.frame_time_secs + NEAR) as usize).min(self.last())
@@ -180,7 +175,7 @@ mod tests {
                 clock.advance(1.0 / rate);
             }
             let passed = pictures as f64 / rate;
-            assert!((clock.at_secs() - passed).abs() < 1e-9, "{rate} per second");
+            assert!((clock.at_secs - passed).abs() < 1e-9, "{rate} per second");
         }
     }
 

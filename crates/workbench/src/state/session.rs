@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use understudy_measure::{Fault, verdict};
+use understudy_measure::{Fault, FaultKind, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
 use understudy_scene::{Failure, Outputs, Scene, Solved};
@@ -358,17 +358,34 @@ impl Session {
         let Some(fault) = self.faults().get(index) else {
             return;
         };
-        let frame = fault.first_frame + (fault.last_frame - fault.first_frame) / 2;
+        let frame = self.telling_frame(fault);
         self.fault = Some(index);
         self.clock.is_playing = false;
         self.clock.seek(frame);
         self.frame_fault(index);
     }
 
+    /// The frame in which a fault is seen best: a slide at its end, a depth where it is deepest.
+    fn telling_frame(&self, fault: &Fault) -> usize {
+        let touch = self.motion(Who::Character).and_then(|(_, motion)| {
+            let mut touches = motion.touches.iter();
+            touches.find(|touch| fault.part == touch.name())
+        });
+        if let Some(touch) = touch {
+            let depths = touch.depths_mm.iter().enumerate();
+            let deepest = depths.max_by(|a, b| a.1.total_cmp(b.1));
+            return deepest.map_or(fault.first_frame, |(frame, _)| frame);
+        }
+        match fault.kind {
+            FaultKind::FootSlide => fault.last_frame,
+            _ => fault.first_frame + (fault.last_frame - fault.first_frame) / 2,
+        }
+    }
+
     /// Brings the camera near the part that a fault is of.
     fn frame_fault(&mut self, index: usize) {
         /// How much of the picture's height the part may take, body heights seen.
-        const NEAR: f64 = 1.2;
+        const NEAR: f64 = 0.9;
         let Some((actor, motion)) = self.motion(Who::Character) else {
             return;
         };
@@ -435,7 +452,7 @@ pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
     let touch = motion
         .touches
         .iter()
-        .find(|touch| fault.part == format!("{} and {}", touch.part, touch.other_part));
+        .find(|touch| fault.part == touch.name());
     if let Some(touch) = touch {
         let [(one, _), _] = touch.rods(&pose);
         return Some((one[0] + one[1]) * 0.5);
@@ -476,11 +493,7 @@ mod tests {
         // Before planting feet slide more than after.
         let worst = |session: &Session| {
             let (_, motion) = session.motion(Who::Character).unwrap();
-            let frames = 0..motion.clip.frame_count();
-            let soles = motion.soles.iter();
-            soles
-                .flat_map(|sole| frames.clone().map(|frame| sole.slide_mm(frame)))
-                .fold(0.0, f64::max)
+            motion.report.as_ref().unwrap().slide.worst_mm_per_plant
         };
         let after = worst(&session);
         session.apply(Command::ToggleBefore);

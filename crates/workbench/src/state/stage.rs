@@ -40,8 +40,6 @@ impl Who {
 /// A body as it is drawn, whatever it does.
 #[derive(Debug)]
 pub struct Figure {
-    /// Who it is.
-    pub who: Who,
     /// Name of its file.
     pub name: String,
     /// Joints, Y up.
@@ -252,24 +250,14 @@ impl Sole {
         let moved = (0..frame).rev().find(|&at| !stands(at));
         Some(moved.map_or(0, |before| before + 1))
     }
-
-    /// Speed of the fastest planted part from the frame before to this one, mm per frame.
-    pub fn slide_mm(&self, frame: usize) -> f64 {
-        let Some(before) = frame.checked_sub(1) else {
-            return 0.0;
-        };
-        let step = |part: usize| {
-            let stands = |at: usize| self.planted.get(at).is_some_and(|on| on[part]);
-            let track = self.tracks[part].as_ref()?;
-            let (a, b) = (track.get(before)?, track.get(frame)?);
-            let along = DVec3::new(b.x - a.x, 0.0, b.z - a.z);
-            (stands(before) && stands(frame)).then(|| 1000.0 * along.length())
-        };
-        (0..3).filter_map(step).fold(0.0, f64::max)
-    }
 }
 
 impl Touch {
+    /// The pair as faults name it.
+    pub fn name(&self) -> String {
+        format!("{} and {}", self.part, self.other_part)
+    }
+
     /// The two rods in a pose: ends, metres, and radius.
     pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
         self.rods
@@ -304,7 +292,6 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         Who::Character => palette::SKIN,
     };
     let figure = Figure {
-        who,
         name: loaded.stem(),
         forward: level(turn * frame.forward),
         height_m,

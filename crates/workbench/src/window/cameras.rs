@@ -48,9 +48,9 @@ struct Studio {
 fn studio(view: &View) -> Studio {
     match view.dark {
         true => Studio {
-            backdrop: Rgb(38, 42, 48),
-            floor: Rgb(72, 77, 86),
-            line: Rgb(140, 148, 160),
+            backdrop: Rgb(34, 37, 43),
+            floor: Rgb(46, 50, 57),
+            line: Rgb(128, 136, 148),
         },
         false => Studio {
             backdrop: Rgb(226, 229, 232),
@@ -142,7 +142,7 @@ fn spawn_camera(
         },
         AmbientLight {
             color: Color::srgb(0.86, 0.92, 1.0),
-            brightness: 420.0,
+            brightness: 700.0,
             ..AmbientLight::default()
         },
         layers,
@@ -165,7 +165,7 @@ fn spawn_lights(commands: &mut Commands, who: Who, layers: &RenderLayers) {
     commands.spawn((
         Of(who),
         DirectionalLight {
-            color: Color::srgb(0.75, 0.85, 1.0),
+            color: Color::srgb(0.86, 0.92, 1.0),
             illuminance: 2200.0,
             ..DirectionalLight::default()
         },
