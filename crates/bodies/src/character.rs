@@ -2,15 +2,27 @@
 
 use glam::{DAffine3, DVec3};
 use understudy_anatomy::Body;
+use understudy_anatomy::body::Side;
 use understudy_motion::{Skeleton, SkinnedMesh, Surface};
 
 use crate::description::Description;
 use crate::error::BodyError;
-use crate::flesh::Flesh;
+use crate::field::Field;
+use crate::flesh::{flesh, thicken};
+use crate::grid::possible_cell_m;
 pub use crate::mesh::BodyMesh;
-use crate::mesh::mesh_of;
-use crate::plan::Plan;
+use crate::mesh::{normals, packed};
+use crate::paint::Paint;
+use crate::plan::{Part, Plan};
+use crate::skin::Skin;
+use crate::trim::Trimmer;
 use crate::truth::true_body;
+use crate::tube::Tube;
+use crate::weights::weights;
+
+/// Distance of the samples of the surface where none is given, in statures: about a third of a
+/// human finger.
+const CELL: f64 = 0.002;
 
 /// A character ready to be written to a file or moved.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,7 +33,7 @@ pub struct Character {
     pub skeleton: Skeleton,
     /// What each joint is, as known from the making.
     pub body: Body,
-    /// Skin and eyes, in the file's coordinates at rest.
+    /// Skin (one closed surface), eyes and trimmings (closed pieces), in the file's coordinates at rest.
     pub meshes: Vec<BodyMesh>,
     /// The same meshes bound to the skeleton.
     pub surface: Surface,
@@ -36,30 +48,105 @@ pub fn character_from_ron(text: &str) -> Result<Character, BodyError> {
     character(&Description::from_ron(text)?)
 }
 
+/// The joints of a description and what they are, without flesh.
+///
+/// # Errors
+/// A value out of its range, or a rest pose that reaches below the floor.
+pub fn skeleton_and_body(description: &Description) -> Result<(Skeleton, Body), BodyError> {
+    description.check()?;
+    let plan = Plan::new(description);
+    let skeleton = plan.skeleton()?;
+    let body = true_body(&plan, &skeleton, description.frame()?);
+    Ok((skeleton, body))
+}
+
 /// Makes a character from a description. The same description always gives the same character.
 ///
 /// # Errors
 /// A value out of its range, or a rest pose that reaches below the floor.
 pub fn character(description: &Description) -> Result<Character, BodyError> {
-    description.check()?;
-    let plan = Plan::new(description);
-    let skeleton = plan.skeleton()?;
-    let frame = description.frame()?;
-    let file_from_working = frame.working_from_file().inverse();
-    let flesh = Flesh::new(&plan);
-    let meshes: Vec<BodyMesh> = [("skin", &flesh.skin), ("eyes", &flesh.eyes)]
+    let (skeleton, body) = skeleton_and_body(description)?;
+    let meshes = meshes(&Plan::new(description));
+    let file_from_working = description.frame()?.working_from_file().inverse();
+    let meshes: Vec<BodyMesh> = meshes
         .into_iter()
-        .filter(|(_, pieces)| !pieces.is_empty())
-        .map(|(name, pieces)| mesh_of(name, pieces, file_from_working))
+        .filter(|mesh| !mesh.triangles.is_empty())
+        .map(|mesh| mesh.turned(file_from_working))
         .collect();
     let surface = surface(&skeleton, &meshes);
     Ok(Character {
         name: description.name.clone(),
-        body: true_body(&plan, &skeleton, frame),
+        body,
         skeleton,
         meshes,
         surface,
     })
+}
+
+/// Skin, eyes and trimmings, in the working frame.
+fn meshes(plan: &Plan<'_>) -> [BodyMesh; 3] {
+    let body = plan.description;
+    let mut flesh = flesh(plan);
+    let wanted_m = body.detail.cell_m.unwrap_or(CELL * body.stature_m);
+    let rough = Field::new(flesh.clusters.clone(), 0.0);
+    let cell_m = possible_cell_m(&rough, wanted_m);
+    thicken(&mut flesh.clusters, cell_m);
+    let field = Field::new(flesh.clusters, 1.5 * cell_m);
+    let top = plan
+        .find(Part::Head, Side::Middle, 0)
+        .map(|_| plan.head_centre() + DVec3::Y * plan.head_radius_m());
+    let skin = Skin::new(&field, cell_m, body.detail.vertices, top);
+    let paint = Paint {
+        field: &field,
+        colours: &body.colours,
+        stature_m: body.stature_m,
+    };
+    let mirror = plan.mirror();
+    let influences = weights(&field, &skin, &mirror);
+    let trimmer = Trimmer {
+        plan,
+        field: &field,
+        paint: &paint,
+    };
+    let mut trimmings = trimmer.face();
+    trimmings.extend(trimmer.claws(&flesh.claws));
+    trimmings.extend(trimmer.feathers());
+    if let Some(quills) = &body.features.quills {
+        trimmings.extend(trimmer.quills(quills, &skin, &influences, &mirror));
+    }
+    let mut colours = vec![[1.0; 4]; skin.positions.len()];
+    for vertex in 0..skin.half {
+        let [r, g, b] = paint.at(skin.positions[vertex], skin.normals[vertex]);
+        colours[vertex] = [r, g, b, 1.0];
+        colours[skin.mirror[vertex]] = [r, g, b, 1.0];
+    }
+    let (joints, weights) = influences.iter().map(|list| packed(list)).unzip();
+    let skin = BodyMesh {
+        name: "skin".into(),
+        positions: skin.positions,
+        normals: skin.normals,
+        colours,
+        joints,
+        weights,
+        triangles: skin.triangles,
+    };
+    [
+        skin,
+        mesh_of("eyes", &trimmer.eyes()),
+        mesh_of("trimmings", &trimmings),
+    ]
+}
+
+fn mesh_of(name: &str, tubes: &[Tube]) -> BodyMesh {
+    let mut mesh = BodyMesh {
+        name: name.into(),
+        ..BodyMesh::default()
+    };
+    for tube in tubes {
+        tube.add_to(&mut mesh);
+    }
+    mesh.normals = normals(&mesh.positions, &mesh.triangles);
+    mesh
 }
 
 fn surface(skeleton: &Skeleton, meshes: &[BodyMesh]) -> Surface {

@@ -64,6 +64,16 @@ pub enum LegKind {
     Digitigrade,
 }
 
+/// What grows in front of a head.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Snout {
+    /// Soft, with a nose at its end.
+    #[default]
+    Muzzle,
+    /// A bill of horn.
+    Beak,
+}
+
 /// Trunk, neck and head.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -76,6 +86,8 @@ pub struct Torso {
     pub trunk_pitch_degrees: f64,
     /// Start of the neck to the skull, metres.
     pub neck_m: Option<f64>,
+    /// Lean backward of the middle of the neck, degrees: it bends to an S.
+    pub neck_wave_degrees: f64,
     /// Joints of the neck, the head not counted.
     pub neck_joints: usize,
     /// Lean of the first part of the neck, degrees forward; it rises to upright at the head.
@@ -84,6 +96,8 @@ pub struct Torso {
     pub head_m: Option<f64>,
     /// Length of a snout or beak in front of the head, metres.
     pub snout_m: f64,
+    /// What grows in front of the head.
+    pub snout: Snout,
 }
 
 impl Default for Torso {
@@ -93,10 +107,12 @@ impl Default for Torso {
             spine_joints: 3,
             trunk_pitch_degrees: 0.0,
             neck_m: None,
+            neck_wave_degrees: 0.0,
             neck_joints: 1,
             neck_pitch_degrees: 0.0,
             head_m: None,
             snout_m: 0.0,
+            snout: Snout::Muzzle,
         }
     }
 }
@@ -125,6 +141,8 @@ pub struct ArmPair {
     pub twist_joints: usize,
     /// Whether the arm carries feathers: hand and forearm are then broad and flat.
     pub wing: bool,
+    /// How far the fingers stand apart, 1 as in a human hand.
+    pub finger_spread: f64,
 }
 
 impl Default for ArmPair {
@@ -140,6 +158,7 @@ impl Default for ArmPair {
             finger_joints: 3,
             twist_joints: 0,
             wing: false,
+            finger_spread: 1.0,
         }
     }
 }
@@ -168,6 +187,8 @@ pub struct LegPair {
     pub ball_height_m: Option<f64>,
     /// 0: the foot is one piece; 1: one joint at the ball; more: also a joint in every toe.
     pub toes: usize,
+    /// Toes to be seen where they share a joint.
+    pub toe_shapes: usize,
     /// Joints along thigh and shank (each) that only share twist.
     pub twist_joints: usize,
     /// Pitch of the thigh at rest, degrees, knee forward.
@@ -192,6 +213,7 @@ impl Default for LegPair {
             ankle_height_m: None,
             ball_height_m: None,
             toes: 1,
+            toe_shapes: 5,
             twist_joints: 0,
             thigh_pitch_degrees: None,
             shank_pitch_degrees: None,
@@ -212,6 +234,13 @@ pub struct Appendage {
     pub rise_degrees: f64,
     /// Radius at the body, metres; it halves toward the tip.
     pub radius_m: f64,
+    /// Radius in the middle over that of a plain one; 1 is plain.
+    #[serde(default = "plain")]
+    pub bush: f64,
+}
+
+fn plain() -> f64 {
+    1.0
 }
 
 /// Radii of the flesh, metres; human proportions times [`Thickness::bulk`] where left out.
@@ -232,6 +261,8 @@ pub struct Thickness {
     pub neck_m: Option<f64>,
     /// Head.
     pub head_m: Option<f64>,
+    /// Muscle or boulder over the shoulder joint; a little more than the upper arm if left out.
+    pub shoulder_m: Option<f64>,
     /// Shoulder end of the upper arm.
     pub upper_arm_m: Option<f64>,
     /// Elbow end of the forearm.
@@ -260,6 +291,7 @@ impl Default for Thickness {
             trunk_flatness: 0.7,
             neck_m: None,
             head_m: None,
+            shoulder_m: None,
             upper_arm_m: None,
             forearm_m: None,
             hand_m: None,
@@ -268,6 +300,119 @@ impl Default for Thickness {
             shank_m: None,
             foot_m: None,
             eye_m: None,
+        }
+    }
+}
+
+/// The face. Shares are of the head's half breadth.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Face {
+    /// Depth of the skull over its breadth.
+    pub skull_depth: f64,
+    /// Half breadth of the snout where it leaves the head, a share.
+    pub snout_breadth: f64,
+    /// Half breadth of the snout at its end, a share.
+    pub snout_end: f64,
+    /// Height of the snout over the middle of the skull, a share.
+    pub snout_level: f64,
+    /// How far the end of the snout lies higher than its root, a share.
+    pub snout_rise: f64,
+    /// Radius of the nose at the end of the snout, or of a nose without a snout, a share.
+    pub nose: f64,
+    /// How full the cheeks are, 0 to 1.
+    pub cheeks: f64,
+    /// How far the brows stand out, 0 to 1.
+    pub brow: f64,
+    /// Half breadth of the mouth, a share; 0 for none.
+    pub mouth: f64,
+    /// Length of the jaw below the middle of the skull, a share; 0 for none of its own.
+    pub jaw: f64,
+    /// Direction of the eyes from the middle of the skull, degrees outward.
+    pub eye_yaw_degrees: f64,
+    /// Direction of the eyes from the middle of the skull, degrees upward.
+    pub eye_pitch_degrees: f64,
+    /// How far the lids hide the eyes, 0 to 1.
+    pub lids: f64,
+    /// Breadth of the iris over that of the eyeball.
+    pub iris: f64,
+    /// Pairs of smaller eyes beside the first.
+    pub more_eyes: usize,
+    /// Radius of round ears without joints, a share; 0 for none.
+    pub ear: f64,
+}
+
+impl Default for Face {
+    fn default() -> Self {
+        Self {
+            skull_depth: 1.1,
+            snout_breadth: 0.55,
+            snout_end: 0.25,
+            snout_level: -0.2,
+            snout_rise: -0.05,
+            nose: 0.14,
+            cheeks: 0.3,
+            brow: 0.3,
+            mouth: 0.3,
+            jaw: 0.0,
+            eye_yaw_degrees: 28.0,
+            eye_pitch_degrees: 8.0,
+            lids: 0.35,
+            iris: 0.6,
+            more_eyes: 0,
+            ear: 0.0,
+        }
+    }
+}
+
+/// Quills over back and head.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Quills {
+    /// Length, metres.
+    pub length_m: f64,
+    /// Radius at the skin, metres.
+    pub radius_m: f64,
+    /// Distance from quill to quill, metres.
+    pub spacing_m: f64,
+}
+
+/// What a body wears and is made of.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Features {
+    /// Facets of each piece, like hewn stone; 0 for soft flesh.
+    pub facets: usize,
+    /// Quills over back and head.
+    pub quills: Option<Quills>,
+    /// Length of the plumes behind the head, metres; 0 for none.
+    pub crest_m: f64,
+    /// Length of the feathers of arms that are wings, metres; 0 for none.
+    pub feathers_m: f64,
+    /// Length of the claws of the fingers, metres; 0 for none.
+    pub finger_claw_m: f64,
+    /// Length of the claws of the toes, metres; 0 for none.
+    pub toe_claw_m: f64,
+    /// Radius of a round hind body behind the hips, metres; 0 for none.
+    pub abdomen_m: f64,
+}
+
+/// How finely the surface is made.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Detail {
+    /// Distance of the samples from which the surface is made, metres; a share of the stature if
+    /// left out. No part is made thinner than this.
+    pub cell_m: Option<f64>,
+    /// Most vertices of the skin.
+    pub vertices: usize,
+}
+
+impl Default for Detail {
+    fn default() -> Self {
+        Self {
+            cell_m: None,
+            vertices: 12_500,
         }
     }
 }
@@ -283,8 +428,30 @@ pub struct Colours {
     pub coat: Rgb,
     /// Hands, feet, snout and tips.
     pub ends: Rgb,
+    /// Front of the trunk, throat and insides; the coat's if left out.
+    pub belly: Option<Rgb>,
+    /// Back and top of the head; the coat's if left out.
+    pub back: Option<Rgb>,
+    /// Insides of ears, marks, rings; that of the ends if left out.
+    pub mark: Option<Rgb>,
+    /// Snout; that of the ends if left out.
+    pub snout: Option<Rgb>,
+    /// How strong the rings of the marks' colour around the limbs are, 0 to 1.
+    pub rings: f32,
+    /// Tip of the tail; that of the ends if left out.
+    pub tail_tip: Option<Rgb>,
+    /// Claws, beak, tips of quills.
+    pub horn: Rgb,
+    /// Nose and mouth.
+    pub nose: Rgb,
+    /// Moss or dust on all that faces up; none if left out.
+    pub top: Option<Rgb>,
+    /// How much light and dark patches stand out, 0 to 1.
+    pub mottle: f32,
     /// Eyeballs.
     pub eye: Rgb,
+    /// Irises.
+    pub iris: Rgb,
     /// Pupils.
     pub pupil: Rgb,
 }
@@ -294,9 +461,42 @@ impl Default for Colours {
         Self {
             coat: [0.35, 0.42, 0.50],
             ends: [0.72, 0.55, 0.45],
+            belly: None,
+            back: None,
+            mark: None,
+            snout: None,
+            rings: 0.0,
+            tail_tip: None,
+            horn: [0.55, 0.48, 0.38],
+            nose: [0.05, 0.035, 0.035],
+            top: None,
+            mottle: 0.15,
             eye: [0.95, 0.95, 0.92],
+            iris: [0.16, 0.09, 0.03],
             pupil: [0.02, 0.02, 0.03],
         }
+    }
+}
+
+impl Colours {
+    pub(crate) fn belly(&self) -> Rgb {
+        self.belly.unwrap_or(self.coat)
+    }
+
+    pub(crate) fn back(&self) -> Rgb {
+        self.back.unwrap_or(self.coat)
+    }
+
+    pub(crate) fn mark(&self) -> Rgb {
+        self.mark.unwrap_or(self.ends)
+    }
+
+    pub(crate) fn snout(&self) -> Rgb {
+        self.snout.unwrap_or(self.ends)
+    }
+
+    pub(crate) fn tail_tip(&self) -> Rgb {
+        self.tail_tip.unwrap_or(self.ends)
     }
 }
 
@@ -348,9 +548,18 @@ pub struct Description {
     /// Radii of the flesh.
     #[serde(default)]
     pub thickness: Thickness,
+    /// The face.
+    #[serde(default)]
+    pub face: Face,
+    /// What the body wears and is made of.
+    #[serde(default)]
+    pub features: Features,
     /// Colours of the flesh.
     #[serde(default)]
     pub colours: Colours,
+    /// How finely the surface is made.
+    #[serde(default)]
+    pub detail: Detail,
 }
 
 fn default_stature_m() -> f64 {
@@ -388,7 +597,10 @@ impl Description {
             ears: None,
             wings: None,
             thickness: Thickness::default(),
+            face: Face::default(),
+            features: Features::default(),
             colours: Colours::default(),
+            detail: Detail::default(),
         }
     }
 
@@ -450,6 +662,11 @@ impl Description {
             }
         }
         ranges.thickness(&self.thickness)?;
+        check_face(&self.face)?;
+        ranges.features(&self.features)?;
+        ranges.lengths("detail", &[("cell_m", self.detail.cell_m)])?;
+        let vertices = self.detail.vertices as f64;
+        in_range("detail.vertices", vertices, 2_000.0, 60_000.0)?;
         self.check_colours()
     }
 
@@ -458,7 +675,18 @@ impl Description {
         for (field, colour) in [
             ("colours.coat", colours.coat),
             ("colours.ends", colours.ends),
+            ("colours.belly", colours.belly()),
+            ("colours.back", colours.back()),
+            ("colours.mark", colours.mark()),
+            ("colours.tail_tip", colours.tail_tip()),
+            ("colours.snout", colours.snout()),
+            ("colours.rings", [colours.rings; 3]),
+            ("colours.horn", colours.horn),
+            ("colours.nose", colours.nose),
+            ("colours.top", colours.top.unwrap_or_default()),
+            ("colours.mottle", [colours.mottle; 3]),
             ("colours.eye", colours.eye),
+            ("colours.iris", colours.iris),
             ("colours.pupil", colours.pupil),
         ] {
             for value in colour {
@@ -505,6 +733,35 @@ fn in_range(field: &str, value: f64, low: f64, high: f64) -> Result<(), BodyErro
     }
 }
 
+fn check_face(face: &Face) -> Result<(), BodyError> {
+    for (field, value, low, high) in [
+        ("face.skull_depth", face.skull_depth, 0.6, 2.0),
+        ("face.snout_breadth", face.snout_breadth, 0.1, 1.0),
+        ("face.snout_end", face.snout_end, 0.05, 0.8),
+        ("face.snout_level", face.snout_level, -0.8, 0.6),
+        ("face.snout_rise", face.snout_rise, -1.0, 1.0),
+        ("face.nose", face.nose, 0.0, 0.5),
+        ("face.cheeks", face.cheeks, 0.0, 1.0),
+        ("face.brow", face.brow, 0.0, 1.0),
+        ("face.mouth", face.mouth, 0.0, 0.8),
+        ("face.jaw", face.jaw, 0.0, 2.5),
+        ("face.eye_yaw_degrees", face.eye_yaw_degrees, 5.0, 85.0),
+        (
+            "face.eye_pitch_degrees",
+            face.eye_pitch_degrees,
+            -40.0,
+            60.0,
+        ),
+        ("face.lids", face.lids, 0.0, 1.0),
+        ("face.iris", face.iris, 0.1, 0.9),
+        ("face.more_eyes", face.more_eyes as f64, 0.0, 3.0),
+        ("face.ear", face.ear, 0.0, 0.8),
+    ] {
+        in_range(field, value, low, high)?;
+    }
+    Ok(())
+}
+
 /// Ranges that depend on the stature.
 struct Ranges {
     stature_m: f64,
@@ -549,7 +806,9 @@ impl Ranges {
         let pitch = torso.trunk_pitch_degrees;
         in_range("torso.trunk_pitch_degrees", pitch, -60.0, 75.0)?;
         let pitch = torso.neck_pitch_degrees;
-        in_range("torso.neck_pitch_degrees", pitch, -60.0, 90.0)
+        in_range("torso.neck_pitch_degrees", pitch, -60.0, 90.0)?;
+        let wave = torso.neck_wave_degrees;
+        in_range("torso.neck_wave_degrees", wave, 0.0, 80.0)
     }
 
     fn arm(&self, part: &str, arm: &ArmPair) -> Result<(), BodyError> {
@@ -571,7 +830,38 @@ impl Ranges {
                 ("finger_joints", arm.finger_joints, 1, 4),
                 ("twist_joints", arm.twist_joints, 0, 4),
             ],
-        )
+        )?;
+        let spread = format!("{part}.finger_spread");
+        in_range(&spread, arm.finger_spread, 0.5, 3.0)
+    }
+
+    fn features(&self, features: &Features) -> Result<(), BodyError> {
+        // Fewer facets than six close no piece.
+        if features.facets > 0 {
+            in_range("features.facets", features.facets as f64, 6.0, 60.0)?;
+        }
+        for (field, value) in [
+            ("features.crest_m", features.crest_m),
+            ("features.feathers_m", features.feathers_m),
+            ("features.finger_claw_m", features.finger_claw_m),
+            ("features.toe_claw_m", features.toe_claw_m),
+            ("features.abdomen_m", features.abdomen_m),
+        ] {
+            in_range(field, value, 0.0, self.stature_m)?;
+        }
+        let Some(quills) = &features.quills else {
+            return Ok(());
+        };
+        self.lengths(
+            "features.quills",
+            &[
+                ("length_m", Some(quills.length_m)),
+                ("radius_m", Some(quills.radius_m)),
+            ],
+        )?;
+        // Closer quills would be too many to draw.
+        let (low, high) = (0.015 * self.stature_m, self.stature_m);
+        in_range("features.quills.spacing_m", quills.spacing_m, low, high)
     }
 
     fn legs(&self, legs: &LegPair) -> Result<(), BodyError> {
@@ -592,6 +882,7 @@ impl Ranges {
             "legs",
             &[
                 ("toes", legs.toes, 0, 5),
+                ("toe_shapes", legs.toe_shapes, 1, 6),
                 ("twist_joints", legs.twist_joints, 0, 4),
             ],
         )?;
@@ -616,6 +907,7 @@ impl Ranges {
             ],
         )?;
         Self::counts(part, &[("joints", appendage.joints, 1, 24)])?;
+        in_range(&format!("{part}.bush"), appendage.bush, 0.3, 4.0)?;
         let field = format!("{part}.rise_degrees");
         in_range(&field, appendage.rise_degrees, -90.0, 90.0)
     }
@@ -632,6 +924,7 @@ impl Ranges {
                 ("chest_m", thickness.chest_m),
                 ("neck_m", thickness.neck_m),
                 ("head_m", thickness.head_m),
+                ("shoulder_m", thickness.shoulder_m),
                 ("upper_arm_m", thickness.upper_arm_m),
                 ("forearm_m", thickness.forearm_m),
                 ("hand_m", thickness.hand_m),

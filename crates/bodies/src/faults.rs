@@ -25,6 +25,8 @@ pub enum Fault {
     /// solver: roots move with their noise, and every joint turns by the small rotation that
     /// brings the bones below it nearest to the noisy positions (least squares). Bones keep their
     /// length, and nothing tells a solver about turns along a lone bone, so these have no noise.
+    /// Nor have joints with shorter bones than 5 cm, the fingers: half a millimetre would make them
+    /// tremble by degrees, which solvers prevent.
     JointNoise {
         /// Standard deviation of each coordinate, metres (0.0005 is usual).
         position_m: f64,
@@ -251,6 +253,9 @@ fn add_joint_noise(clip: &mut Clip, position_m: f64, seed: u64) {
     }
 }
 
+/// Joints whose bones together (root of the sum of squares) are shorter are not fitted, metres.
+const SHORTEST_FITTED_M: f64 = 0.05;
+
 /// The small rotation vector that brings some bones nearest to where they are wanted, from
 /// (bone, displacement of its end) pairs: least squares, with no turn where nothing asks for one.
 fn small_turn(bones: &[(DVec3, DVec3)]) -> DVec3 {
@@ -262,7 +267,7 @@ fn small_turn(bones: &[(DVec3, DVec3)]) -> DVec3 {
         inertia += DMat3::from_diagonal(DVec3::splat(bone.length_squared())) - outer;
         size += bone.length_squared();
     }
-    if size < 1e-12 {
+    if size < SHORTEST_FITTED_M * SHORTEST_FITTED_M {
         return DVec3::ZERO;
     }
     // Keeps a lone bone, about which nothing is known, from turning.

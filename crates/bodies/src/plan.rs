@@ -131,6 +131,32 @@ impl<'a> Plan<'a> {
             .position(|bone| bone.part == part && bone.side == side && bone.pair == pair)
     }
 
+    /// The joint of the other side for each joint; itself in the middle.
+    pub(crate) fn mirror(&self) -> Vec<usize> {
+        let mut mirror: Vec<usize> = Vec::with_capacity(self.bones.len());
+        for bone in &self.bones {
+            let side = match bone.side {
+                Side::Left => Side::Right,
+                Side::Right => Side::Left,
+                Side::Middle => Side::Middle,
+            };
+            let is_other = |other: &Bone| {
+                let same =
+                    (other.part, other.pair, other.ordinal) == (bone.part, bone.pair, bone.ordinal);
+                // Twist joints are told apart by what they hang from.
+                same && other.side == side
+                    && self.part_of(other.parent) == self.part_of(bone.parent)
+            };
+            let found = self.bones.iter().position(is_other);
+            mirror.push(found.unwrap_or(mirror.len()));
+        }
+        mirror
+    }
+
+    fn part_of(&self, bone: Option<usize>) -> Option<Part> {
+        bone.map(|bone| self.bones[bone].part)
+    }
+
     /// Joints of all fingers of a hand.
     pub(crate) fn all_of_fingers(&self, side: Side, pair: usize) -> Vec<usize> {
         (0..self.bones.len())
@@ -234,7 +260,8 @@ impl<'a> Plan<'a> {
                 parent = self.push(Part::Neck, MIDDLE, piece, Some(parent), at);
             }
             let upright = piece as f64 / pieces as f64;
-            let pitch_degrees = torso.neck_pitch_degrees * (1.0 - upright);
+            let wave = (std::f64::consts::PI * upright).sin() * torso.neck_wave_degrees;
+            let pitch_degrees = torso.neck_pitch_degrees * (1.0 - upright) - wave;
             at += pitched_up(pitch_degrees) * length_m / pieces as f64;
         }
         let head = self.push(Part::Head, MIDDLE, 0, Some(parent), at);
@@ -339,9 +366,12 @@ impl<'a> Plan<'a> {
         }
         for &ray in rays(arm.fingers) {
             let finger = Ray::new(ray);
-            let direction = (along * finger.along + DVec3::Z * finger.forward).normalize();
-            let base =
-                wrist_at + (along * finger.base_along + DVec3::Z * finger.base_across) * hand_m;
+            let spread = arm.finger_spread;
+            // Fingers that stand apart also point apart.
+            let forward = finger.forward + (spread - 1.0) * finger.base_across;
+            let direction = (along * finger.along + DVec3::Z * forward).normalize();
+            let across = DVec3::Z * finger.base_across * spread;
+            let base = wrist_at + (along * finger.base_along + across) * hand_m;
             self.add_finger(
                 arm,
                 place,

@@ -1,7 +1,7 @@
 //! Takes as a capture with faults would have them.
 //!
-//! Faulty takes have 24 to 30 frames per second: every frame, or every second or fourth one, of the
-//! clean take, so that frames of both can be compared. Contacts, touches and props stay those of the
+//! Faulty takes have 24, 25 or 30 frames per second: every frame of the clean take, or every second,
+//! fourth or fifth, so that frames of both can be compared. Contacts, touches and props stay those of the
 //! performance; the fault is in the data.
 
 use glam::DVec3;
@@ -108,8 +108,16 @@ pub fn capture_faults() -> &'static [CaptureFault] {
     &CAPTURE_FAULTS
 }
 
-/// Most frames per second of a faulty take.
-const MOST_FRAMES_PER_SEC: f64 = 30.0;
+/// Frames per second of faulty takes: the first of these that divides the clean take's.
+const FRAMES_PER_SEC: [f64; 3] = [24.0, 25.0, 30.0];
+
+/// Of how many frames of a clip a faulty take has one.
+fn thinning(clip: &Clip) -> usize {
+    let steps = FRAMES_PER_SEC.map(|rate| 1.0 / clip.frame_time_secs / rate);
+    let whole = |step: &f64| *step > 0.5 && (step - step.round()).abs() < 1e-6;
+    let step = steps.into_iter().find(whole).unwrap_or(1.0);
+    step.round() as usize
+}
 
 /// Makes a take with a fault of [`capture_faults`]. It is the same every time.
 ///
@@ -124,8 +132,7 @@ pub fn faulty_take(name: &str, fault: &str) -> Result<AuthoredTake, BodyError> {
         });
     };
     let clean = take(name)?;
-    let step = (1.0 / clean.clip.frame_time_secs / MOST_FRAMES_PER_SEC - 1e-6).ceil();
-    let mut faulty = every(&clean, step as usize)?;
+    let mut faulty = every(&clean, thinning(&clean.clip))?;
     for fault in (found.faults)(&faulty.clip) {
         faulty.clip = with_fault(&faulty.clip, &fault, seed(name, found.name))
             .map_err(|error| BodyError::Inconsistent(error.to_string()))?;

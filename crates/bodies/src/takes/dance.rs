@@ -113,15 +113,21 @@ pub(crate) fn dance(figure: &'static Figure) -> Draft {
     score.pelvis.turn.roll = Line::new(move |secs| on(secs) * 4.0 * DEGREE * slow(secs + 0.12));
     score.chest.yaw = Line::through(&turns).times(-1.3 * DEGREE);
     score.chest.roll = Line::new(move |secs| -on(secs) * 4.5 * DEGREE * slow(secs));
-    score.chest.pitch = Line::new(move |secs| {
-        on(secs) * (2.0 + 1.2 * (beat(secs) - 1.4).cos()) * DEGREE
-    });
-    let look = Line::through(&[(0.4, 0.0), (1.0, 24.0), (2.3, 22.0), (2.9, -20.0), (4.3, -18.0), (5.0, 8.0), (6.2, 0.0)]);
+    score.chest.pitch =
+        Line::new(move |secs| on(secs) * (2.0 + 1.2 * (beat(secs) - 1.4).cos()) * DEGREE);
+    let look = Line::through(&[
+        (0.4, 0.0),
+        (1.0, 24.0),
+        (2.3, 22.0),
+        (2.9, -20.0),
+        (4.3, -18.0),
+        (5.0, 8.0),
+        (6.2, 0.0),
+    ]);
     let turned = Line::through(&turns).times(-0.9 * DEGREE);
     score.head.yaw = look.times(DEGREE).plus(&turned);
-    score.head.pitch = Line::new(move |secs| {
-        on(secs) * (-2.0 + 2.5 * (beat(secs) - 1.8).cos()) * DEGREE
-    });
+    score.head.pitch =
+        Line::new(move |secs| on(secs) * (-2.0 + 2.5 * (beat(secs) - 1.8).cos()) * DEGREE);
     score.head.roll = Line::new(move |secs| on(secs) * 4.0 * DEGREE * slow(secs - 0.1));
     score.hands = SIDES.map(|side| dancing_hand(side, end));
     let score = score.under_ceiling(figure, 8.0 * DEGREE);
@@ -137,8 +143,16 @@ fn dancing_hand(side: Side, end: f64) -> HandPlan {
         let swing = left * sine(phase, 0.5 / BEAT_SECS);
         let lift = sine(phase + 0.1, 1.0 / BEAT_SECS);
         let wide = HandPose {
-            wrist: DVec3::new(0.52 + 0.05 * swing, -0.22 + 0.09 * swing + 0.015 * lift, 0.15 + 0.05 * swing),
-            along: DVec3::new(1.0, 0.15 + 0.35 * sine(phase - 0.09, 0.5 / BEAT_SECS) * left, 0.35),
+            wrist: DVec3::new(
+                0.52 + 0.05 * swing,
+                -0.22 + 0.09 * swing + 0.015 * lift,
+                0.15 + 0.05 * swing,
+            ),
+            along: DVec3::new(
+                1.0,
+                0.15 + 0.35 * sine(phase - 0.09, 0.5 / BEAT_SECS) * left,
+                0.35,
+            ),
             palm: DVec3::new(0.1, -1.0, 0.35),
             elbow: DVec3::new(0.25, -1.0, -0.45),
         };

@@ -140,8 +140,7 @@ impl Footing {
             for part in [SolePart::Heel, SolePart::Ball, SolePart::Toe] {
                 let rests = |frame: usize| {
                     let secs = frame as f64 * frame_time_secs;
-                    (stance.from_secs..=stance.to_secs).contains(&secs)
-                        && stance.rests(part, secs)
+                    (stance.from_secs..=stance.to_secs).contains(&secs) && stance.rests(part, secs)
                 };
                 contacts.extend(runs(frames, rests).into_iter().map(
                     |(first_frame, last_frame)| TrueContact {

@@ -17,9 +17,7 @@ use crate::takes::line::{Line, Path};
 use crate::takes::score::{
     DEGREE, Grip, HandPlan, HandPose, Hold, KneePlan, Place, Score, TurnPlan, hand_rotation, hip,
 };
-use crate::takes::standing::{
-    HALF_STAND_M, TOE_OUT, hand_point, hanging, standing, sway,
-};
+use crate::takes::standing::{HALF_STAND_M, TOE_OUT, hand_point, hanging, standing, sway};
 
 fn degrees(keys: &[(f64, f64)]) -> Line {
     Line::through(keys).times(DEGREE)
@@ -83,7 +81,9 @@ pub(crate) fn lift(figure: &'static Figure) -> Draft {
     let crate_place = crate_place(&score);
     for (index, side) in SIDES.into_iter().enumerate() {
         score.hands[index] = reaching_hand(side);
-        score.hands[index].holds.push(crate_hold(figure, side, &crate_place));
+        score.hands[index]
+            .holds
+            .push(crate_hold(figure, side, &crate_place));
         score.hands[index].curl = degrees(&[(1.4, 18.0), (2.1, 9.0), (6.9, 9.0), (7.6, 18.0)]);
     }
     let place = crate_place.clone();
@@ -127,12 +127,16 @@ fn lift_feet() -> [Footing; 2] {
                 (kneeling.steps[0] + 0.15 + late_secs, 0.0),
                 (kneeling.knee[0] - 0.1, low),
                 (kneeling.knee[1] + 0.05, low),
-                (kneeling.follows[0] + 0.3 - late_secs, ends * high),
+                (
+                    kneeling.follows[0] + 0.3 + 0.25 * (1.0 - ends) - late_secs,
+                    ends * high,
+                ),
             ])
         };
         stance.pitch = onto_toes(KNEELING_FOOT[0], -35.0 * DEGREE, 0.0);
         stance.toe_pitch = onto_toes(KNEELING_FOOT[1], -6.0 * DEGREE, 0.1);
         stance.lift_m = 0.06;
+        stance.swing_pitch = -14.0 * DEGREE;
         stance
     };
     [
@@ -185,9 +189,9 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
         ]);
         // Up and on with the crate, up and back without it.
         let (rising_m, end_m) = if index == 0 {
-            (start_m + 0.72, start_m + LUNGE_M)
+            (start_m + 0.63, start_m + LUNGE_M)
         } else {
-            (start_m + 0.26, start_m)
+            (start_m + 0.32, start_m)
         };
         ways.extend([
             (kneeling.follows[0], rising_m),
@@ -199,7 +203,7 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (strikes, 0.80),
             (down, 0.48),
             (up, 0.48),
-            (kneeling.follows[0], 0.74),
+            (kneeling.follows[0], 0.71),
             (kneeling.follows[1] + 0.25, 0.925),
         ]);
         // Deeper when the crate stands on the floor.
@@ -222,7 +226,7 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (strikes, 6.0),
             (reach, 27.0),
             (grip, 27.0),
-            (up + 0.3, 18.0),
+            (up + 0.3, 21.0),
             (kneeling.follows[1] + 0.2, 0.0),
         ]);
         looks.extend([
@@ -234,21 +238,57 @@ fn lift_score(figure: &'static Figure, height_m: f64) -> Score {
             (kneeling.follows[1] + 0.1, 8.0),
         ]);
     }
-    let turned = [(1.2, 0.0), (2.1, -12.0), (2.6, -12.0), (3.6, 0.0), (5.5, 0.0), (6.5, -12.0), (7.0, -12.0), (8.0, 0.0)];
+    let turned = [
+        (1.2, 0.0),
+        (2.1, -12.0),
+        (2.6, -12.0),
+        (3.6, 0.0),
+        (5.5, 0.0),
+        (6.5, -12.0),
+        (7.0, -12.0),
+        (8.0, 0.0),
+    ];
     score.pelvis.z = Line::through(&ways);
-    score.pelvis.x = Line::through(&[(0.3, 0.0), (0.7, -0.045), (1.25, 0.0), (1.9, -0.01), (3.3, 0.02), (3.8, 0.06), (4.3, 0.0), (4.6, 0.0), (4.9, -0.05), (5.4, 0.0), (6.1, -0.01), (7.6, -0.02), (8.05, -0.05), (8.7, 0.0)]);
+    score.pelvis.x = Line::through(&[
+        (0.3, 0.0),
+        (0.7, -0.045),
+        (1.25, 0.0),
+        (1.9, -0.01),
+        (3.3, 0.02),
+        (3.8, 0.06),
+        (4.3, 0.0),
+        (4.6, 0.0),
+        (4.9, -0.05),
+        (5.4, 0.0),
+        (6.1, -0.01),
+        (7.6, -0.02),
+        (8.05, -0.05),
+        (8.7, 0.0),
+    ]);
     score.pelvis.turn.pitch = Line::through(&tips).times(DEGREE);
     score.pelvis.turn.yaw = degrees(&turned);
     score.chest.pitch = Line::through(&bends).times(DEGREE);
     score.chest.yaw = degrees(&turned).times(0.6);
     score.head.pitch = Line::through(&looks).times(DEGREE);
-    score.head.yaw = degrees(&[(0.2, 0.0), (0.6, -6.0), (2.0, -8.0), (3.4, 0.0), (4.2, 12.0), (4.8, 0.0), (6.4, -8.0), (8.0, 0.0), (8.7, 10.0)]);
+    score.head.yaw = degrees(&[
+        (0.2, 0.0),
+        (0.6, -6.0),
+        (2.0, -8.0),
+        (3.4, 0.0),
+        (4.2, 12.0),
+        (4.8, 0.0),
+        (6.4, -8.0),
+        (8.0, 0.0),
+        (8.7, 10.0),
+    ]);
     let mut height = Line::through(&heights);
     for (kneeling, &knee) in KNEELINGS.iter().zip(&knees) {
         let [down, up] = kneeling.knee;
         let over = over_knee(figure, &score, knee);
         let after = height.clone();
-        height = height.then(down - 0.45, down, &over).then(up, up + 0.5, &after);
+        height = height
+            .then(down - 0.45, down, &over)
+            .then(up, up + 0.5, &after);
     }
     score.pelvis.y = height;
     score = low_enough(score, figure);
@@ -323,23 +363,37 @@ fn reaching_hand(side: Side) -> HandPlan {
         palm: DVec3::new(-1.0, -0.3, 0.0),
         elbow: DVec3::new(0.9, -0.6, -0.4),
     };
-    let keys = [(0.6, rest), (1.4, ahead), (7.5, ahead), (8.6, rest)];
+    let keys = [(0.15, rest), (0.85, ahead), (8.3, ahead), (8.95, rest)];
     HandPlan::through(side, &keys)
 }
 
 fn crate_hold(figure: &Figure, side: Side, place: &Path) -> Hold {
-    let point = hand_point(figure, side, TouchPart::Hand(side), 9.0 * DEGREE, DVec3::NEG_Y);
+    let point = hand_point(
+        figure,
+        side,
+        TouchPart::Hand(side),
+        9.0 * DEGREE,
+        DVec3::NEG_Y,
+    );
     let place = place.clone();
     Hold {
         secs: [1.45, CRATE_SECS[0], CRATE_SECS[3], 7.45],
         grip: Arc::new(move |secs, _| {
             let carried = ease((secs - CRATE_SECS[1]) / 1.2) * ease((CRATE_SECS[2] - secs) / 1.2);
-            let side_m = DVec3::new(sign(side) * CRATE_M.x / 2.0, -0.02 + 0.13 * (1.0 - carried), 0.0);
+            let side_m = DVec3::new(
+                sign(side) * CRATE_M.x / 2.0,
+                -0.02 + 0.13 * (1.0 - carried),
+                0.0,
+            );
             Grip {
                 at: place.at(secs) + side_m,
                 along: DVec3::new(0.0, -0.75 + 0.8 * carried, 0.7 + 0.3 * carried),
                 palm: DVec3::NEG_X * sign(side),
-                elbow: DVec3::new(sign(side) * (1.0 - 0.55 * carried), 0.15 - 0.9 * carried, -0.5),
+                elbow: DVec3::new(
+                    sign(side) * (1.0 - 0.55 * carried),
+                    0.15 - 0.9 * carried,
+                    -0.5,
+                ),
                 out: DVec3::X * sign(side),
             }
         }),
@@ -439,10 +493,13 @@ pub(crate) fn sit(figure: &'static Figure) -> Draft {
         SEAT_SECS[0],
         SEAT_SECS[1],
     );
-    SIDES.into_iter().enumerate().fold(draft, |draft, (index, side)| {
-        let [_, touch, leave, _] = spans[index];
-        draft.touching(TouchPart::Hand(side), TouchPart::Thigh(side), touch, leave)
-    })
+    SIDES
+        .into_iter()
+        .enumerate()
+        .fold(draft, |draft, (index, side)| {
+            let [_, touch, leave, _] = spans[index];
+            draft.touching(TouchPart::Hand(side), TouchPart::Thigh(side), touch, leave)
+        })
 }
 
 /// A hand that comes forward while the body goes down, and when it gets up.
@@ -513,17 +570,63 @@ fn sit_score(figure: &'static Figure, seat_m: f64) -> Score {
     ]);
     score.pelvis.turn = TurnPlan {
         yaw: degrees(&[(0.3, 0.0), (0.8, 5.0), (1.5, 0.0)]),
-        pitch: degrees(&[(0.9, 0.0), (1.8, 20.0), (sat, 4.0), (sat + 0.4, -9.0), (5.3, -9.0), (6.42, 22.0), (7.0, 12.0), (7.7, 0.0)]),
+        pitch: degrees(&[
+            (0.9, 0.0),
+            (1.8, 20.0),
+            (sat, 4.0),
+            (sat + 0.4, -9.0),
+            (5.3, -9.0),
+            (6.42, 22.0),
+            (7.0, 12.0),
+            (7.7, 0.0),
+        ]),
         roll: Line::level(0.0),
     };
     score.chest = TurnPlan {
-        yaw: degrees(&[(0.2, 0.0), (0.75, 20.0), (1.5, 0.0), (3.3, 0.0), (4.0, -10.0), (4.8, 6.0), (5.5, 0.0)]),
-        pitch: degrees(&[(0.9, 0.0), (1.85, 38.0), (2.6, 9.0), (3.2, 3.0), (4.3, 6.0), (5.2, 5.0), (6.42, 44.0), (7.0, 20.0), (7.7, -2.0), (8.1, 0.0)]),
+        yaw: degrees(&[
+            (0.2, 0.0),
+            (0.75, 20.0),
+            (1.5, 0.0),
+            (3.3, 0.0),
+            (4.0, -10.0),
+            (4.8, 6.0),
+            (5.5, 0.0),
+        ]),
+        pitch: degrees(&[
+            (0.9, 0.0),
+            (1.85, 38.0),
+            (2.6, 9.0),
+            (3.2, 3.0),
+            (4.3, 6.0),
+            (5.2, 5.0),
+            (6.42, 44.0),
+            (7.0, 20.0),
+            (7.7, -2.0),
+            (8.1, 0.0),
+        ]),
         roll: degrees(&[(3.0, 0.0), (4.0, 3.0), (4.9, -2.0), (5.6, 0.0)]),
     };
     score.head = TurnPlan {
-        yaw: degrees(&[(0.1, 0.0), (0.7, 52.0), (1.4, 8.0), (3.0, 0.0), (3.9, -32.0), (4.9, 24.0), (5.6, 0.0)]),
-        pitch: degrees(&[(0.2, 0.0), (0.7, 24.0), (1.6, 22.0), (2.6, 10.0), (3.4, -4.0), (4.6, 4.0), (5.9, 18.0), (6.7, 6.0), (7.8, 0.0)]),
+        yaw: degrees(&[
+            (0.1, 0.0),
+            (0.7, 52.0),
+            (1.4, 8.0),
+            (3.0, 0.0),
+            (3.9, -32.0),
+            (4.9, 24.0),
+            (5.6, 0.0),
+        ]),
+        pitch: degrees(&[
+            (0.2, 0.0),
+            (0.7, 24.0),
+            (1.6, 22.0),
+            (2.6, 10.0),
+            (3.4, -4.0),
+            (4.6, 4.0),
+            (5.9, 18.0),
+            (6.7, 6.0),
+            (7.8, 0.0),
+        ]),
         roll: degrees(&[(3.0, 0.0), (4.0, -3.0), (5.0, 3.0), (5.8, 0.0)]),
     };
     let lowered = score.clone().under_ceiling(figure, 7.0 * DEGREE).pelvis.y;
@@ -673,8 +776,22 @@ fn crawl_score(figure: &'static Figure, height_m: f64) -> Score {
         roll: Line::new(move |secs| -3.0 * DEGREE * beat(secs, 0.1)),
     };
     score.head = TurnPlan {
-        yaw: degrees(&[(0.2, 0.0), (1.0, 14.0), (2.0, -4.0), (3.4, -20.0), (4.6, 6.0), (6.0, 0.0)]),
-        pitch: degrees(&[(0.0, 48.0), (0.8, 42.0), (2.0, 48.0), (3.4, 40.0), (4.8, 50.0), (6.2, 42.0)]),
+        yaw: degrees(&[
+            (0.2, 0.0),
+            (1.0, 14.0),
+            (2.0, -4.0),
+            (3.4, -20.0),
+            (4.6, 6.0),
+            (6.0, 0.0),
+        ]),
+        pitch: degrees(&[
+            (0.0, 48.0),
+            (0.8, 42.0),
+            (2.0, 48.0),
+            (3.4, 40.0),
+            (4.8, 50.0),
+            (6.2, 42.0),
+        ]),
         roll: Line::level(0.0),
     };
     over_both_knees(figure, &mut score, knees);
@@ -702,7 +819,9 @@ fn over_both_knees(figure: &'static Figure, score: &mut Score, knees: [Path; 2])
                 let level = DVec3::new(level.x, 0.0, level.z).length_squared();
                 knee.y + (thigh_m * thigh_m - level).max(0.0).sqrt()
             });
-            roll = ((heights[1] - heights[0]) / (2.0 * half_m)).clamp(-1.0, 1.0).asin();
+            roll = ((heights[1] - heights[0]) / (2.0 * half_m))
+                .clamp(-1.0, 1.0)
+                .asin();
             height_m = 0.5 * (heights[0] + heights[1]);
         }
         (height_m, roll)

@@ -273,12 +273,10 @@ impl Walk {
     fn at_strikes(&self, after_secs: f64, value: impl Fn(Side) -> f64) -> Curve {
         let start = self.strike_secs(1) - self.swing_secs() - 0.1 + after_secs;
         let mut knots = vec![(start, 0.0)];
-        knots.extend((1..self.steps()).map(|step| {
-            (
-                self.strike_secs(step) + after_secs,
-                value(self.side(step)),
-            )
-        }));
+        knots.extend(
+            (1..self.steps())
+                .map(|step| (self.strike_secs(step) + after_secs, value(self.side(step)))),
+        );
         knots.push((self.strike_secs(self.steps()) + after_secs, 0.0));
         Curve::new(&knots, 0.26 * self.step_secs)
     }

@@ -55,7 +55,9 @@ pub(crate) fn clap(figure: &'static Figure) -> Draft {
     for _ in 0..3 {
         for clap in &mut claps {
             let skin = figure.skin.posed(&score.pose(figure, clap.secs));
-            let gap_m = skin.gap(&hands[0], &hands[1], 0.05).map_or(0.0, |gap| gap.metres);
+            let gap_m = skin
+                .gap(&hands[0], &hands[1], 0.05)
+                .map_or(0.0, |gap| gap.metres);
             clap.clear_m -= 0.5 * gap_m;
         }
         score = clap_score(figure, &claps);
@@ -74,7 +76,7 @@ fn claps() -> [Clap; 7] {
     let chest = DVec3::new(0.0, -0.20, 0.33);
     let face = DVec3::new(0.0, 0.02, 0.36);
     let over = DVec3::new(0.0, 0.43, 0.16);
-    let ahead = DVec3::new(-0.05, 0.62, 0.78);
+    let ahead = DVec3::new(-0.05, 0.42, 0.9);
     let steep = DVec3::new(-0.03, 0.88, 0.47);
     [
         (1.10, chest, ahead, 0.07, 0.05),
@@ -106,7 +108,14 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
         (5.0, 0.0),
     ]);
     score.chest = TurnPlan {
-        yaw: degrees(&[(0.0, 0.0), (1.0, 3.0), (2.4, -3.0), (3.8, 0.0), (5.4, 2.0), (6.2, 0.0)]),
+        yaw: degrees(&[
+            (0.0, 0.0),
+            (1.0, 3.0),
+            (2.4, -3.0),
+            (3.8, 0.0),
+            (5.4, 2.0),
+            (6.2, 0.0),
+        ]),
         pitch: nods(claps, 2.0).plus(&degrees(&[
             (0.0, 0.0),
             (1.0, 3.0),
@@ -120,7 +129,14 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
         roll: Line::level(0.0),
     };
     score.head = TurnPlan {
-        yaw: degrees(&[(0.3, 0.0), (0.9, 8.0), (2.2, 8.0), (2.8, -6.0), (3.5, -2.0), (6.0, 3.0)]),
+        yaw: degrees(&[
+            (0.3, 0.0),
+            (0.9, 8.0),
+            (2.2, 8.0),
+            (2.8, -6.0),
+            (3.5, -2.0),
+            (6.0, 3.0),
+        ]),
         pitch: nods(claps, 2.5).plus(&degrees(&[
             (0.3, 0.0),
             (1.0, 7.0),
@@ -144,8 +160,18 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
             keys.push((clap.secs + clap.press_secs, clap.together(point)));
         }
         // After the clap overhead the hands fly apart before they sink.
-        let apart = claps[5].palm_at(points[5], 0.11, 0.6);
-        keys.insert(keys.len() - 3, (claps[5].secs + claps[5].press_secs + 0.2, apart));
+        let apart = claps[5].palm_at(points[5], 0.11, 0.25);
+        keys.insert(
+            keys.len() - 3,
+            (claps[5].secs + claps[5].press_secs + 0.2, apart),
+        );
+        // On the way down the fingers point ahead, as a wrist bends no further.
+        let down = HandPose {
+            wrist: DVec3::new(0.29, 0.0, 0.31),
+            along: DVec3::new(0.05, 0.55, 0.85),
+            ..claps[6].open(points[6])
+        };
+        keys.insert(keys.len() - 3, (4.58, down));
         keys.push((5.45, claps[6].open(points[6])));
         keys.push((6.35, at_side()));
         let curl = Line::through(&[(0.2, 18.0), (0.8, 4.0), (5.4, 4.0), (6.2, 18.0)]).times(DEGREE);
@@ -165,7 +191,13 @@ impl Clap {
     /// The point of the left palm's skin that meets the other, in coordinates of the wrist.
     fn palm_point(&self, figure: &Figure, curl: f64) -> DVec3 {
         let toward = hand_rotation(Side::Left, self.along, DVec3::NEG_X).inverse() * DVec3::NEG_X;
-        hand_point(figure, Side::Left, TouchPart::Hand(Side::Left), curl, toward)
+        hand_point(
+            figure,
+            Side::Left,
+            TouchPart::Hand(Side::Left),
+            curl,
+            toward,
+        )
     }
 
     fn palm_at(&self, point: DVec3, out_m: f64, open: f64) -> HandPose {
@@ -255,7 +287,9 @@ pub(crate) fn prayer(figure: &'static Figure) -> Draft {
     let hands = SIDES.map(|side| joints_of(figure, TouchPart::Hand(side)));
     for _ in 0..3 {
         let skin = figure.skin.posed(&score.pose(figure, meet_secs + 1.0));
-        let gap_m = skin.gap(&hands[0], &hands[1], 0.05).map_or(0.0, |gap| gap.metres);
+        let gap_m = skin
+            .gap(&hands[0], &hands[1], 0.05)
+            .map_or(0.0, |gap| gap.metres);
         for hold in score.hands.iter_mut().flat_map(|hand| &mut hand.holds) {
             let clear_m = hold.clear_m.first().map_or(0.0, |key| key.1);
             hold.clear_m = vec![(0.0, clear_m - 0.5 * gap_m)];
@@ -284,7 +318,9 @@ pub(crate) fn meet_skin(
             for key in &mut hold.clear_m {
                 let skin = figure.skin.posed(&plan.pose(figure, key.0));
                 // Nothing near: come closer, by less than what is looked at.
-                let gap_m = skin.gap(&first, &second, 0.05).map_or(0.04, |gap| gap.metres);
+                let gap_m = skin
+                    .gap(&first, &second, 0.05)
+                    .map_or(0.04, |gap| gap.metres);
                 key.1 -= gap_m;
             }
         }
@@ -337,9 +373,31 @@ pub(crate) fn chin(figure: &'static Figure) -> Draft {
         &[(0.4, 0.0), (1.6, 2.0), (5.0, 2.0), (6.0, 0.0)],
     );
     score.head = turn(
-        &[(0.4, 0.0), (1.6, 14.0), (3.0, 16.0), (3.7, -8.0), (4.9, -9.0), (6.0, 0.0)],
-        &[(0.4, 0.0), (1.6, 9.0), (3.0, 8.0), (3.7, -5.0), (4.8, -6.0), (5.6, 4.0), (6.3, 0.0)],
-        &[(0.4, 0.0), (1.6, -5.0), (3.2, -5.0), (4.0, 4.0), (5.0, 4.0), (6.0, 0.0)],
+        &[
+            (0.4, 0.0),
+            (1.6, 14.0),
+            (3.0, 16.0),
+            (3.7, -8.0),
+            (4.9, -9.0),
+            (6.0, 0.0),
+        ],
+        &[
+            (0.4, 0.0),
+            (1.6, 9.0),
+            (3.0, 8.0),
+            (3.7, -5.0),
+            (4.8, -6.0),
+            (5.6, 4.0),
+            (6.3, 0.0),
+        ],
+        &[
+            (0.4, 0.0),
+            (1.6, -5.0),
+            (3.2, -5.0),
+            (4.0, 4.0),
+            (5.0, 4.0),
+            (6.0, 0.0),
+        ],
     );
     let chin = skin_from(
         figure,
@@ -391,7 +449,13 @@ pub(crate) fn chin(figure: &'static Figure) -> Draft {
         clear_m: clear_keys(touch_secs, leave_secs, 14),
     });
     score.hands[1].curl = degrees(&[(0.6, 18.0), (1.5, 24.0), (5.0, 24.0), (6.0, 18.0)]);
-    let left_m = Line::through(&[(0.3, 0.0), (1.6, 0.03), (3.2, 0.03), (4.1, -0.02), (6.0, 0.0)]);
+    let left_m = Line::through(&[
+        (0.3, 0.0),
+        (1.6, 0.03),
+        (3.2, 0.03),
+        (4.1, -0.02),
+        (6.0, 0.0),
+    ]);
     let score = settled(score, figure, &left_m, STANDING_KNEE);
     let parts = [TouchPart::Fingertips(side), TouchPart::Chin];
     let score = meet_skin(score, figure, 1, parts, 5);
@@ -411,19 +475,34 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
     let mut score = standing(5.6);
     score.chest = turn(
         &[(0.4, 0.0), (1.5, -4.0), (2.8, 3.0), (4.0, 0.0)],
-        &[(0.3, 0.0), (0.9, 4.0), (1.6, 3.0), (2.8, 1.0), (3.6, -3.5), (4.4, 2.5), (5.3, 0.0)],
+        &[
+            (0.3, 0.0),
+            (0.9, 4.0),
+            (1.6, 3.0),
+            (2.8, 1.0),
+            (3.6, -3.5),
+            (4.4, 2.5),
+            (5.3, 0.0),
+        ],
         &[(0.4, 0.0), (1.5, 3.0), (2.8, -1.0), (4.0, 0.0)],
     );
     score.head = turn(
         &[(0.4, 0.0), (1.5, -8.0), (2.8, 8.0), (3.8, 0.0)],
-        &[(0.3, 0.0), (1.5, 13.0), (2.8, 8.0), (3.7, -9.0), (4.5, 3.0), (5.3, 0.0)],
+        &[
+            (0.3, 0.0),
+            (1.5, 13.0),
+            (2.8, 8.0),
+            (3.7, -9.0),
+            (4.5, 3.0),
+            (5.3, 0.0),
+        ],
         &[(0.4, 0.0), (1.5, 4.0), (2.8, -4.0), (4.0, 0.0)],
     );
     let share = move |secs: f64| crate::curve::ease((secs - touch_secs - 0.1) / 1.0);
-    let azimuth = move |secs: f64| (-34.0 + 62.0 * share(secs)) * DEGREE;
+    let azimuth = move |secs: f64| (-22.0 + 46.0 * share(secs)) * DEGREE;
     let spots: Vec<DVec3> = (0..=8)
         .map(|spot| {
-            let angle = (-34.0 + 62.0 * f64::from(spot) / 8.0) * DEGREE;
+            let angle = (-22.0 + 46.0 * f64::from(spot) / 8.0) * DEGREE;
             skin_from(
                 figure,
                 TouchPart::Brow,
@@ -442,8 +521,22 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
     let along = DVec3::new(-0.93, 0.34, 0.10);
     let palm = DVec3::new(0.05, 0.05, 1.0);
     let point = hand_point(figure, side, TouchPart::Hand(side), curl, DVec3::Y);
+    // On its way up the hand turns palm down first, which is how a forearm can turn.
+    let raised = HandPose {
+        wrist: DVec3::new(0.29, -0.14, 0.34),
+        along: DVec3::new(-0.35, 0.45, 0.8),
+        palm: DVec3::new(-0.4, -0.85, 0.25),
+        elbow: DVec3::new(0.9, -0.7, -0.3),
+    };
+    let keys = [
+        (0.3, at_side()),
+        (0.95, raised),
+        (3.35, raised),
+        (4.3, at_side()),
+    ];
+    score.hands[1] = HandPlan::through(side, &keys);
     score.hands[1].holds.push(Hold {
-        secs: [0.45, touch_secs, leave_secs, 4.2],
+        secs: [0.75, touch_secs, leave_secs, 3.55],
         grip: Arc::new(move |secs, spaces: &Spaces| {
             let head = &spaces.head;
             let around = glam::DQuat::from_rotation_y(azimuth(secs));
@@ -451,12 +544,12 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
                 at: head.point(along_brow.at(share(secs))),
                 along: head.rotation * (around * along_of(along, side)),
                 palm: head.rotation * (around * along_of(palm, side)),
-                elbow: spaces.chest.rotation * along_of(DVec3::new(1.0, -0.25, 0.25), side),
+                elbow: spaces.chest.rotation * along_of(DVec3::new(1.0, 0.1, 0.35), side),
                 out: head.rotation * (around * DVec3::Z),
             }
         }),
         point,
-        bow_m: 0.10,
+        bow_m: 0.14,
         rise_m: 0.0,
         clear_m: clear_keys(touch_secs, leave_secs, 15),
     });
@@ -472,7 +565,14 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
 pub(crate) fn hips(figure: &'static Figure) -> Draft {
     let spans = [[0.5, 1.55, 5.9, 7.0], [0.35, 1.4, 6.05, 7.15]];
     let mut score = standing(7.6);
-    let shift = [(0.8, 0.0), (1.7, 0.055), (3.3, 0.06), (4.2, -0.055), (5.8, -0.06), (6.9, 0.0)];
+    let shift = [
+        (0.8, 0.0),
+        (1.7, 0.055),
+        (3.3, 0.06),
+        (4.2, -0.055),
+        (5.8, -0.06),
+        (6.9, 0.0),
+    ];
     let left_m = Line::through(&shift);
     // The hip over the standing leg is high, the chest leans the other way.
     score.pelvis.turn.roll = left_m.times(-75.0 * DEGREE);
@@ -483,7 +583,14 @@ pub(crate) fn hips(figure: &'static Figure) -> Draft {
         roll: left_m.times(38.0 * DEGREE),
     };
     score.head = turn(
-        &[(0.8, 0.0), (1.9, -22.0), (3.0, -24.0), (4.3, 26.0), (5.6, 28.0), (6.8, 0.0)],
+        &[
+            (0.8, 0.0),
+            (1.9, -22.0),
+            (3.0, -24.0),
+            (4.3, 26.0),
+            (5.6, 28.0),
+            (6.8, 0.0),
+        ],
         &[(0.5, 0.0), (1.8, 3.0), (3.3, -2.0), (4.4, 3.0), (6.5, 0.0)],
         &[(1.0, 0.0), (2.0, 2.0), (3.4, 2.0), (4.5, -3.0), (6.5, 0.0)],
     );
@@ -539,22 +646,58 @@ pub(crate) fn hips(figure: &'static Figure) -> Draft {
 pub(crate) fn folded(figure: &'static Figure) -> Draft {
     let spans = [[0.4, 1.5, 5.6, 6.7], [0.6, 1.75, 5.4, 6.6]];
     let mut score = standing(7.2);
-    let left_m = Line::through(&[(0.8, 0.0), (2.0, 0.035), (3.6, 0.04), (4.6, -0.03), (6.6, 0.0)]);
+    let left_m = Line::through(&[
+        (0.8, 0.0),
+        (2.0, 0.035),
+        (3.6, 0.04),
+        (4.6, -0.03),
+        (6.6, 0.0),
+    ]);
     score.pelvis.turn.roll = left_m.times(-70.0 * DEGREE);
     score.chest = turn(
         &[(0.5, 0.0), (2.0, -3.0), (3.6, -3.0), (4.6, 4.0), (6.6, 0.0)],
-        &[(0.4, 0.0), (1.7, -2.5), (3.9, -2.5), (4.4, 1.5), (5.2, -2.0), (6.6, 0.0)],
+        &[
+            (0.4, 0.0),
+            (1.7, -2.5),
+            (3.9, -2.5),
+            (4.4, 1.5),
+            (5.2, -2.0),
+            (6.6, 0.0),
+        ],
         &[(0.4, 0.0), (2.0, 1.5), (3.8, 1.5), (4.6, -1.5), (6.6, 0.0)],
     );
     score.head = turn(
-        &[(0.7, 0.0), (2.1, -18.0), (3.5, -20.0), (4.5, 20.0), (5.5, 18.0), (6.7, 0.0)],
-        &[(0.4, 0.0), (1.3, 12.0), (2.1, 0.0), (4.0, -3.0), (5.0, 3.0), (5.9, 10.0), (6.9, 0.0)],
+        &[
+            (0.7, 0.0),
+            (2.1, -18.0),
+            (3.5, -20.0),
+            (4.5, 20.0),
+            (5.5, 18.0),
+            (6.7, 0.0),
+        ],
+        &[
+            (0.4, 0.0),
+            (1.3, 12.0),
+            (2.1, 0.0),
+            (4.0, -3.0),
+            (5.0, 3.0),
+            (5.9, 10.0),
+            (6.9, 0.0),
+        ],
         &[(0.7, 0.0), (2.2, 4.0), (3.6, 4.0), (4.6, -4.0), (6.5, 0.0)],
     );
     // Left: low and close to the trunk; right: over it.
     let places = [
-        (DVec3::new(-0.06, -0.27, 0.165), DVec3::new(-1.0, 0.10, -0.12), DVec3::new(0.0, -0.25, -1.0)),
-        (DVec3::new(-0.05, -0.235, 0.235), DVec3::new(-1.0, 0.16, -0.10), DVec3::new(0.0, -0.35, -1.0)),
+        (
+            DVec3::new(-0.06, -0.27, 0.165),
+            DVec3::new(-1.0, 0.10, -0.12),
+            DVec3::new(0.0, -0.25, -1.0),
+        ),
+        (
+            DVec3::new(-0.05, -0.235, 0.235),
+            DVec3::new(-1.0, 0.16, -0.10),
+            DVec3::new(0.0, -0.35, -1.0),
+        ),
     ];
     for (index, side) in SIDES.into_iter().enumerate() {
         let (wrist, along, palm) = places[index];

@@ -75,7 +75,12 @@ impl Line {
                 after.at(secs)
             } else {
                 let duration_secs = to_secs - from_secs;
-                quintic(start, end, duration_secs, (secs - from_secs) / duration_secs)
+                quintic(
+                    start,
+                    end,
+                    duration_secs,
+                    (secs - from_secs) / duration_secs,
+                )
             }
         })
     }
@@ -165,7 +170,10 @@ impl Series {
         let low = |index: usize| {
             let from = index.saturating_sub(reach);
             let to = (index + reach).min(self.values.len() - 1);
-            self.values[from..=to].iter().copied().fold(f64::INFINITY, f64::min)
+            self.values[from..=to]
+                .iter()
+                .copied()
+                .fold(f64::INFINITY, f64::min)
         };
         Self {
             values: (0..self.values.len()).map(low).collect(),
@@ -176,7 +184,8 @@ impl Series {
     /// Each value replaced by the mean over `reach` places to both sides.
     pub(crate) fn averaged(self, reach: usize) -> Self {
         let mean = |index: usize| {
-            let places = (0..=2 * reach).map(|k| self.value(index as i64 + k as i64 - reach as i64));
+            let places =
+                (0..=2 * reach).map(|k| self.value(index as i64 + k as i64 - reach as i64));
             places.sum::<f64>() / (2 * reach + 1) as f64
         };
         Self {

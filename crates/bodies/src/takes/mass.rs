@@ -39,11 +39,19 @@ pub(crate) fn centre_of_mass(figure: &Figure, pose: &WorldPose) -> DVec3 {
     for limbs in &rig.limbs {
         add(UPPER_ARM, at(limbs.shoulder), at(limbs.elbow));
         add(FOREARM, at(limbs.elbow), at(limbs.wrist));
-        add(HAND, at(limbs.wrist), pose.point(limbs.wrist, figure.knuckle(limbs.side)));
+        add(
+            HAND,
+            at(limbs.wrist),
+            pose.point(limbs.wrist, figure.knuckle(limbs.side)),
+        );
         add(THIGH, at(limbs.hip), at(limbs.knee));
         add(SHANK, at(limbs.knee), at(limbs.ankle));
         let toe = rig.foot.toe_tip - rig.foot.ball;
-        add(FOOT, pose.point(limbs.ankle, rig.foot.heel), pose.point(limbs.ball, toe));
+        add(
+            FOOT,
+            pose.point(limbs.ankle, rig.foot.heel),
+            pose.point(limbs.ball, toe),
+        );
     }
     sum / mass
 }

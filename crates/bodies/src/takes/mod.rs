@@ -19,9 +19,9 @@ pub(crate) mod mass;
 mod score;
 mod skin;
 mod standing;
-mod walks;
 #[cfg(test)]
 mod tests;
+mod walks;
 
 use glam::DVec3;
 use understudy_anatomy::Side;
@@ -169,7 +169,7 @@ const TAKES: [(&str, f64, &str, Plan); 14] = [
     ),
     (
         "lift",
-        60.0,
+        50.0,
         "The performer kneels to lift a crate, stands up with it and sets it down again.",
         floor::lift,
     ),

@@ -475,13 +475,12 @@ fn breath(secs: f64) -> f64 {
 /// the ends of the swing, metres.
 fn clearance_m(figure: &Figure, foot: &FootPose, share: f64) -> f64 {
     let shape = &figure.rig.foot;
-    let toe = shape.ball
-        + DQuat::from_rotation_x(-foot.toe_bend) * (shape.toe_tip - shape.ball);
+    let toe = shape.ball + DQuat::from_rotation_x(-foot.toe_bend) * (shape.toe_tip - shape.ball);
     let rotation = foot.rotation();
     let middle = ease(5.0 * share) * ease(5.0 * (1.0 - share));
     [shape.heel, toe]
         .map(|point| (foot.ankle + rotation * point).y)
-        .map(|low_m| middle * rounded_ramp(0.002 - low_m, 0.002))
+        .map(|low_m| middle * rounded_ramp(0.003 - low_m, 0.006))
         .into_iter()
         .sum()
 }
@@ -527,9 +526,8 @@ fn pose_leg(
     let left = ahead.cross(down);
     let thigh_along = down * angle.cos() + ahead * angle.sin();
     let shank_along = (reach - thigh_along * rig.thigh_m).normalize();
-    let rotation = |along: DVec3| {
-        DQuat::from_mat3(&DMat3::from_cols(left, -along, left.cross(-along)))
-    };
+    let rotation =
+        |along: DVec3| DQuat::from_mat3(&DMat3::from_cols(left, -along, left.cross(-along)));
     let (thigh, shank) = (rotation(thigh_along), rotation(shank_along));
     locals[limbs.hip].rotation = pelvis.inverse() * thigh;
     locals[limbs.knee].rotation = thigh.inverse() * shank;
@@ -558,9 +556,8 @@ fn pose_arm(
     // The chest's place has its origin at the level of the clavicles.
     let neck_m = figure.skeleton.joint(figure.rig.neck).rest.translation;
     let clavicle_at = chest.point(locals[limbs.clavicle].translation - neck_m);
-    let shoulder_of = |turn: DQuat| {
-        clavicle_at + chest.rotation * (turn * locals[limbs.shoulder].translation)
-    };
+    let shoulder_of =
+        |turn: DQuat| clavicle_at + chest.rotation * (turn * locals[limbs.shoulder].translation);
     let rough = chest.rotation.inverse() * (hand.wrist - shoulder_of(DQuat::IDENTITY));
     let reach = mirrored(rough, side) / (upper_m + fore_m);
     let girdle = clavicle_turn(side, reach, breath);

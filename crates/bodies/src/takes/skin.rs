@@ -100,12 +100,7 @@ impl PosedSkin<'_> {
     }
 
     /// Where a ray from inside leaves the skin of some joints for the last time.
-    pub(crate) fn ray_out(
-        &self,
-        joints: &[usize],
-        from: DVec3,
-        direction: DVec3,
-    ) -> Option<DVec3> {
+    pub(crate) fn ray_out(&self, joints: &[usize], from: DVec3, direction: DVec3) -> Option<DVec3> {
         self.triangles(joints)
             .iter()
             .filter_map(|triangle| ray_triangle(from, direction, triangle))
@@ -156,7 +151,10 @@ struct Ball {
 impl Ball {
     fn around(corners: [DVec3; 3]) -> Self {
         let centre = (corners[0] + corners[1] + corners[2]) / 3.0;
-        let radius_m = corners.map(|c| c.distance(centre)).into_iter().fold(0.0, f64::max);
+        let radius_m = corners
+            .map(|c| c.distance(centre))
+            .into_iter()
+            .fold(0.0, f64::max);
         Self {
             corners,
             centre,
@@ -256,9 +254,8 @@ mod tests {
 
     /// A closed box from 0 to 1.
     fn cube() -> Vec<[DVec3; 3]> {
-        let corner = |i: u32| {
-            DVec3::new(f64::from(i & 1), f64::from((i >> 1) & 1), f64::from(i >> 2))
-        };
+        let corner =
+            |i: u32| DVec3::new(f64::from(i & 1), f64::from((i >> 1) & 1), f64::from(i >> 2));
         let faces: [[u32; 4]; 6] = [
             [0, 2, 3, 1],
             [4, 5, 7, 6],
@@ -280,11 +277,7 @@ mod tests {
         assert!(is_inside(DVec3::splat(0.3), &cube));
         assert!(!is_inside(DVec3::new(1.2, 0.5, 0.5), &cube));
         // Two boxes that overlap count as one.
-        let twice: Vec<_> = cube
-            .iter()
-            .chain(&cube)
-            .copied()
-            .collect();
+        let twice: Vec<_> = cube.iter().chain(&cube).copied().collect();
         assert!(is_inside(DVec3::splat(0.3), &twice));
     }
 

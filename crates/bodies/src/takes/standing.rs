@@ -4,13 +4,13 @@ use glam::{DQuat, DVec3};
 use understudy_anatomy::Side;
 
 use crate::curve::sine;
-use crate::takes::draft::joints_of;
+use crate::plan::{SIDES, sign};
 use crate::takes::TouchPart;
+use crate::takes::draft::joints_of;
 use crate::takes::feet::Footing;
 use crate::takes::figure::Figure;
 use crate::takes::line::Line;
 use crate::takes::score::{DEGREE, HandPlan, HandPose, PelvisPlan, Score, TurnPlan};
-use crate::plan::{SIDES, sign};
 
 /// Half the distance of the ankles while standing, metres.
 pub(crate) const HALF_STAND_M: f64 = 0.095;
@@ -57,10 +57,7 @@ pub(crate) fn standing(secs: f64) -> Score {
 /// Balances a standing plan over its feet, with sway, `left_m` to the left of the middle.
 pub(crate) fn settled(score: Score, figure: &Figure, left_m: &Line, knee: f64) -> Score {
     let [side, ahead] = sway(0.0);
-    let (x, z) = (
-        side.plus(left_m),
-        ahead.plus(&Line::level(BEFORE_ANKLES_M)),
-    );
+    let (x, z) = (side.plus(left_m), ahead.plus(&Line::level(BEFORE_ANKLES_M)));
     score
         .balanced(figure, &x, &z)
         .under_ceiling(figure, knee)

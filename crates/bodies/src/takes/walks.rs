@@ -42,8 +42,8 @@ pub(crate) fn walk(figure: &'static Figure) -> Draft {
         (7.3, 12.0),
     ]);
     score.head.yaw = score.head.yaw.plus(&glance.times(DEGREE));
-    score.head.pitch = Line::through(&[(0.3, 0.0), (1.2, 6.0), (2.4, 2.0), (5.8, 4.0), (6.8, 8.0)])
-        .times(DEGREE);
+    score.head.pitch =
+        Line::through(&[(0.3, 0.0), (1.2, 6.0), (2.4, 2.0), (5.8, 4.0), (6.8, 8.0)]).times(DEGREE);
     Draft::of(score)
 }
 
@@ -83,7 +83,8 @@ pub(crate) fn wave(figure: &'static Figure) -> Draft {
     score.head.yaw = score.head.yaw.plus(&look.times(DEGREE));
     score.head.pitch =
         Line::through(&[(1.2, 3.0), (2.0, -5.0), (4.4, -4.0), (5.6, 5.0)]).times(DEGREE);
-    score.head.roll = Line::through(&[(1.6, 0.0), (2.5, 5.0), (4.2, 4.0), (5.2, 0.0)]).times(DEGREE);
+    score.head.roll =
+        Line::through(&[(1.6, 0.0), (2.5, 5.0), (4.2, 4.0), (5.2, 0.0)]).times(DEGREE);
     let lean = Line::through(&[(1.7, 0.0), (2.5, 3.0), (4.5, 3.0), (5.4, 0.0)]).times(DEGREE);
     score.chest.roll = score.chest.roll.plus(&lean);
     let (from_secs, to_secs) = (2.35, 4.7);
@@ -127,15 +128,17 @@ pub(crate) fn stealth(figure: &'static Figure) -> Draft {
             lean: 0.0,
         },
     };
-    let strikes: Vec<f64> = (1..=walk.steps()).map(|step| walk.strike_secs(step)).collect();
+    let strikes: Vec<f64> = (1..=walk.steps())
+        .map(|step| walk.strike_secs(step))
+        .collect();
     let swing_secs = walk.swing_secs();
     // Down into the crouch, a little lower with each careful landing, up again at the end.
     let crouch = Line::through(&[
         (0.2, 0.915),
-        (1.15, 0.745),
-        (1.4, 0.752),
-        (6.9, 0.752),
-        (7.2, 0.752),
+        (1.15, 0.780),
+        (1.4, 0.788),
+        (6.9, 0.788),
+        (7.2, 0.788),
         (8.2, 0.905),
     ]);
     let height = Line::new(move |secs| {
@@ -165,9 +168,15 @@ pub(crate) fn stealth(figure: &'static Figure) -> Draft {
         (8.3, 8.0),
     ]);
     score.head.yaw = score.head.yaw.plus(&look.times(DEGREE));
-    score.head.pitch =
-        Line::through(&[(0.3, 0.0), (1.1, 9.0), (3.2, 12.0), (4.2, 4.0), (5.6, 12.0), (8.0, 0.0)])
-            .times(DEGREE);
+    score.head.pitch = Line::through(&[
+        (0.3, 0.0),
+        (1.1, 9.0),
+        (3.2, 12.0),
+        (4.2, 4.0),
+        (5.6, 12.0),
+        (8.0, 0.0),
+    ])
+    .times(DEGREE);
     for (index, side) in crate::plan::SIDES.into_iter().enumerate() {
         let hang = score.hands[index].free.clone();
         let held = bent.clone();

@@ -131,7 +131,11 @@ pub struct BvhDocument {
 fn rounded(value: f64, decimals: u8) -> f64 {
     let factor = 10.0_f64.powi(i32::from(decimals));
     let scaled = (value * factor).round() / factor;
-    if scaled.is_finite() { scaled + 0.0 } else { value }
+    if scaled.is_finite() {
+        scaled + 0.0
+    } else {
+        value
+    }
 }
 
 impl BvhDocument {
