@@ -11,12 +11,12 @@ pub struct Adapter {
     pub is_software: bool,
 }
 
-/// The adapter that a window would get.
+/// The adapter that a window would get. Pictures that are drawn to memory need no screen.
 ///
 /// # Errors
 /// No screen or no adapter; the text says what to do.
-pub fn find() -> Result<Adapter, String> {
-    if cfg!(target_os = "linux") && !has_screen() {
+pub fn find(needs_screen: bool) -> Result<Adapter, String> {
+    if needs_screen && cfg!(target_os = "linux") && !has_screen() {
         return Err(
             "there is no screen (neither DISPLAY nor WAYLAND_DISPLAY is set); log in to a desktop, \
              or use the command line, `understudy`, which needs none"

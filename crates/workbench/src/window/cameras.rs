@@ -1,7 +1,7 @@
 //! Cameras, lights and floor: one set per body, each in a layer of its own.
 
 use bevy::camera::visibility::RenderLayers;
-use bevy::camera::{CameraOutputMode, ClearColorConfig, Viewport};
+use bevy::camera::{CameraOutputMode, ClearColorConfig, RenderTarget, Viewport};
 use bevy::core_pipeline::tonemapping::Tonemapping;
 use bevy::light::{CascadeShadowConfigBuilder, DirectionalLightShadowMap};
 use bevy::pbr::ExtendedMaterial;
@@ -10,6 +10,7 @@ use bevy::render::render_resource::BlendState;
 use bevy_egui::{PrimaryEguiContext, egui};
 
 use super::Bench;
+use super::canvas::Canvas;
 use super::floor::{FloorLook, FloorMaterial, Look};
 use crate::state::camera::FIELD_OF_VIEW_RAD;
 use crate::state::palette::Rgb;
@@ -70,6 +71,7 @@ fn set_up(
     mut meshes: ResMut<Assets<Mesh>>,
     mut materials: ResMut<Assets<FloorMaterial>>,
     mut shadow_map: ResMut<DirectionalLightShadowMap>,
+    canvas: Res<Canvas>,
 ) {
     shadow_map.size = if bench.is_software { 1024 } else { 4096 };
     for (order, who) in [Who::Performer, Who::Character].into_iter().enumerate() {
@@ -78,7 +80,7 @@ fn set_up(
             &mut commands,
             who,
             order as isize,
-            layers.clone(),
+            (layers.clone(), canvas.target()),
             bench.is_software,
         );
         spawn_lights(&mut commands, who, &layers);
@@ -101,6 +103,7 @@ fn set_up(
     commands.spawn((
         PrimaryEguiContext,
         Camera2d,
+        canvas.target(),
         RenderLayers::none(),
         Msaa::Off,
         Camera {
@@ -119,7 +122,7 @@ fn spawn_camera(
     commands: &mut Commands,
     who: Who,
     order: isize,
-    layers: RenderLayers,
+    (layers, target): (RenderLayers, RenderTarget),
     is_software: bool,
 ) {
     commands.spawn((
@@ -146,6 +149,7 @@ fn spawn_camera(
             ..AmbientLight::default()
         },
         layers,
+        target,
     ));
 }
 
@@ -189,15 +193,19 @@ fn viewport(rect: egui::Rect, pixels_per_point: f32, window: UVec2) -> Option<Vi
 
 fn place_cameras(
     bench: NonSend<Bench>,
-    window: Single<&Window>,
+    window: Option<Single<&Window>>,
+    canvas: Res<Canvas>,
     mut cameras: Query<(&Of, &mut Camera, &mut Transform, &mut RenderLayers), With<Camera3d>>,
 ) {
     let view = &bench.session.view;
+    let space = match window {
+        Some(window) => window.physical_size(),
+        None => canvas.size(),
+    };
     let first = bench.views.first().map(|(who, _)| *who);
     for (of, mut camera, mut transform, mut layers) in &mut cameras {
         let rect = bench.views.iter().find(|(who, _)| *who == of.0);
-        let port = rect
-            .and_then(|(_, rect)| viewport(*rect, bench.pixels_per_point, window.physical_size()));
+        let port = rect.and_then(|(_, rect)| viewport(*rect, bench.pixels_per_point, space));
         camera.is_active = port.is_some();
         camera.viewport = port;
         // The first camera clears the whole window, the second must leave it.
