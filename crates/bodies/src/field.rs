@@ -240,19 +240,23 @@ impl Field {
         point
     }
 
-    /// The nearest piece of flesh: cluster, piece and how far, metres. The cluster is decided
-    /// first.
+    /// The piece of flesh that a point of the surface belongs to; the cluster is decided first.
     pub(crate) fn owner(&self, point: DVec3) -> Option<&Piece> {
-        let block = self.block(point)?;
-        let (cluster, _) = self
-            .cluster_distances(block, point)
-            .into_iter()
-            .min_by(|a, b| a.1.total_cmp(&b.1))?;
-        self.near(point)
-            .into_iter()
-            .filter(|near| near.cluster == cluster && near.piece.weighs)
-            .min_by(|a, b| a.distance_m.total_cmp(&b.distance_m))
-            .map(|near| near.piece)
+        let cluster = self.block(point).and_then(|block| {
+            self.cluster_distances(block, point)
+                .into_iter()
+                .min_by(|a, b| a.1.total_cmp(&b.1))
+        });
+        let near = match cluster {
+            Some((cluster, _)) => &self.clusters[cluster..=cluster],
+            None => &self.clusters[..],
+        };
+        near.iter()
+            .flat_map(|cluster| &cluster.pieces)
+            .filter(|piece| piece.weighs)
+            .map(|piece| (piece.distance_m(point), piece))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, piece)| piece)
     }
 
     /// All pieces of flesh near a point.
@@ -266,7 +270,6 @@ impl Field {
             .map(|&(cluster, ordinal)| {
                 let piece = &self.clusters[cluster as usize].pieces[ordinal as usize];
                 Near {
-                    cluster: cluster as usize,
                     piece,
                     distance_m: piece.distance_m(point),
                 }
@@ -277,7 +280,6 @@ impl Field {
 
 /// A piece near a point.
 pub(crate) struct Near<'a> {
-    pub(crate) cluster: usize,
     pub(crate) piece: &'a Piece,
     pub(crate) distance_m: f64,
 }

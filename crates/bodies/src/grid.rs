@@ -214,10 +214,11 @@ impl Grid {
             .chunks_exact(3)
             .map(|corners| [corners[0], corners[1], corners[2]])
             .collect();
-        without_hollows(HalfMesh {
+        let mesh = HalfMesh {
             positions,
             triangles,
-        })
+        };
+        solid_parts(&mesh, 8.0 * self.cell_m.powi(3))
     }
 }
 
@@ -251,8 +252,9 @@ fn critical_corners(inside: u8) -> Option<u8> {
     None
 }
 
-/// The mesh without closed surfaces that bound a hollow inside the flesh.
-fn without_hollows(mesh: HalfMesh) -> HalfMesh {
+/// The mesh without closed surfaces that bound a hollow inside the flesh, and without crumbs: half
+/// of each part left encloses at least `least_m3`.
+pub(crate) fn solid_parts(mesh: &HalfMesh, least_m3: f64) -> HalfMesh {
     let mut part: Vec<u32> = (0..mesh.positions.len() as u32).collect();
     let root = |part: &mut Vec<u32>, vertex: u32| {
         let mut at = vertex;
@@ -279,7 +281,7 @@ fn without_hollows(mesh: HalfMesh) -> HalfMesh {
         .triangles
         .iter()
         .copied()
-        .filter(|triangle| volumes[root(&mut part, triangle[0]) as usize] > 0.0)
+        .filter(|triangle| volumes[root(&mut part, triangle[0]) as usize] > least_m3)
         .collect();
     compact(&mesh.positions, &triangles)
 }

@@ -138,7 +138,9 @@ impl Piece {
 
     /// Greatest distance of its surface from its axis, metres.
     pub(crate) fn reach_m(&self) -> f64 {
-        self.thickest_m() * self.flat.1.max(1.0)
+        // Corners between facets stand out beyond the radius.
+        let corners = if self.facets.is_empty() { 1.0 } else { 1.8 };
+        self.thickest_m() * self.flat.1.max(1.0) * corners
     }
 
     /// Place along the axis, 0 to 1, and the vector from there to the point.
@@ -200,9 +202,10 @@ impl Piece {
 pub(crate) fn facet_normals(count: usize, seed: usize) -> Vec<DVec3> {
     // Points of a golden spiral, turned and shaken by the seed.
     const GOLDEN: f64 = 2.399_963_229_728_653;
-    // One facet lies level on top, so that the height of a piece is that of its radius.
-    std::iter::once(DVec3::Y)
-        .chain((1..count).map(|index| {
+    // One facet lies level on top and one in front, so that there a piece ends at its radius.
+    [DVec3::Y, DVec3::Z]
+        .into_iter()
+        .chain((2..count).map(|index| {
             let shake = |salt: usize| hash_unit(seed * 131 + index * 7 + salt) - 0.5;
             let y = 1.0 - 2.0 * (index as f64 + 0.5) / count as f64;
             let across = (1.0 - y * y).max(0.0).sqrt();

@@ -3,7 +3,7 @@
 use glam::DVec3;
 
 use crate::field::Field;
-use crate::grid::{HalfMesh, half_surface};
+use crate::grid::{HalfMesh, half_surface, solid_parts};
 use crate::remesh::{Sizes, remeshed};
 
 /// A closed surface that mirrors at the plane x = 0.
@@ -31,13 +31,14 @@ impl Skin {
     ) -> Self {
         let mesh = half_surface(field, cell_m);
         let sizes = Sizes::new(field, &mesh, 0.5 * most_vertices as f64);
-        let mut mesh = remeshed(mesh, field, cell_m, &sizes);
+        let mesh = remeshed(mesh, field, cell_m, &sizes);
+        let mut mesh = solid_parts(&mesh, cell_m.powi(3));
         for position in &mut mesh.positions {
             // What is left of a Newton step is rounding.
             if position.y < 2e-3 * cell_m {
                 position.y = 0.0;
             }
-            if let Some(top) = top.filter(|top| (top.y - position.y).abs() < 2e-3 * cell_m) {
+            if let Some(top) = top.filter(|top| (top.y - position.y).abs() < 1e-2 * cell_m) {
                 position.y = top.y;
             }
         }

@@ -3,7 +3,7 @@
 use glam::DVec3;
 use understudy_anatomy::body::{AppendageKind, Side};
 
-use crate::description::{ArmPair, Quills, Rgb, Snout};
+use crate::description::{Quills, Rgb, Snout};
 use crate::field::{Field, smooth};
 use crate::flesh::ClawSeat;
 use crate::flesh::head::{direction, face_levels};
@@ -323,16 +323,16 @@ impl Trimmer<'_> {
         if length_m == 0.0 {
             return tubes;
         }
-        for (pair, arm) in body.arms.iter().enumerate().filter(|(_, arm)| arm.wing) {
+        for (pair, _) in body.arms.iter().enumerate().filter(|(_, arm)| arm.wing) {
             for side in SIDES {
-                self.wing(arm, side, pair, length_m, &mut tubes);
+                self.wing(side, pair, length_m, &mut tubes);
             }
         }
         self.tail_feathers(length_m, &mut tubes);
         tubes
     }
 
-    fn wing(&self, _arm: &ArmPair, side: Side, pair: usize, length_m: f64, tubes: &mut Vec<Tube>) {
+    fn wing(&self, side: Side, pair: usize, length_m: f64, tubes: &mut Vec<Tube>) {
         let plan = self.plan;
         let at = |bone: usize| plan.bones[bone].position;
         let find = |part| plan.find(part, side, pair);

@@ -11,7 +11,7 @@ use crate::piece::Piece;
 use crate::skin::Skin;
 
 /// Steps in which weights spread.
-const STEPS: usize = 24;
+const STEPS: usize = 72;
 
 /// How far weights spread over the thickness of the flesh.
 const SPREAD: f64 = 0.5;

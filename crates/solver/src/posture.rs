@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Leg, Side};
-use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Transform, WorldPose};
+use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Transform, WorldPose, signal};
 
 use crate::leg::{FullTurn, LegPose, knee_axis, turn_leg};
 use crate::transfer::move_joint;
@@ -282,17 +282,31 @@ fn thigh_and_shank(world: &WorldPose, leg: &Leg) -> (DVec3, DVec3) {
 /// Lean of a standing pelvis that is taken for a fault of the capture, degrees (common practice).
 pub const LEANING_DEG: f64 = 4.0;
 
-/// How far the pelvis leans forward of its rest pose while the body stands, degrees: the mean over
-/// the frames in `standing`; `None` where there are none.
+/// Part of the length of a leg from which it counts as straight (common practice): a knee bent by
+/// about 25 degrees.
+const STRAIGHT: f64 = 0.976;
+
+/// How far the pelvis leans forward of its rest pose while the body stands with straight legs,
+/// degrees: the median over those frames in `standing`; `None` where there are none. A bow of less
+/// than half of them does not count, nor does a crouch.
 ///
 /// A performer at rest stands upright: so this is the `hips_forward_deg` that would put hips right
 /// that jut back because markers sat too low or the rest pose is wrong.
 pub fn standing_lean_deg(clip: &Clip, body: &Body, standing: &[bool]) -> Option<f64> {
     let rest = clip.skeleton.rest_world();
-    let leans = standing.iter().enumerate().filter(|(_, stands)| **stands);
-    let leans: Vec<f64> = leans
-        .map(|(frame, _)| {
-            let world = clip.world(frame);
+    let is_straight = |world: &WorldPose| {
+        let legs = body.legs.iter().filter(|leg| leg.pair == 0);
+        legs.map(|leg| {
+            let reach_m = world.position(leg.hip).distance(world.position(leg.ankle));
+            reach_m / leg.length_m(&rest)
+        })
+        .all(|share| share > STRAIGHT)
+    };
+    let frames = standing.iter().enumerate().filter(|(_, stands)| **stands);
+    let leans: Vec<f64> = frames
+        .map(|(frame, _)| clip.world(frame))
+        .filter(is_straight)
+        .map(|world| {
             let turn = world.rotation(body.pelvis) * rest.rotation(body.pelvis).inverse();
             let up = turn * body.frame.up;
             // Ahead is where the pelvis looks, without its lean.
@@ -301,5 +315,5 @@ pub fn standing_lean_deg(clip: &Clip, body: &Body, standing: &[bool]) -> Option<
             up.dot(ahead).atan2(up.dot(body.frame.up)).to_degrees()
         })
         .collect();
-    (!leans.is_empty()).then(|| leans.iter().sum::<f64>() / leans.len() as f64)
+    signal::median(&leans)
 }

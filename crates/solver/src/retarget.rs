@@ -550,10 +550,15 @@ fn lean_note(take: &UprightTake, contacts: &Contacts) -> Option<String> {
         }
     }
     let lean = standing_lean_deg(&take.clip, &take.body, &standing)?;
+    let (way, jut) = match lean > 0.0 {
+        true => ("forward", "back"),
+        false => ("back", "forward"),
+    };
     (lean.abs() > LEANING_DEG).then(|| {
         format!(
-            "standing, the performer's pelvis leans {lean:.0} degrees forward of its rest pose; \
-             where the hips jut back, try posture hips_forward_deg: {lean:.0}"
+            "standing, the performer's pelvis leans {:.0} degrees {way} of its rest pose; where the \
+             hips jut {jut}, try posture hips_forward_deg: {lean:.0}",
+            lean.abs()
         )
     })
 }

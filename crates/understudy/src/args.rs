@@ -440,6 +440,7 @@ Examples:
   understudy make demo-take -o stall-walk.bvh
   understudy make clap -o clap.bvh
   understudy make clap --fault noise -o clap-noise.bvh
+  understudy make takes -o takes/
   understudy make performer -o performer.glb --stature 1.68 --rest a
   understudy make assets/bodies/weaver.ron -o weaver.glb
   understudy make settings -o settings.ron
@@ -449,9 +450,9 @@ crawl, wave; and demo-take, a walk that is longer.
 Faults that captures have: noise, foot-wobble, pelvis-tilt, swapped-axis, dropout, long-arms.")]
 pub struct MakeArgs {
     /// What to make: `performer` (a human body of published proportions), a take of the performer
-    /// (listed below), `settings` (all settings of `retarget`, as they are without a file), or a
+    /// (listed below), `takes` (all of them with all faults, in a folder), `settings` (all settings of `retarget`, as they are without a file), or a
     /// body from its description, .ron
-    #[arg(value_name = "performer|TAKE|settings|BODY.ron")]
+    #[arg(value_name = "performer|TAKE|takes|settings|BODY.ron")]
     pub what: String,
     /// File to write: .glb with skin, or .bvh with bones only; .ron for settings
     #[arg(short, long, value_name = "OUT")]

@@ -40,25 +40,61 @@ fn check_same(made: &Path, committed: &Path) {
 }
 
 #[test]
-fn built_files_match_their_descriptions() {
+fn built_takes_match_what_makes_them() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let at = |name: &str| folder.path().join(name).display().to_string();
-    let take = at("crossing.bvh");
-    understudy(&["make", "demo-take", "-o", &take]);
-    check_same(
-        Path::new(&take),
-        &repository().join("assets/takes/crossing.bvh"),
-    );
+    let at = folder.path().display().to_string();
+    understudy(&["make", "takes", "--output", &at]);
+    understudy(&[
+        "make",
+        "demo-take",
+        "--output",
+        &format!("{at}/crossing.bvh"),
+    ]);
+    let committed = files("assets/takes", "bvh");
+    let faulty = files("assets/takes/faulty", "bvh");
+    let count = |folder: &Path| std::fs::read_dir(folder).expect("a folder").count();
+    // Nothing is committed that is not made: one more for the folder of faulty takes.
+    assert_eq!(count(folder.path()), committed.len() + 1);
+    assert_eq!(count(&folder.path().join("faulty")), faulty.len());
+    for file in &committed {
+        check_same(&folder.path().join(file.file_name().expect("a name")), file);
+    }
+    for file in &faulty {
+        let name = Path::new("faulty").join(file.file_name().expect("a name"));
+        check_same(&folder.path().join(name), file);
+    }
+}
+
+#[test]
+fn built_characters_match_their_descriptions() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
     let bodies = files("assets/bodies", "ron");
     assert!(!bodies.is_empty());
     for body in bodies {
         let stem = body.file_stem().and_then(|s| s.to_str()).expect("a name");
         let name = format!("{stem}.glb");
-        let made = at(&name);
+        let made = folder.path().join(&name).display().to_string();
         understudy(&["make", &body.display().to_string(), "-o", &made]);
         let committed = repository().join("assets/characters").join(name);
         check_same(Path::new(&made), &committed);
     }
+}
+
+/// The limit keeps a checkout quick.
+#[test]
+fn assets_are_small() {
+    fn size(folder: &Path) -> u64 {
+        let entries = std::fs::read_dir(folder).expect("a folder");
+        let entries = entries.map(|entry| entry.expect("an entry").path());
+        entries
+            .map(|path| match path.is_dir() {
+                true => size(&path),
+                false => path.metadata().expect("a file").len(),
+            })
+            .sum()
+    }
+    let bytes = size(&repository().join("assets"));
+    assert!(bytes < 30_000_000, "{bytes} bytes");
 }
 
 #[test]

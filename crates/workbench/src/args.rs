@@ -69,6 +69,10 @@ pub struct Args {
     #[arg(long)]
     pub light: bool,
 
+    /// Draw to memory instead of a screen; with --screenshot or --time-frames.
+    #[arg(long)]
+    pub offscreen: bool,
+
     /// Play for some seconds, say how long pictures took, and end.
     #[arg(long, value_name = "SECS", conflicts_with = "screenshot")]
     pub time_frames: Option<f64>,

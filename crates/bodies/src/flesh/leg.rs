@@ -35,7 +35,7 @@ impl Maker<'_> {
         let thigh = (human::HIP_BREADTH - human::HIP_JOINT_WIDTH) / 2.0;
         let thigh_m = body.radius_m(body.thickness.thigh_m, thigh);
         let shank_m = body.radius_m(body.thickness.shank_m, radius::SHANK);
-        let cluster = self.grow(TRUNK, self.at(hip), 1.35 * thigh_m, 0.7 * thigh_m);
+        let cluster = self.grow(TRUNK, self.at(hip), 1.35 * thigh_m, 0.62 * thigh_m);
         let knee_m = 0.95 * shank_m;
         let middle_m = 0.66 * thigh_m + 0.34 * knee_m;
         let thigh = self
@@ -136,9 +136,12 @@ impl Maker<'_> {
             0.5 * half_m,
         );
         let sole_flatness = (1.3 * points.ball.y / half_m).clamp(0.2, 1.0);
+        // The sole ends before its toes do.
+        let toe_m = points.toe_tip.z - points.ball.z;
+        let short_m = (0.95 * half_m - 0.8 * toe_m).max(0.0);
         let sole = part(
             heel,
-            low(points.ball, 0.6 * points.ball.y),
+            low(points.ball, 0.6 * points.ball.y) - DVec3::Z * short_m,
             [0.9 * heel_radius_m, 0.8 * half_m, 0.95 * half_m],
             0.5 * half_m,
         )

@@ -163,6 +163,7 @@ impl Maker<'_> {
         }
         let head = self.find(Part::Head, understudy_anatomy::Side::Middle, 0);
         let head = head.unwrap_or(usize::MAX);
+        let head_m = self.plan.head_radius_m();
         let pieces = self.clusters.iter_mut().flat_map(|c| {
             c.blend_m *= 0.15;
             &mut c.pieces
@@ -172,7 +173,7 @@ impl Maker<'_> {
             piece.grain_m *= 0.6;
             piece.facets = facet_normals(facets, seed);
             // The shapes of a face would not be known again.
-            if piece.owner == head {
+            if piece.owner == head && piece.thickest_m() < 0.7 * head_m {
                 piece.facets = facet_normals(2 * facets, seed);
             }
         }

@@ -49,7 +49,7 @@ impl Maker<'_> {
             piece.from = start.lerp(top, from);
             piece.to = start.lerp(top, to);
             let piece = piece
-                .coloured(self.coat(), 1.0)
+                .coloured(self.coat(), if index == 0 { 0.6 } else { 1.0 })
                 .flattened(DVec3::Z, flatness)
                 .melting(if index == 0 { 0.5 } else { 0.06 } * thick_m)
                 .grained(0.16 * thick_m);
@@ -75,14 +75,14 @@ impl Maker<'_> {
             let from = self.at(hip) + DVec3::Y * 0.25 * thigh_m;
             let to = waist + DVec3::X * 0.4 * sign(side) * waist_m;
             let radii = [
-                0.78 * thigh_m,
+                0.72 * thigh_m,
                 0.45 * thigh_m + 0.27 * waist_m,
                 0.54 * waist_m,
             ];
             let piece = Piece::new(0, from, to, radii)
                 .flattened(DVec3::Z, flatness.clamp(0.7, 1.0))
                 .melting(0.7 * thigh_m)
-                .coloured(self.coat(), 0.9)
+                .coloured(self.coat(), 0.5)
                 .grained(0.25 * thigh_m)
                 .feature();
             self.add(TRUNK, piece);

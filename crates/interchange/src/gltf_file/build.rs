@@ -181,6 +181,7 @@ fn add_skin(
         view,
         byte_offset: 0,
         component_type: FLOAT,
+        normalized: false,
         count: joints.len(),
         shape: "MAT4",
         bounds: None,
@@ -205,7 +206,7 @@ struct CheckedMesh<'a> {
     mesh: &'a NewMesh,
     normals: Vec<[f32; 3]>,
     slots: Vec<[u16; 4]>,
-    weights: Vec<[f32; 4]>,
+    weights: Vec<[u16; 4]>,
     triangles: Vec<[u32; 3]>,
 }
 
@@ -237,10 +238,10 @@ impl<'a> CheckedMesh<'a> {
             attributes["NORMAL"] = add_floats(package, &self.normals, "VEC3", None).into();
         }
         if !mesh.colors.is_empty() {
-            attributes["COLOR_0"] = add_floats(package, &mesh.colors, "VEC4", None).into();
+            attributes["COLOR_0"] = add_colors(package, &mesh.colors).into();
         }
         attributes["JOINTS_0"] = add_slots(package, &self.slots).into();
-        attributes["WEIGHTS_0"] = add_floats(package, &self.weights, "VEC4", None).into();
+        attributes["WEIGHTS_0"] = add_weights(package, &self.weights).into();
         let indices = add_triangles(package, &self.triangles, mesh.positions.len());
         let color: Vec<f64> = mesh
             .base_color
@@ -292,13 +293,16 @@ fn check_lists(mesh: &NewMesh) -> Result<(), String> {
     }
 }
 
+/// Weights are whole numbers that stand for 0 to 1 (glTF 2.0 section 3.11): this one is 1.
+const WHOLE_WEIGHT: u16 = u16::MAX;
+
 /// Slots and weights as the specification wants them (section 3.7.3.3): a sum of 1, no joint
 /// twice, slot 0 where the weight is 0.
 fn bind(
     joints: &[u16; 4],
     weights: &[f32; 4],
     slots: &[Option<usize>],
-) -> Result<([u16; 4], [f32; 4]), String> {
+) -> Result<([u16; 4], [u16; 4]), String> {
     let mut merged: Vec<(u16, f64)> = Vec::with_capacity(4);
     for (&joint, &weight) in joints.iter().zip(weights) {
         if !(weight.is_finite() && weight >= 0.0) {
@@ -318,16 +322,15 @@ fn bind(
     let sum: f64 = merged.iter().map(|(_, weight)| weight).sum();
     // The heaviest comes first and takes up the rounding of the others.
     merged.sort_by(|a, b| b.1.total_cmp(&a.1));
-    let mut result = ([0; 4], [0.0; 4]);
-    let mut rest = 1.0;
+    let mut result = ([0; 4], [0; 4]);
+    let mut rest = WHOLE_WEIGHT;
     for (place, (slot, weight)) in merged.iter().enumerate().rev() {
-        result.0[place] = *slot;
-        result.1[place] = if place == 0 {
-            rest
-        } else {
-            (weight / sum) as f32
-        };
-        rest -= result.1[place];
+        let share = (f64::from(WHOLE_WEIGHT) * weight / sum).round() as u16;
+        let share = if place == 0 { rest } else { share.min(rest) };
+        if share > 0 {
+            (result.0[place], result.1[place]) = (*slot, share);
+        }
+        rest -= share;
     }
     if merged.is_empty() {
         return Err("it has no weight".into());
@@ -388,9 +391,41 @@ fn add_floats<const N: usize>(
         view,
         byte_offset: 0,
         component_type: FLOAT,
+        normalized: false,
         count: values.len(),
         shape,
         bounds,
+    })
+}
+
+/// Colours as bytes: finer steps than an eye can tell apart in vertex colours.
+fn add_colors(package: &mut Package, colors: &[[f32; 4]]) -> usize {
+    let byte = |part: &f32| (f64::from(*part) * 255.0).round() as u8;
+    let bytes: Vec<u8> = colors.as_flattened().iter().map(byte).collect();
+    let view = package.add_view(&bytes, Some(VERTICES));
+    package.add_accessor(NewAccessor {
+        view,
+        byte_offset: 0,
+        component_type: UNSIGNED_BYTE,
+        normalized: true,
+        count: colors.len(),
+        shape: "VEC4",
+        bounds: None,
+    })
+}
+
+fn add_weights(package: &mut Package, weights: &[[u16; 4]]) -> usize {
+    let flat = weights.as_flattened().iter();
+    let bytes: Vec<u8> = flat.flat_map(|weight| weight.to_le_bytes()).collect();
+    let view = package.add_view(&bytes, Some(VERTICES));
+    package.add_accessor(NewAccessor {
+        view,
+        byte_offset: 0,
+        component_type: UNSIGNED_SHORT,
+        normalized: true,
+        count: weights.len(),
+        shape: "VEC4",
+        bounds: None,
     })
 }
 
@@ -409,6 +444,7 @@ fn add_slots(package: &mut Package, slots: &[[u16; 4]]) -> usize {
         view,
         byte_offset: 0,
         component_type,
+        normalized: false,
         count: slots.len(),
         shape: "VEC4",
         bounds: None,
@@ -429,6 +465,7 @@ fn add_triangles(package: &mut Package, triangles: &[[u32; 3]], vertex_count: us
         view,
         byte_offset: 0,
         component_type,
+        normalized: false,
         count: flat.len(),
         shape: "SCALAR",
         bounds: None,

@@ -30,6 +30,8 @@ pub(super) struct NewAccessor {
     pub view: usize,
     pub byte_offset: usize,
     pub component_type: u32,
+    /// Whether whole numbers stand for 0 to 1.
+    pub normalized: bool,
     pub count: usize,
     pub shape: &'static str,
     /// Smallest and largest element, component by component.
@@ -213,6 +215,9 @@ impl Package {
             "count": new.count,
             "type": new.shape,
         });
+        if new.normalized {
+            accessor["normalized"] = true.into();
+        }
         if let Some((min, max)) = new.bounds {
             accessor["min"] = min.into();
             accessor["max"] = max.into();

@@ -273,6 +273,7 @@ fn add_animation(
         view,
         byte_offset: 0,
         component_type: FLOAT,
+        normalized: false,
         count: times.len(),
         shape: "SCALAR",
         bounds: Some((vec![first], vec![last])),
@@ -283,6 +284,7 @@ fn add_animation(
             view,
             byte_offset,
             component_type: FLOAT,
+            normalized: false,
             count: times.len(),
             shape: if curve.path == "rotation" {
                 "VEC4"

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use understudy_anatomy::Body;
-use understudy_bodies::{Description, character, character_from_ron};
+use understudy_bodies::{Description, skeleton_and_body};
 use understudy_motion::{Clip, Skeleton};
 use understudy_solver::{
     Character, Contacts, PlantSettings, Retargeted, Settings, SolveError, Take, retarget,
@@ -21,10 +21,16 @@ impl Figure {
     pub fn made(change: impl Fn(&mut Description)) -> Self {
         let mut description = Description::human("someone", 1.75);
         change(&mut description);
-        let made = character(&description).expect("the description is within all ranges");
+        Self::of(&description)
+    }
+
+    /// Skeleton and body of a description; the solver needs no flesh.
+    fn of(description: &Description) -> Self {
+        let (skeleton, body) =
+            skeleton_and_body(description).expect("the description is within all ranges");
         Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
+            skeleton: Arc::new(skeleton),
+            body,
         }
     }
 
@@ -33,11 +39,7 @@ impl Figure {
         let folder = env!("CARGO_MANIFEST_DIR");
         let path = format!("{folder}/../../assets/bodies/{name}.ron");
         let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
-        let made = character_from_ron(&text).expect("the cast is valid");
-        Self {
-            skeleton: Arc::new(made.skeleton),
-            body: made.body,
-        }
+        Self::of(&Description::from_ron(&text).expect("the cast is valid"))
     }
 
     /// Carries a valid take of this figure onto another.

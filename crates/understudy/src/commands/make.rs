@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use understudy_bodies::performer::STATURE_M;
 use understudy_bodies::{
@@ -33,6 +34,9 @@ const REST_FRAME_TIME_SECS: f64 = 1.0 / 30.0;
 pub fn run(args: &MakeArgs) -> Result<Exit, Failure> {
     if args.what == "settings" {
         return make_settings(&args.output);
+    }
+    if args.what == "takes" {
+        return make_takes(&args.output);
     }
     let format = out_format(&args.output)?;
     let for_performer = args.stature.is_some() || args.rest.is_some();
@@ -90,6 +94,45 @@ fn make_settings(output: &Path) -> Result<Exit, Failure> {
     print(&format!(
         "{}: settings of the solver, for `retarget --settings`\n",
         output.display()
+    ))
+}
+
+/// Makes every take, and every take with every fault, in a folder.
+fn make_takes(folder: &Path) -> Result<Exit, Failure> {
+    let faults = || capture_faults().iter().map(|fault| Some(fault.name));
+    let all: Vec<(&str, Option<&str>)> = take_names()
+        .iter()
+        .flat_map(|&name| {
+            std::iter::once(None)
+                .chain(faults())
+                .map(move |f| (name, f))
+        })
+        .collect();
+    let next = AtomicUsize::new(0);
+    let work = || {
+        while let Some(&(name, fault)) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
+            let path = match fault {
+                Some(fault) => folder.join("faulty").join(format!("{name}-{fault}.bvh")),
+                None => folder.join(format!("{name}.bvh")),
+            };
+            let (bytes, _) = made_take(name, fault, OutFormat::Bvh, &path)?;
+            write_atomically(&path, &bytes).map_err(|error| Failure::output(&error))?;
+        }
+        Ok(())
+    };
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let results: Vec<Result<(), Failure>> = std::thread::scope(|scope| {
+        let workers: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
+        let stopped = || Failure::unsolvable(folder, "making takes stopped; this is a bug");
+        let ends = workers.into_iter().map(|worker| worker.join());
+        ends.map(|end| end.unwrap_or_else(|_| Err(stopped())))
+            .collect()
+    });
+    results.into_iter().collect::<Result<(), Failure>>()?;
+    print(&format!(
+        "{}: {}\n",
+        folder.display(),
+        counted(all.len(), "take")
     ))
 }
 

@@ -84,7 +84,7 @@ impl From<Angle> for Orbit {
         Self {
             yaw,
             pitch,
-            distance: 2.9,
+            distance: 2.7,
             shift: [0.0, 0.0],
         }
     }
@@ -150,8 +150,7 @@ impl Camera {
         let heading = forward.x.atan2(forward.z);
         let rotation =
             DQuat::from_rotation_y(heading + orbit.yaw) * DQuat::from_rotation_x(-orbit.pitch);
-        let target = middle
-            + rotation * DVec3::new(orbit.shift[0], orbit.shift[1], 0.0) * height_m;
+        let target = middle + rotation * DVec3::new(orbit.shift[0], orbit.shift[1], 0.0) * height_m;
         let eye = target + rotation * DVec3::Z * (orbit.distance * height_m);
         Self {
             eye,
@@ -202,7 +201,7 @@ mod tests {
             let seen = camera(Orbit::from(angle));
             let ([right, down], depth) = seen.project(seen.target).unwrap();
             assert!(right.abs() < 1e-12 && down.abs() < 1e-12);
-            assert!((depth - 5.8).abs() < 1e-9);
+            assert!((depth - 5.4).abs() < 1e-9);
             assert_eq!(seen.project(seen.eye * 2.0 - seen.target), None);
         }
     }
@@ -213,7 +212,7 @@ mod tests {
             pitch: 0.0,
             ..Orbit::from(Angle::Front)
         });
-        let half = 5.8 * (FIELD_OF_VIEW_RAD / 2.0).tan();
+        let half = 5.4 * (FIELD_OF_VIEW_RAD / 2.0).tan();
         let ([_, down], _) = front.project(front.target + DVec3::Y * half).unwrap();
         assert!((down + 0.5).abs() < 1e-12);
     }

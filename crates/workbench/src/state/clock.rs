@@ -36,7 +36,11 @@ impl Clock {
     pub fn new(frames: usize, frame_time_secs: f64) -> Self {
         Self {
             frames: frames.max(1),
-            frame_time_secs: if frame_time_secs > 0.0 { frame_time_secs } else { 1.0 },
+            frame_time_secs: if frame_time_secs > 0.0 {
+                frame_time_secs
+            } else {
+                1.0
+            },
             at_secs: 0.0,
             is_playing: false,
             is_looping: true,
@@ -67,11 +71,6 @@ impl Clock {
     /// Time from frame to frame, seconds.
     pub fn frame_time_secs(&self) -> f64 {
         self.frame_time_secs
-    }
-
-    /// Place in the take, seconds after its first frame.
-    pub fn at_secs(&self) -> f64 {
-        self.at_secs
     }
 
     /// The frame to show.
@@ -132,11 +131,15 @@ impl Clock {
 
     /// Lets real time pass, seconds since the last call, however long a picture took to draw.
     pub fn advance(&mut self, elapsed_secs: f64) {
-        if !self.is_playing || !(elapsed_secs > 0.0) {
+        let passes = self.is_playing && elapsed_secs > 0.0;
+        if !passes {
             return;
         }
         let (first, last) = self.bounds();
-        let (start, end) = (first as f64 * self.frame_time_secs, last as f64 * self.frame_time_secs);
+        let (start, end) = (
+            first as f64 * self.frame_time_secs,
+            last as f64 * self.frame_time_secs,
+        );
         self.at_secs += elapsed_secs * self.speed;
         if self.at_secs < end {
             return;
@@ -173,7 +176,7 @@ mod tests {
                 clock.advance(1.0 / rate);
             }
             let passed = pictures as f64 / rate;
-            assert!((clock.at_secs() - passed).abs() < 1e-9, "{rate} per second");
+            assert!((clock.at_secs - passed).abs() < 1e-9, "{rate} per second");
         }
     }
 

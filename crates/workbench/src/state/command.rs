@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-use understudy_solver::Settings;
+use understudy_anatomy::Role;
+use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Angle, Orbit};
 use super::stage::Who;
@@ -107,6 +108,28 @@ pub enum Command {
         /// Whether it goes on with the change before it.
         goes_on: bool,
     },
+    /// Give contacts instead of those found, or go back to these.
+    SetContacts {
+        /// Name of the change.
+        name: &'static str,
+        /// All contacts of the take after it.
+        contacts: Option<Contacts>,
+        /// Whether it goes on with the change before it.
+        goes_on: bool,
+    },
+    /// Choose a joint, or none.
+    ChooseJoint(Option<(Who, usize)>),
+    /// Give a joint a role, or take it away.
+    SetRole {
+        /// Whose joint.
+        who: Who,
+        /// The joint.
+        joint: usize,
+        /// Its role.
+        role: Option<Role>,
+        /// Whether the joint of the other side follows.
+        mirrored: bool,
+    },
     /// Take the last change back.
     Undo,
     /// Make it again.
@@ -148,8 +171,16 @@ pub fn actions() -> Vec<Action> {
         action("Fault before", "Up", C::StepFault(-1)),
         action("Before or after planting", "B", C::ToggleBefore),
         action("Change what is drawn of the bodies", "X", C::NextShow),
-        action("Change how the bodies share the space", "V", C::NextArrangement),
-        action("Look from three quarters", "1", C::LookFrom(Angle::ThreeQuarter)),
+        action(
+            "Change how the bodies share the space",
+            "V",
+            C::NextArrangement,
+        ),
+        action(
+            "Look from three quarters",
+            "1",
+            C::LookFrom(Angle::ThreeQuarter),
+        ),
         action("Look from the front", "2", C::LookFrom(Angle::Front)),
         action("Look from the side", "3", C::LookFrom(Angle::Side)),
         action("Look from the back", "4", C::LookFrom(Angle::Back)),
@@ -190,7 +221,11 @@ mod tests {
     #[test]
     fn every_key_does_one_thing() {
         let all = actions();
-        let keys: Vec<&str> = all.iter().map(|a| a.key).filter(|key| !key.is_empty()).collect();
+        let keys: Vec<&str> = all
+            .iter()
+            .map(|a| a.key)
+            .filter(|key| !key.is_empty())
+            .collect();
         assert_eq!(keys.iter().collect::<BTreeSet<_>>().len(), keys.len());
         assert_eq!(key_of(&Command::TogglePlay), "Space");
     }

@@ -1,10 +1,28 @@
 //! What is open: a take, a character, what was chosen about them, and where that is kept.
 
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
+use understudy_anatomy::mapping::path_of;
+use understudy_anatomy::{Mapping, Role, Side};
+use understudy_interchange::ron_file::save_ron;
 use understudy_scene::load::extension;
 use understudy_scene::{Choices, Failure, LoadOptions, Loaded, Purpose, Scene};
+
+use super::stage::Who;
+
+/// What a person changes, and undo takes back. Big parts are shared, so that a copy costs nothing.
+#[derive(Clone, Debug, Default)]
+pub struct Edit {
+    /// How the take is carried over.
+    pub choices: Choices,
+    /// The take, with the roles of its joints.
+    pub take: Option<Arc<Loaded>>,
+    /// The character, with the roles of its joints.
+    pub character: Option<Arc<Loaded>>,
+    /// Whether roles were changed here: of the take, of the character.
+    pub are_roles_changed: [bool; 2],
+}
 
 /// Everything that is open. Big parts are shared, so that a copy costs nothing.
 #[derive(Clone, Debug, Default)]
@@ -19,6 +37,8 @@ pub struct Document {
     pub character: Option<Arc<Loaded>>,
     /// How the one is carried onto the other.
     pub choices: Choices,
+    /// Whether roles were changed here: of the take, of the character.
+    pub are_roles_changed: [bool; 2],
 }
 
 /// What is to be opened.
@@ -96,6 +116,12 @@ impl Document {
         }
         // Choices name joints and frames of what was open before.
         opened.choices = Choices::default();
+        if request.take.is_some() {
+            opened.are_roles_changed[0] = false;
+        }
+        if request.character.is_some() {
+            opened.are_roles_changed[1] = false;
+        }
         opened.path = None;
         opened.scene = None;
         Ok(opened)
@@ -110,7 +136,130 @@ impl Document {
             take: Some(Arc::new(opened.take)),
             character: Some(Arc::new(opened.character)),
             choices: opened.choices,
+            are_roles_changed: [false; 2],
         })
+    }
+
+    /// What undo would bring back.
+    pub fn edit(&self) -> Edit {
+        Edit {
+            choices: self.choices.clone(),
+            take: self.take.clone(),
+            character: self.character.clone(),
+            are_roles_changed: self.are_roles_changed,
+        }
+    }
+
+    /// Brings back what was.
+    pub fn set_edit(&mut self, edit: Edit) {
+        self.choices = edit.choices;
+        self.take = edit.take;
+        self.character = edit.character;
+        self.are_roles_changed = edit.are_roles_changed;
+    }
+
+    /// The file of a body.
+    pub fn file(&self, who: Who) -> Option<&Arc<Loaded>> {
+        match who {
+            Who::Performer => self.take.as_ref(),
+            Who::Character => self.character.as_ref(),
+        }
+    }
+
+    /// Gives a joint another role, or none; with `mirrored` the joint on the other side that had the
+    /// mirrored role gets the mirrored one.
+    ///
+    /// # Errors
+    /// Roles that do not fit the skeleton.
+    pub fn set_role(
+        &mut self,
+        who: Who,
+        joint: usize,
+        role: Option<Role>,
+        mirrored: bool,
+    ) -> Result<(), String> {
+        let Some(file) = self.file(who) else {
+            return Ok(());
+        };
+        let skeleton = file.skeleton();
+        let roles = &file.recognition.roles;
+        let mut corrections = Mapping::default();
+        corrections.joints.insert(path_of(skeleton, joint), role);
+        let twin = roles.role(joint).filter(|role| role.side != Side::Middle);
+        let twin = twin.and_then(|role| roles.find(role.mirrored()));
+        if let (true, Some(twin)) = (mirrored, twin) {
+            let role = role.map(Role::mirrored);
+            corrections.joints.insert(path_of(skeleton, twin), role);
+        }
+        let applied = corrections.apply(skeleton, &file.recognition);
+        let recognition = applied.map_err(|problem| problem.to_string())?;
+        let assembly = recognition.assemble(skeleton, file.surface());
+        let changed = Arc::new(Loaded {
+            assembly: assembly.map_err(|problem| problem.to_string()),
+            recognition,
+            ..Loaded::clone(file)
+        });
+        match who {
+            Who::Performer => self.take = Some(changed),
+            Who::Character => self.character = Some(changed),
+        }
+        self.are_roles_changed[who as usize] = true;
+        Ok(())
+    }
+
+    /// Writes the scene; roles and contacts that were changed go into files of their own beside it.
+    ///
+    /// # Errors
+    /// Nothing to save, or a file that cannot be written.
+    pub fn save(&mut self, path: &Path) -> Result<(), Failure> {
+        let Some((take, character)) = self.pair() else {
+            return Err(Failure::usage(
+                "there is nothing to save: open a take and a character first",
+            ));
+        };
+        let folder = path.parent().unwrap_or(Path::new(""));
+        let beside = |what: &str| {
+            let name = short(path);
+            let stem = name.strip_suffix(".ron").unwrap_or(&name);
+            let stem = stem.strip_suffix(".scene").unwrap_or(stem);
+            folder.join(format!("{stem}.{what}.ron"))
+        };
+        let mut scene = match &self.scene {
+            Some(scene) => scene.clone(),
+            None => Scene::new(self.title(), PathBuf::new(), PathBuf::new()),
+        };
+        scene.take = relative(&take.path, folder);
+        scene.character = relative(&character.path, folder);
+        scene.settings = self.choices.settings.clone();
+        let readings = [&mut scene.take_reading, &mut scene.character_reading];
+        let files = [take, character]
+            .into_iter()
+            .zip(["take-roles", "character-roles"]);
+        for ((reading, (file, word)), is_changed) in
+            readings.into_iter().zip(files).zip(self.are_roles_changed)
+        {
+            if is_changed {
+                let roles = Mapping::from_recognition(file.skeleton(), &file.recognition);
+                let beside = beside(word);
+                save_ron(&beside, &roles).map_err(|error| Failure::output(&error))?;
+                reading.mapping = Some(relative(&beside, folder));
+            } else if let Some(mapping) = &file.mapping {
+                reading.mapping = Some(relative(mapping, folder));
+            }
+            reading.asf = file.asf().map(|asf| relative(asf, folder));
+        }
+        scene.contacts = match &self.choices.contacts {
+            Some(contacts) => {
+                let beside = beside("contacts");
+                save_ron(&beside, contacts).map_err(|error| Failure::output(&error))?;
+                Some(relative(&beside, folder))
+            }
+            None => None,
+        };
+        scene.save(path)?;
+        self.path = Some(path.to_owned());
+        self.scene = Some(scene);
+        Ok(())
     }
 
     /// Take and character, where both are open.
@@ -131,6 +280,26 @@ impl Document {
             (Some(one), None) | (None, Some(one)) => one,
             (None, None) => "nothing open".to_owned(),
         }
+    }
+}
+
+/// A file as it is seen from a folder: a scene and its files can so be moved together.
+fn relative(file: &Path, folder: &Path) -> PathBuf {
+    let full = |path: &Path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    // Links are followed where the file is there, so that `..` leads where it seems to.
+    let real = |path: &Path| path.canonicalize().unwrap_or_else(|_| full(path));
+    let (file, folder) = (real(file), real(&full(folder)));
+    let mut below = file.components().peekable();
+    let mut above = folder.components().peekable();
+    while below.peek().is_some() && below.peek() == above.peek() {
+        below.next();
+        above.next();
+    }
+    let up = above.map(|_| Component::ParentDir);
+    let way: PathBuf = up.chain(below).collect();
+    match way.is_absolute() {
+        true => file,
+        false => way,
     }
 }
 
@@ -163,9 +332,29 @@ mod tests {
         check(&["a.scene.ron"], Ok([Some("a.scene.ron"), None, None]));
         check(&["walk.BVH"], Ok([None, Some("walk.BVH"), None]));
         check(&["heron.glb"], Ok([None, None, Some("heron.glb")]));
-        check(&["walk.glb", "b.glb"], Ok([None, Some("walk.glb"), Some("b.glb")]));
+        check(
+            &["walk.glb", "b.glb"],
+            Ok([None, Some("walk.glb"), Some("b.glb")]),
+        );
         check(&["notes.txt"], Err("notes.txt"));
         check(&["a.bvh", "b.bvh", "c.glb"], Err("give one scene"));
+    }
+
+    #[test]
+    fn files_are_seen_from_the_folder_of_the_scene() {
+        let check = |file: &str, folder: &str, expected: &str| {
+            assert_eq!(
+                relative(Path::new(file), Path::new(folder)),
+                Path::new(expected)
+            );
+        };
+        check(
+            "/market/takes/walk.bvh",
+            "/market/scenes",
+            "../takes/walk.bvh",
+        );
+        check("/market/walk.bvh", "/market", "walk.bvh");
+        check("/island/walk.bvh", "/market", "../island/walk.bvh");
     }
 
     #[test]

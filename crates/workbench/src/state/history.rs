@@ -10,7 +10,7 @@ pub struct History<T> {
     future: Vec<(String, T)>,
 }
 
-impl<T: Clone + PartialEq> History<T> {
+impl<T: Clone> History<T> {
     /// Nothing yet.
     pub fn new() -> Self {
         Self {
@@ -73,7 +73,10 @@ mod tests {
         assert_eq!(history.redo(&1), Some(("first".to_owned(), 2)));
         assert_eq!(history.can_redo(), Some("second"));
         history.record("third", &2, false);
-        assert_eq!((history.redo(&4), history.can_undo()), (None, Some("third")));
+        assert_eq!(
+            (history.redo(&4), history.can_undo()),
+            (None, Some("third"))
+        );
     }
 
     #[test]

@@ -22,8 +22,9 @@ use super::stage::Stage;
 pub enum Task {
     /// Read files beside those of a document.
     Open(Document, OpenRequest),
-    /// Carry the take of a document over, for the bodies of a stage.
-    Solve(Document, Stage),
+    /// Carry the take of a document over, for the bodies of a stage; without one these are made
+    /// first.
+    Solve(Document, Option<Stage>),
     /// Write a result.
     Export(Document, Arc<Solved>, Outputs),
 }
@@ -68,6 +69,7 @@ struct Running {
     stop: Arc<AtomicBool>,
     step: String,
     since: Instant,
+    is_solving: bool,
 }
 
 /// The one task that runs, if any.
@@ -87,6 +89,7 @@ impl Jobs {
             stop: Arc::clone(&stop),
             step: task.words(),
             since: Instant::now(),
+            is_solving: matches!(task, Task::Solve(..)),
         };
         thread::spawn(move || work(task, &sender, &stop));
         self.running = Some(running);
@@ -103,6 +106,13 @@ impl Jobs {
     pub fn progress(&self) -> Option<(&str, f64)> {
         let running = self.running.as_ref()?;
         Some((&running.step, running.since.elapsed().as_secs_f64()))
+    }
+
+    /// Whether a take is being carried over.
+    pub fn is_solving(&self) -> bool {
+        self.running
+            .as_ref()
+            .is_some_and(|running| running.is_solving)
     }
 
     /// What has ended since the last call. Does not wait.
@@ -168,6 +178,7 @@ fn run(
         }
         Task::Solve(document, stage) => {
             let (take, character) = document.pair()?;
+            let stage = stage.unwrap_or_else(|| Stage::unsolved(Some(take), Some(character)));
             let mut step = |step: understudy_scene::Step| on_step(step.words().to_owned());
             let options = Options { series: true };
             let solved = solve(take, character, &document.choices, options, &mut step);

@@ -96,7 +96,11 @@ fn four(influences: &[(usize, f64)]) -> ([u16; 4], [f32; 4]) {
     let (mut slots, mut weights) = ([0; 4], [0.0; 4]);
     for (at, (slot, weight)) in sorted.iter().enumerate() {
         slots[at] = u16::try_from(*slot).unwrap_or(u16::MAX);
-        weights[at] = if sum > 0.0 { (weight / sum) as f32 } else { 0.0 };
+        weights[at] = if sum > 0.0 {
+            (weight / sum) as f32
+        } else {
+            0.0
+        };
     }
     if sum <= 0.0 {
         weights[0] = 1.0;
@@ -109,8 +113,7 @@ pub fn normals_of(positions: &[DVec3], triangles: &[[u32; 3]]) -> Vec<DVec3> {
     let mut sums = vec![DVec3::ZERO; positions.len()];
     for triangle in triangles {
         let [a, b, c] = triangle.map(|index| index as usize);
-        let (Some(pa), Some(pb), Some(pc)) =
-            (positions.get(a), positions.get(b), positions.get(c))
+        let (Some(pa), Some(pb), Some(pc)) = (positions.get(a), positions.get(b), positions.get(c))
         else {
             continue;
         };
@@ -153,8 +156,9 @@ fn bones_of(skeleton: &Skeleton, sides: &[Side], height_m: f64) -> SkinModel {
         }
         let from = rest.position(joint);
         let children = skeleton.children(joint).iter();
-        let mut ends: Vec<(DVec3, usize)> =
-            children.map(|&child| (rest.position(child), child)).collect();
+        let mut ends: Vec<(DVec3, usize)> = children
+            .map(|&child| (rest.position(child), child))
+            .collect();
         let tips = skeleton.joint(joint).tips.iter();
         ends.extend(tips.map(|tip| (rest.point(joint, *tip), joint)));
         let mut thickest: f64 = 0.0;
@@ -284,7 +288,10 @@ mod tests {
             })
             .sum();
         let expected = 2.0 * std::f64::consts::PI * 0.02f64.powi(2) * 0.4 / 3.0;
-        assert!(volume > 0.5 * expected && volume < 3.0 * expected, "{volume}");
+        assert!(
+            volume > 0.5 * expected && volume < 3.0 * expected,
+            "{volume}"
+        );
         for (index, normal) in bones.normals.iter().enumerate() {
             let normal = glam::Vec3::from_array(*normal);
             assert!((normal.length() - 1.0).abs() < 1e-5, "{index}: {normal}");

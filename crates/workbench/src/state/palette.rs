@@ -68,6 +68,9 @@ mod tests {
         // IEC 61966-2-1: sRGB 188 is a linear 0.5029.
         assert!((Rgb(188, 0, 255).linear()[0] - 0.5029).abs() < 1e-3);
         assert_eq!(Rgb(188, 0, 255).linear()[2], 1.0);
-        assert_eq!(between(Rgb(0, 0, 0), Rgb(200, 100, 50), 0.5), Rgb(100, 50, 25));
+        assert_eq!(
+            between(Rgb(0, 0, 0), Rgb(200, 100, 50), 0.5),
+            Rgb(100, 50, 25)
+        );
     }
 }

@@ -3,15 +3,17 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use understudy_measure::{Fault, verdict};
+use understudy_anatomy::Role;
+use understudy_measure::{Fault, FaultKind, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
-use understudy_scene::{Failure, Outputs, Scene, Solved};
+use understudy_scene::{Failure, Loaded, Outputs, Solved};
+use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Camera, Orbit};
 use super::clock::Clock;
 use super::command::{Command, Dialog, SidePanel};
-use super::document::{Document, OpenRequest, short};
+use super::document::{Document, Edit, OpenRequest, short};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::stage::{Actor, Motion, Stage, Who};
@@ -35,6 +37,8 @@ pub struct Session {
     pub stage: Stage,
     /// The last result.
     pub solved: Option<Arc<Solved>>,
+    /// Whether settings have changed since the solve that runs was begun.
+    must_solve_again: bool,
     /// Faults of plain transfer, worst first.
     plain_faults: Vec<Fault>,
     /// Time.
@@ -48,7 +52,9 @@ pub struct Session {
     /// The last message.
     pub notice: Option<Notice>,
     /// Settings before and after.
-    pub history: History<understudy_solver::Settings>,
+    pub history: History<Edit>,
+    /// The joint that is chosen, and whose it is.
+    pub joint: Option<(Who, usize)>,
     /// The fault that was gone to.
     pub fault: Option<usize>,
     /// Whether the list of actions is open.
@@ -105,6 +111,22 @@ impl Session {
                 settings,
                 goes_on,
             } => self.tune(name, *settings, goes_on),
+            Command::SetContacts {
+                name,
+                contacts,
+                goes_on,
+            } => {
+                self.set_contacts(name, contacts, goes_on);
+            }
+            Command::ChooseJoint(joint) => self.joint = joint,
+            Command::SetRole {
+                who,
+                joint,
+                role,
+                mirrored,
+            } => {
+                self.set_role(who, joint, role, mirrored);
+            }
             Command::Undo => self.undo(),
             Command::Redo => self.redo(),
             Command::StopJob => self.stop(),
@@ -160,7 +182,29 @@ impl Session {
         };
         let orbit = self.view.orbit(who);
         let figure = &actor.figure;
-        Some(Camera::around(orbit, middle, figure.forward, figure.height_m))
+        Some(Camera::around(
+            orbit,
+            middle,
+            figure.forward,
+            figure.height_m,
+        ))
+    }
+
+    /// Contacts of the take: those given, even if the result is yet to come, or those found.
+    pub fn contacts(&self) -> Option<&Contacts> {
+        let found = self
+            .solved
+            .as_ref()
+            .map(|solved| &solved.retargeted.contacts);
+        match self.can_edit_contacts() {
+            true => self.document.choices.contacts.as_ref().or(found),
+            false => found,
+        }
+    }
+
+    /// Whether contacts can be changed: frames of the result must be those of the take.
+    pub fn can_edit_contacts(&self) -> bool {
+        self.document.choices.frame_time_secs.is_none()
     }
 
     /// Faults of the version that is shown, worst first.
@@ -193,7 +237,9 @@ impl Session {
     fn opened(&mut self, document: Document, stage: Stage) {
         let take = document.take.as_ref().map(|take| &take.clip);
         self.clock = match take {
-            Some(clip) => self.clock.for_take(clip.frame_count(), clip.frame_time_secs),
+            Some(clip) => self
+                .clock
+                .for_take(clip.frame_count(), clip.frame_time_secs),
             None => Clock::default(),
         };
         self.document = document;
@@ -202,6 +248,7 @@ impl Session {
         self.plain_faults.clear();
         self.fault = None;
         self.history = History::new();
+        self.joint = None;
         self.notice = None;
         self.arrange();
         self.solve();
@@ -221,28 +268,36 @@ impl Session {
     fn show_solved(&mut self, solved: Arc<Solved>, stage: Stage) {
         let clip = &solved.retargeted.solved;
         if clip.frame_count() != self.clock.frames() {
-            self.clock = self.clock.for_take(clip.frame_count(), clip.frame_time_secs);
+            self.clock = self
+                .clock
+                .for_take(clip.frame_count(), clip.frame_time_secs);
         }
         let compared = &solved.comparison;
         self.plain_faults = verdict(&compared.plain, Some(&compared.take));
         self.solved = Some(solved);
         self.stage = stage;
         self.fault = None;
+        if self.must_solve_again {
+            self.solve();
+        }
     }
 
     fn open(&mut self, request: OpenRequest) {
+        self.must_solve_again = false;
         self.jobs.start(Task::Open(self.document.clone(), request));
     }
 
-    /// Carries the take over with the settings as they are, where take and character are open.
+    /// Carries the take over with the settings as they are, where take and character are open. While
+    /// that is going on already, it is done once more at its end: results come through a drag.
     fn solve(&mut self) {
-        if self.document.pair().is_some() {
-            let task = Task::Solve(self.document.clone(), self.stage.clone());
+        self.must_solve_again = self.jobs.is_solving();
+        if self.document.pair().is_some() && !self.must_solve_again {
+            let task = Task::Solve(self.document.clone(), Some(self.stage.clone()));
             self.jobs.start(task);
         }
     }
 
-    fn tune(&mut self, name: &'static str, settings: understudy_solver::Settings, goes_on: bool) {
+    fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
         if settings == self.document.choices.settings {
             return;
         }
@@ -250,50 +305,68 @@ impl Session {
             self.fail(problem.to_string());
             return;
         }
-        let before = &self.document.choices.settings;
-        self.history.record(name, before, goes_on);
+        self.history.record(name, &self.document.edit(), goes_on);
         self.document.choices.settings = settings;
         self.solve();
     }
 
+    fn set_contacts(&mut self, name: &'static str, contacts: Option<Contacts>, goes_on: bool) {
+        if contacts == self.document.choices.contacts {
+            return;
+        }
+        self.history.record(name, &self.document.edit(), goes_on);
+        self.document.choices.contacts = contacts.map(|contacts| contacts.merged());
+        self.solve();
+    }
+
+    fn set_role(&mut self, who: Who, joint: usize, role: Option<Role>, mirrored: bool) {
+        let before = self.document.edit();
+        match self.document.set_role(who, joint, role, mirrored) {
+            Ok(()) => {
+                self.history.record("role of a joint", &before, false);
+                self.rebuild();
+            }
+            Err(problem) => self.fail(problem),
+        }
+    }
+
     fn undo(&mut self) {
-        let current = &self.document.choices.settings;
-        if let Some((_, settings)) = self.history.undo(current) {
-            self.document.choices.settings = settings;
-            self.solve();
+        if let Some((_, edit)) = self.history.undo(&self.document.edit()) {
+            self.bring_back(edit);
         }
     }
 
     fn redo(&mut self) {
-        let current = &self.document.choices.settings;
-        if let Some((_, settings)) = self.history.redo(current) {
-            self.document.choices.settings = settings;
-            self.solve();
+        if let Some((_, edit)) = self.history.redo(&self.document.edit()) {
+            self.bring_back(edit);
         }
     }
 
+    fn bring_back(&mut self, edit: Edit) {
+        let roles = self.document.are_roles_changed;
+        let same = |a: &Option<Arc<Loaded>>, b: &Option<Arc<Loaded>>| match (a, b) {
+            (Some(a), Some(b)) => Arc::ptr_eq(a, b),
+            _ => false,
+        };
+        let is_same_body = same(&edit.take, &self.document.take)
+            && same(&edit.character, &self.document.character)
+            && edit.are_roles_changed == roles;
+        self.document.set_edit(edit);
+        match is_same_body {
+            true => self.solve(),
+            false => self.rebuild(),
+        }
+    }
+
+    /// Makes the bodies again, after their roles have changed, and carries the take over.
+    fn rebuild(&mut self) {
+        self.must_solve_again = false;
+        self.jobs.start(Task::Solve(self.document.clone(), None));
+    }
+
     fn save(&mut self, path: PathBuf) {
-        let Some((take, character)) = self.document.pair() else {
-            self.fail("there is nothing to save: open a take and a character first".to_owned());
-            return;
-        };
-        let full = |path: &std::path::Path| {
-            std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
-        };
-        let mut scene = match &self.document.scene {
-            Some(scene) => scene.clone(),
-            None => Scene::new(self.document.title(), PathBuf::new(), PathBuf::new()),
-        };
-        // A scene's paths are relative to its folder; full ones hold wherever it is put.
-        scene.take = full(&take.path);
-        scene.character = full(&character.path);
-        scene.settings = self.document.choices.settings.clone();
-        match scene.save(&path) {
-            Ok(()) => {
-                self.say(format!("saved: {}", path.display()));
-                self.document.path = Some(path);
-                self.document.scene = Some(scene);
-            }
+        match self.document.save(&path) {
+            Ok(()) => self.say(format!("saved: {}", path.display())),
             Err(failure) => self.fail(failure.message),
         }
     }
@@ -318,6 +391,7 @@ impl Session {
     fn stop(&mut self) {
         if self.jobs.progress().is_some() {
             self.jobs.stop();
+            self.must_solve_again = false;
             self.say("stopped; the session is as it was".to_owned());
         }
     }
@@ -350,17 +424,34 @@ impl Session {
         let Some(fault) = self.faults().get(index) else {
             return;
         };
-        let frame = fault.first_frame + (fault.last_frame - fault.first_frame) / 2;
+        let frame = self.telling_frame(fault);
         self.fault = Some(index);
         self.clock.is_playing = false;
         self.clock.seek(frame);
         self.frame_fault(index);
     }
 
+    /// The frame in which a fault is seen best: a slide at its end, a depth where it is deepest.
+    fn telling_frame(&self, fault: &Fault) -> usize {
+        let touch = self.motion(Who::Character).and_then(|(_, motion)| {
+            let mut touches = motion.touches.iter();
+            touches.find(|touch| fault.part == touch.name())
+        });
+        if let Some(touch) = touch {
+            let depths = touch.depths_mm.iter().enumerate();
+            let deepest = depths.max_by(|a, b| a.1.total_cmp(b.1));
+            return deepest.map_or(fault.first_frame, |(frame, _)| frame);
+        }
+        match fault.kind {
+            FaultKind::FootSlide => fault.last_frame,
+            _ => fault.first_frame + (fault.last_frame - fault.first_frame) / 2,
+        }
+    }
+
     /// Brings the camera near the part that a fault is of.
     fn frame_fault(&mut self, index: usize) {
         /// How much of the picture's height the part may take, body heights seen.
-        const NEAR: f64 = 1.2;
+        const NEAR: f64 = 0.9;
         let Some((actor, motion)) = self.motion(Who::Character) else {
             return;
         };
@@ -372,7 +463,11 @@ impl Session {
         let Some(place) = place_of(fault, motion, frame) else {
             return;
         };
-        let orbit = *self.view.orbit(Who::Character);
+        let mut orbit = *self.view.orbit(Who::Character);
+        if matches!(fault.kind, FaultKind::FootSlide) {
+            // A way over the floor is seen from above.
+            orbit.pitch = orbit.pitch.max(0.75);
+        }
         let seen = Camera::around(
             &Orbit {
                 shift: [0.0; 2],
@@ -408,18 +503,16 @@ impl Session {
     /// A name for the clip's file.
     pub fn export_name(&self) -> String {
         match self.document.pair() {
-            Some((take, character)) => format!("{}-{}.glb", stem(&character.path), stem(&take.path)),
+            Some((take, character)) => {
+                format!("{}-{}.glb", stem(&character.path), stem(&take.path))
+            }
             None => "clip.glb".to_owned(),
         }
     }
 }
 
 /// Where on the body a fault is, in a frame, metres; `None` where it is of the whole body.
-pub fn place_of(
-    fault: &Fault,
-    motion: &Motion,
-    frame: usize,
-) -> Option<DVec3> {
+pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
     let sole = motion.soles.iter().find(|sole| sole.name == fault.part);
     if let Some(sole) = sole {
         let track = sole.tracks.iter().flatten().next_back()?;
@@ -429,7 +522,7 @@ pub fn place_of(
     let touch = motion
         .touches
         .iter()
-        .find(|touch| fault.part == format!("{} and {}", touch.part, touch.other_part));
+        .find(|touch| fault.part == touch.name());
     if let Some(touch) = touch {
         let [(one, _), _] = touch.rods(&pose);
         return Some((one[0] + one[1]) * 0.5);
@@ -470,11 +563,7 @@ mod tests {
         // Before planting feet slide more than after.
         let worst = |session: &Session| {
             let (_, motion) = session.motion(Who::Character).unwrap();
-            let frames = 0..motion.clip.frame_count();
-            let soles = motion.soles.iter();
-            soles
-                .flat_map(|sole| frames.clone().map(|frame| sole.slide_mm(frame)))
-                .fold(0.0, f64::max)
+            motion.report.as_ref().unwrap().slide.worst_mm_per_plant
         };
         let after = worst(&session);
         session.apply(Command::ToggleBefore);
@@ -501,24 +590,40 @@ mod tests {
         let folder = std::env::temp_dir().join(format!("workbench-{}", std::process::id()));
         std::fs::create_dir_all(&folder).unwrap();
         let mut settings = session.document.choices.settings.clone();
-        settings.pelvis_height = Some(0.9);
+        settings.travel = understudy_solver::Travel::Kept;
         session.apply(Command::Tune {
-            name: "pelvis height",
+            name: "travel",
             settings: Box::new(settings.clone()),
             goes_on: false,
         });
         session.wait();
-        let height = |session: &Session| {
+        // How far the body goes over the floor, metres.
+        let way = |session: &Session| {
             let (_, motion) = session.motion(Who::Character).unwrap();
-            motion.clip.world(0).position(0).y
+            let root = session.solved.as_ref().unwrap().retargeted.body.root;
+            let place = |frame: usize| motion.clip.world(frame).position(root);
+            place(motion.clip.frame_count() - 1).distance(place(0))
         };
-        let low = height(&session);
+        let far = way(&session);
         session.apply(Command::Undo);
         session.wait();
-        assert!(height(&session) > low + 0.005);
+        assert!(way(&session) < far - 0.5, "{} {far}", way(&session));
         session.apply(Command::Redo);
         session.wait();
-        assert_eq!(height(&session), low);
+        assert_eq!(way(&session), far);
+        let contacts = session.contacts().cloned();
+        session.apply(Command::SetContacts {
+            name: "contacts",
+            contacts,
+            goes_on: false,
+        });
+        session.apply(Command::SetRole {
+            who: Who::Character,
+            joint: 5,
+            role: None,
+            mirrored: false,
+        });
+        session.wait();
         let scene = folder.join("low.scene.ron");
         session.apply(Command::SaveScene(scene.clone()));
         let clip = folder.join("low.glb");
@@ -530,7 +635,15 @@ mod tests {
         again.wait();
         assert_eq!(again.notice, None);
         assert_eq!(again.document.choices.settings, settings);
-        assert_eq!(height(&again), low);
+        assert_eq!(
+            again.document.choices.contacts,
+            session.document.choices.contacts
+        );
+        let scene = again.document.scene.clone().unwrap();
+        assert!(scene.take.is_relative() && scene.contacts.is_some());
+        assert!(again.document.character.as_ref().unwrap().mapping.is_some());
+        let end = way(&again);
+        assert!((end - far).abs() < 0.05, "{end} {far}");
         std::fs::remove_dir_all(&folder).unwrap();
     }
 

@@ -40,8 +40,6 @@ impl Who {
 /// A body as it is drawn, whatever it does.
 #[derive(Debug)]
 pub struct Figure {
-    /// Who it is.
-    pub who: Who,
     /// Name of its file.
     pub name: String,
     /// Joints, Y up.
@@ -164,11 +162,22 @@ impl Stage {
                 motions: motions.into_iter().map(Arc::new).collect(),
             })
         };
-        let moved = |clip: &Clip, body: &Body, feet: &[Foot], parts: &[PlantedParts], skin, report: &Report| {
+        let moved = |clip: &Clip,
+                     body: &Body,
+                     feet: &[Foot],
+                     parts: &[PlantedParts],
+                     skin,
+                     report: &Report| {
             let figure_height = clip_height_m(clip);
             let subject = Subject::new(clip, body, feet, floor, parts);
             Motion {
-                middles: middles(&subject.worlds, body.root, floor, figure_height, clip.frame_time_secs),
+                middles: middles(
+                    &subject.worlds,
+                    body.root,
+                    floor,
+                    figure_height,
+                    clip.frame_time_secs,
+                ),
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
@@ -176,9 +185,19 @@ impl Stage {
             }
         };
         let parts = &done.planted_parts;
-        let performer = vec![moved(&done.take, &done.performer, &done.stance.feet, &take_parts, None, &compared.take)];
-        let character = [(&done.plain, &compared.plain), (&done.solved, &compared.solved)]
-            .map(|(clip, report)| moved(clip, &done.body, &done.feet, parts, surface, report));
+        let performer = vec![moved(
+            &done.take,
+            &done.performer,
+            &done.stance.feet,
+            &take_parts,
+            None,
+            &compared.take,
+        )];
+        let character = [
+            (&done.plain, &compared.plain),
+            (&done.solved, &compared.solved),
+        ]
+        .map(|(clip, report)| moved(clip, &done.body, &done.feet, parts, surface, report));
         Self {
             performer: actor(&self.performer, performer),
             character: actor(&self.character, character.into()),
@@ -231,27 +250,19 @@ impl Sole {
         let moved = (0..frame).rev().find(|&at| !stands(at));
         Some(moved.map_or(0, |before| before + 1))
     }
-
-    /// Speed of the fastest planted part from the frame before to this one, mm per frame.
-    pub fn slide_mm(&self, frame: usize) -> f64 {
-        let Some(before) = frame.checked_sub(1) else {
-            return 0.0;
-        };
-        let step = |part: usize| {
-            let stands = |at: usize| self.planted.get(at).is_some_and(|on| on[part]);
-            let track = self.tracks[part].as_ref()?;
-            let (a, b) = (track.get(before)?, track.get(frame)?);
-            let along = DVec3::new(b.x - a.x, 0.0, b.z - a.z);
-            (stands(before) && stands(frame)).then(|| 1000.0 * along.length())
-        };
-        (0..3).filter_map(step).fold(0.0, f64::max)
-    }
 }
 
 impl Touch {
+    /// The pair as faults name it.
+    pub fn name(&self) -> String {
+        format!("{} and {}", self.part, self.other_part)
+    }
+
     /// The two rods in a pose: ends, metres, and radius.
     pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
-        self.rods.each_ref().map(|rod| (ends(rod, pose), rod.radius_m))
+        self.rods
+            .each_ref()
+            .map(|rod| (ends(rod, pose), rod.radius_m))
     }
 }
 
@@ -281,7 +292,6 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         Who::Character => palette::SKIN,
     };
     let figure = Figure {
-        who,
         name: loaded.stem(),
         forward: level(turn * frame.forward),
         height_m,
@@ -324,7 +334,9 @@ fn sides(loaded: &Loaded) -> Vec<Side> {
     let mut sides: Vec<Side> = Vec::with_capacity(skeleton.len());
     for joint in 0..skeleton.len() {
         let own = loaded.recognition.roles.role(joint).map(|role| role.side);
-        let above = skeleton.parent(joint).and_then(|parent| sides.get(parent).copied());
+        let above = skeleton
+            .parent(joint)
+            .and_then(|parent| sides.get(parent).copied());
         sides.push(own.or(above).unwrap_or(Side::Middle));
     }
     sides
@@ -403,8 +415,10 @@ fn soles(subject: &Subject<'_>) -> Vec<Sole> {
     feet.map(|(leg, foot)| Sole {
         side: foot.side,
         name: format!("{} foot", subject.leg_name(leg)),
-        tracks: FootPart::ALL
-            .map(|part| foot.point(part).map(|point: JointPoint| subject.track(point))),
+        tracks: FootPart::ALL.map(|part| {
+            foot.point(part)
+                .map(|point: JointPoint| subject.track(point))
+        }),
         planted: subject.planted_parts.get(leg).cloned().unwrap_or_default(),
     })
     .collect()

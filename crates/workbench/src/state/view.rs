@@ -174,7 +174,10 @@ mod tests {
         assert_eq!(view.orbits, [near, Orbit::default()]);
         view.look_from(Angle::Top);
         view.frame_bodies();
-        assert_eq!(view.orbit(Who::Performer).distance, Orbit::default().distance);
+        assert_eq!(
+            view.orbit(Who::Performer).distance,
+            Orbit::default().distance
+        );
     }
 
     #[test]

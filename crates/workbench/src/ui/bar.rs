@@ -18,8 +18,20 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ui.add(egui::Label::new(title).truncate());
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             let theme = if session.view.dark { "Light" } else { "Dark" };
-            button(ui, theme, "Change between dark and light", Command::ToggleDark, out);
-            button(ui, "Actions", "All actions and their keys, to search", Command::ToggleActions, out);
+            button(
+                ui,
+                theme,
+                "Change between dark and light",
+                Command::ToggleDark,
+                out,
+            );
+            button(
+                ui,
+                "Actions",
+                "All actions and their keys, to search",
+                Command::ToggleActions,
+                out,
+            );
             steps(ui, session, out);
         });
     });
@@ -28,12 +40,26 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         for arrangement in Arrangement::ALL {
             let on = session.view.arrangement == arrangement;
             let hint = "How the bodies share the space";
-            toggle(ui, on, arrangement.word(), hint, Command::SetArrangement(arrangement), out);
+            toggle(
+                ui,
+                on,
+                arrangement.word(),
+                hint,
+                Command::SetArrangement(arrangement),
+                out,
+            );
         }
         ui.separator();
         for show in Show::ALL {
             let on = session.view.show == show;
-            toggle(ui, on, show.word(), "What is drawn of the bodies", Command::SetShow(show), out);
+            toggle(
+                ui,
+                on,
+                show.word(),
+                "What is drawn of the bodies",
+                Command::SetShow(show),
+                out,
+            );
         }
         ui.separator();
         for angle in Angle::ALL {
@@ -41,10 +67,28 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             button(ui, angle.word(), hint, Command::LookFrom(angle), out);
         }
         let view = &session.view;
-        toggle(ui, view.follow, "go along", "Cameras go along with the bodies", Command::ToggleFollow, out);
-        toggle(ui, view.linked, "linked", "Both cameras move as one", Command::ToggleLinked, out);
+        toggle(
+            ui,
+            view.follow,
+            "go along",
+            "Cameras go along with the bodies",
+            Command::ToggleFollow,
+            out,
+        );
+        toggle(
+            ui,
+            view.linked,
+            "linked",
+            "Both cameras move as one",
+            Command::ToggleLinked,
+            out,
+        );
         ui.separator();
-        let before = if view.before { "before planting" } else { "after planting" };
+        let before = if view.before {
+            "before planting"
+        } else {
+            "after planting"
+        };
         toggle(
             ui,
             view.before,
@@ -58,11 +102,35 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
 
 fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     ui.menu_button("Open", |ui| {
-        button(ui, "Scene …", "Take, character and settings in one file", Command::Ask(Dialog::OpenScene), out);
-        button(ui, "Take …", "A performer's motion", Command::Ask(Dialog::OpenTake), out);
-        button(ui, "Character …", "The body that is to move", Command::Ask(Dialog::OpenCharacter), out);
+        button(
+            ui,
+            "Scene …",
+            "Take, character and settings in one file",
+            Command::Ask(Dialog::OpenScene),
+            out,
+        );
+        button(
+            ui,
+            "Take …",
+            "A performer's motion",
+            Command::Ask(Dialog::OpenTake),
+            out,
+        );
+        button(
+            ui,
+            "Character …",
+            "The body that is to move",
+            Command::Ask(Dialog::OpenCharacter),
+            out,
+        );
     });
-    button(ui, "Save", "Keep take, character and settings as a scene", Command::Ask(Dialog::SaveScene), out);
+    button(
+        ui,
+        "Save",
+        "Keep take, character and settings as a scene",
+        Command::Ask(Dialog::SaveScene),
+        out,
+    );
     ui.add_enabled_ui(session.solved.is_some(), |ui| {
         button(
             ui,
@@ -78,10 +146,7 @@ fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
 fn steps(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let redo = session.history.can_redo();
     let undo = session.history.can_undo();
-    for (text, name, command) in [
-        ("Redo", redo, Command::Redo),
-        ("Undo", undo, Command::Undo),
-    ] {
+    for (text, name, command) in [("Redo", redo, Command::Redo), ("Undo", undo, Command::Undo)] {
         ui.add_enabled_ui(name.is_some(), |ui| {
             let hint = format!("{text} {}", name.unwrap_or(""));
             button(ui, text, &hint, command, out);

@@ -1,7 +1,7 @@
 //! Faults, worst first, by kind; a click goes there.
 
 use bevy_egui::egui;
-use egui::{Color32, Painter, Pos2, RichText, ScrollArea, Sense, Shape, Stroke, Ui, vec2};
+use egui::{Align2, Color32, Painter, Pos2, RichText, ScrollArea, Sense, Shape, Stroke, Ui, vec2};
 use understudy_measure::{Fault, FaultKind};
 
 use super::theme::{button, caption, colour};
@@ -48,7 +48,10 @@ impl Sign {
     pub fn draw(self, painter: &Painter, at: Pos2, radius: f32, shade: Color32) {
         let edge = Stroke::new(1.0, Color32::from_black_alpha(160));
         let polygon = |corners: &[[f32; 2]]| {
-            let points = corners.iter().map(|[x, y]| at + radius * vec2(*x, *y)).collect();
+            let points = corners
+                .iter()
+                .map(|[x, y]| at + radius * vec2(*x, *y))
+                .collect();
             painter.add(Shape::convex_polygon(points, shade, edge));
         };
         match self {
@@ -74,7 +77,9 @@ impl Sign {
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let faults = session.faults();
     if session.solved.is_none() {
-        ui.label(caption("Faults are found when a take has been carried onto a character."));
+        ui.label(caption(
+            "Faults are found when a take has been carried onto a character.",
+        ));
         return;
     }
     let version = match session.view.before {
@@ -86,8 +91,20 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ui.label(caption(version));
     });
     ui.horizontal(|ui| {
-        button(ui, "worse", "Go to the fault before", Command::StepFault(-1), out);
-        button(ui, "next", "Go to the next fault", Command::StepFault(1), out);
+        button(
+            ui,
+            "previous",
+            "Go to the fault before",
+            Command::StepFault(-1),
+            out,
+        );
+        button(
+            ui,
+            "next",
+            "Go to the next fault",
+            Command::StepFault(1),
+            out,
+        );
         let (word, hint) = match session.view.before {
             true => ("see after", "The character after feet are planted"),
             false => ("see before", "The character before feet are planted"),
@@ -99,16 +116,25 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ui.label("Nothing is beyond its limit.");
         return;
     }
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        for kind in kinds(faults) {
-            let own = faults.iter().enumerate().filter(|(_, fault)| fault.kind == kind);
-            ui.add_space(3.0);
-            ui.label(caption(format!("{} · {}", kind.words(), own.clone().count())));
-            for (index, fault) in own {
-                entry(ui, session.fault == Some(index), index, fault, out);
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            for kind in kinds(faults) {
+                let own = faults
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, fault)| fault.kind == kind);
+                ui.add_space(3.0);
+                ui.label(caption(format!(
+                    "{} · {}",
+                    kind.words(),
+                    own.clone().count()
+                )));
+                for (index, fault) in own {
+                    entry(ui, session.fault == Some(index), index, fault, out);
+                }
             }
-        }
-    });
+        });
 }
 
 /// Kinds in the order of their worst fault.
@@ -136,29 +162,49 @@ fn entry(ui: &mut Ui, is_chosen: bool, index: usize, fault: &Fault, out: &mut Ve
         true => format!("frame {}", fault.first_frame),
         false => format!("frames {} to {}", fault.first_frame, fault.last_frame),
     };
-    let response = ui.add(
-        egui::Button::new((
-            RichText::new("      "),
-            RichText::new(format!("{}\n", fault.part)).strong(),
-            RichText::new(frames).small().weak(),
-        ))
-        .selected(is_chosen)
-        .right_text(amount(fault))
-        .truncate()
-        .frame_when_inactive(is_chosen)
-        .min_size(vec2(width, 26.0))
-        .sense(Sense::click()),
-    );
+    let (rect, response) = ui.allocate_exact_size(vec2(width, 36.0), Sense::click());
+    let visuals = ui.visuals();
+    let fill = match (is_chosen, response.hovered()) {
+        (true, _) => visuals.selection.bg_fill,
+        (false, true) => visuals.widgets.hovered.bg_fill,
+        (false, false) => visuals.faint_bg_color,
+    };
+    let (text, weak) = (visuals.text_color(), visuals.weak_text_color());
+    let painter = ui.painter();
+    painter.rect_filled(rect, 4.0, fill);
     let (rgb, shape) = sign(fault.kind);
-    let at = response.rect.left_center() + vec2(14.0, 0.0);
-    shape.draw(ui.painter(), at, 5.5, colour(rgb));
+    shape.draw(
+        painter,
+        rect.left_center() + vec2(16.0, 0.0),
+        6.0,
+        colour(rgb),
+    );
+    let left = rect.left_center() + vec2(34.0, 0.0);
+    let font = egui::FontId::proportional;
+    painter.text(
+        left - vec2(0.0, 8.0),
+        Align2::LEFT_CENTER,
+        &fault.part,
+        font(13.0),
+        text,
+    );
+    painter.text(
+        left + vec2(0.0, 8.0),
+        Align2::LEFT_CENTER,
+        frames,
+        font(11.0),
+        weak,
+    );
+    let right = rect.right_center() - vec2(10.0, 0.0);
+    painter.text(right, Align2::RIGHT_CENTER, amount(fault), font(14.0), text);
     if response.clicked() {
         out.push(Command::GoToFault(index));
     }
     response.on_hover_text(&fault.text);
 }
 
-fn amount(fault: &Fault) -> RichText {
+/// How much, in few characters.
+fn amount(fault: &Fault) -> String {
     let value = match fault.amount < 10.0 {
         true => format!("{:.1}", fault.amount),
         false => format!("{:.0}", fault.amount),
@@ -168,5 +214,5 @@ fn amount(fault: &Fault) -> RichText {
         "times the take's peak" => " ×".to_owned(),
         unit => format!(" {unit}"),
     };
-    RichText::new(value + &unit).monospace()
+    value + &unit
 }

@@ -21,7 +21,10 @@ pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
     context.input_mut(|input| {
         // Keys with modifiers first, so that the plain ones do not take them.
         let with = |has: bool| move |action: &&_| is_modified(action) == has;
-        let order = all.iter().filter(with(true)).chain(all.iter().filter(with(false)));
+        let order = all
+            .iter()
+            .filter(with(true))
+            .chain(all.iter().filter(with(false)));
         for action in order {
             let Some((modifiers, key)) = parsed(action.key) else {
                 continue;
@@ -55,7 +58,12 @@ mod tests {
     #[test]
     fn every_key_of_the_list_can_be_pressed() {
         for action in actions() {
-            assert_eq!(parsed(action.key).is_some(), !action.key.is_empty(), "{}", action.key);
+            assert_eq!(
+                parsed(action.key).is_some(),
+                !action.key.is_empty(),
+                "{}",
+                action.key
+            );
         }
     }
 }

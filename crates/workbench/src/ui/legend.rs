@@ -16,21 +16,39 @@ const ROW: f32 = 17.0;
 type Line = (fn(&egui::Painter, Pos2), &'static str);
 
 const CONTACTS: [Line; 5] = [
-    (|p, at| part_sign(p, 0, at, true, palette::MIDDLE), "heel stands"),
-    (|p, at| part_sign(p, 1, at, true, palette::MIDDLE), "ball stands"),
-    (|p, at| part_sign(p, 2, at, true, palette::MIDDLE), "toe stands"),
+    (
+        |p, at| part_sign(p, 0, at, true, palette::MIDDLE),
+        "heel stands",
+    ),
+    (
+        |p, at| part_sign(p, 1, at, true, palette::MIDDLE),
+        "ball stands",
+    ),
+    (
+        |p, at| part_sign(p, 2, at, true, palette::MIDDLE),
+        "toe stands",
+    ),
     (|p, at| side_sign(p, at, Side::Left), "left side"),
     (|p, at| side_sign(p, at, Side::Right), "right side"),
 ];
 
 const FAULTS: [Line; 4] = [
     (slide_sign, "slide: wider is faster"),
-    (|p, at| arrow_sign(p, at, palette::PURPLE, 1.0), "sinks into the floor"),
-    (|p, at| arrow_sign(p, at, palette::SKY, -1.0), "floats above it"),
-    (|p, at| {
-        p.circle_filled(at, 7.0, faint(palette::VERMILLION, 0.5));
-        p.circle_filled(at, 3.0, colour(palette::VERMILLION));
-    }, "goes into another part"),
+    (
+        |p, at| arrow_sign(p, at, palette::PURPLE, 1.0),
+        "sinks into the floor",
+    ),
+    (
+        |p, at| arrow_sign(p, at, palette::SKY, -1.0),
+        "floats above it",
+    ),
+    (
+        |p, at| {
+            p.circle_filled(at, 7.0, faint(palette::VERMILLION, 0.5));
+            p.circle_filled(at, 3.0, colour(palette::VERMILLION));
+        },
+        "goes into another part",
+    ),
 ];
 
 /// Draws the legend in the lower right corner of a view.
@@ -66,9 +84,19 @@ pub fn show(ui: &Ui, session: &Session, view: Rect) {
 }
 
 fn side_sign(painter: &egui::Painter, at: Pos2, side: Side) {
-    painter.rect_filled(Rect::from_center_size(at, vec2(12.0, 8.0)), 2.0, colour(palette::side(side)));
+    painter.rect_filled(
+        Rect::from_center_size(at, vec2(12.0, 8.0)),
+        2.0,
+        colour(palette::side(side)),
+    );
     let letter = if side == Side::Left { "L" } else { "R" };
-    painter.text(at, Align2::CENTER_CENTER, letter, FontId::proportional(8.5), Color32::BLACK);
+    painter.text(
+        at,
+        Align2::CENTER_CENTER,
+        letter,
+        FontId::proportional(8.5),
+        Color32::BLACK,
+    );
 }
 
 fn slide_sign(painter: &egui::Painter, at: Pos2) {
@@ -76,7 +104,10 @@ fn slide_sign(painter: &egui::Painter, at: Pos2) {
         let left = at + vec2(-9.0 + 6.0 * step as f32, 0.0);
         let shade = palette::between(palette::YELLOW, palette::VERMILLION, share);
         let width = 2.0 + 5.0 * share as f32;
-        painter.line_segment([left, left + vec2(6.0, 0.0)], Stroke::new(width, colour(shade)));
+        painter.line_segment(
+            [left, left + vec2(6.0, 0.0)],
+            Stroke::new(width, colour(shade)),
+        );
     }
 }
 

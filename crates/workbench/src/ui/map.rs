@@ -1,29 +1,38 @@
-//! The map: joints of a body, what each was taken for, how surely, and why.
+//! The map: joints of a body, what each was taken for, how surely, and why; and the joint that is
+//! chosen, to be corrected.
 
 use bevy_egui::egui;
-use egui::{Label, RichText, ScrollArea, Sense, TextEdit, Ui, vec2};
+use egui::{
+    Align2, Color32, ComboBox, DragValue, FontId, Panel, RichText, ScrollArea, Sense, TextEdit, Ui,
+    vec2,
+};
+use understudy_anatomy::Role;
 use understudy_motion::JointKind;
 use understudy_scene::Loaded;
+use understudy_solver::Settings;
 
 use super::Memory;
-use super::theme::{caption, colour};
+use super::theme::{button, caption, colour};
+use super::tune::{line, send};
+use crate::state::command::Command;
 use crate::state::palette;
 use crate::state::session::Session;
+use crate::state::stage::Who;
 
 /// A role of this confidence or less is to be looked at.
 const DOUBTFUL: f64 = 0.6;
 
 /// Draws the map.
-pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) {
+pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
     ui.horizontal(|ui| {
         ui.selectable_value(&mut memory.is_map_of_performer, true, "performer");
         ui.selectable_value(&mut memory.is_map_of_performer, false, "character");
     });
-    let file = match memory.is_map_of_performer {
-        true => &session.document.take,
-        false => &session.document.character,
+    let who = match memory.is_map_of_performer {
+        true => Who::Performer,
+        false => Who::Character,
     };
-    let Some(file) = file else {
+    let Some(file) = session.document.file(who) else {
         ui.label(caption("No file is open for this body."));
         return;
     };
@@ -33,18 +42,33 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) {
         .desired_width(f32::INFINITY);
     ui.add(search);
     ui.separator();
+    let chosen = session
+        .joint
+        .filter(|(whose, _)| *whose == who)
+        .map(|(_, joint)| joint);
+    if let Some(joint) = chosen {
+        Panel::bottom("joint").resizable(false).show(ui, |ui| {
+            ui.add_space(4.0);
+            details(ui, session, memory, who, file, joint, out);
+        });
+    }
     let wanted = memory.joint_search.to_lowercase();
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        ui.spacing_mut().item_spacing.y = 1.0;
-        for joint in 0..file.skeleton().len() {
-            let role = file.recognition.roles.role(joint);
-            let role = role.map(|role| role.to_string()).unwrap_or_default();
-            let name = file.skeleton().name(joint).to_lowercase();
-            if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
-                row(ui, file, joint, &role);
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            ui.spacing_mut().item_spacing.y = 1.0;
+            for joint in 0..file.skeleton().len() {
+                let role = file.recognition.roles.role(joint);
+                let role = role.map(|role| role.to_string()).unwrap_or_default();
+                let name = file.skeleton().name(joint).to_lowercase();
+                if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
+                    let is_chosen = chosen == Some(joint);
+                    if row(ui, file, joint, &role, is_chosen) {
+                        out.push(Command::ChooseJoint((!is_chosen).then_some((who, joint))));
+                    }
+                }
             }
-        }
-    });
+        });
 }
 
 fn summary(ui: &mut Ui, file: &Loaded) {
@@ -61,39 +85,199 @@ fn summary(ui: &mut Ui, file: &Loaded) {
     }
 }
 
-fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str) {
-    let skeleton = file.skeleton();
-    let found = file.recognition.roles.get(joint);
-    let is_carrier = skeleton.joint(joint).kind == JointKind::Carrier;
-    let depth = skeleton.path_from_root(joint).len() - 1;
-    let (sign, rgb, words) = match found {
-        Some(found) if found.confidence > DOUBTFUL => ("●", palette::side(found.role.side), role),
-        Some(found) => ("?", palette::side(found.role.side), role),
-        None if is_carrier => ("·", palette::MIDDLE, "carries the body"),
-        None => ("○", palette::VERMILLION, "no role"),
-    };
-    let hint = match found {
-        Some(found) => format!("{role}, confidence {:.2}: {}", found.confidence, found.reason),
+/// What is known of a joint: a sign, a colour, and words for its role.
+fn known(file: &Loaded, joint: usize, role: &str) -> (&'static str, Color32, String) {
+    let is_carrier = file.skeleton().joint(joint).kind == JointKind::Carrier;
+    match file.recognition.roles.get(joint) {
+        Some(found) if found.confidence > DOUBTFUL => {
+            ("●", colour(palette::side(found.role.side)), role.to_owned())
+        }
+        Some(found) => ("?", colour(palette::side(found.role.side)), role.to_owned()),
+        None if is_carrier => ("·", colour(palette::MIDDLE), "carries the body".to_owned()),
+        None => ("○", colour(palette::VERMILLION), "no role".to_owned()),
+    }
+}
+
+/// Why a joint has its role.
+fn reason(file: &Loaded, joint: usize) -> String {
+    let is_carrier = file.skeleton().joint(joint).kind == JointKind::Carrier;
+    match file.recognition.roles.get(joint) {
+        Some(found) => format!("confidence {:.2}: {}", found.confidence, found.reason),
         None if is_carrier => "a node above the joints, no joint of the body".to_owned(),
         None => "nothing drives this joint; it keeps its rest pose".to_owned(),
-    };
-    let response = ui
-        .horizontal(|ui| {
-            ui.add_space(f32::min(depth as f32 * 7.0, 90.0));
-            ui.label(RichText::new(sign).color(colour(rgb)).monospace());
-            ui.add(Label::new(skeleton.name(joint)).truncate());
-            let left = ui.available_width();
-            ui.allocate_ui_with_layout(
-                vec2(left, 16.0),
-                egui::Layout::right_to_left(egui::Align::Center),
-                |ui| {
-                    if let Some(found) = found {
-                        ui.label(caption(format!("{:.2}", found.confidence)));
-                    }
-                    ui.add(Label::new(RichText::new(words).weak()).truncate());
-                },
+    }
+}
+
+/// One joint; whether it was clicked.
+fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) -> bool {
+    const HEIGHT: f32 = 20.0;
+    let skeleton = file.skeleton();
+    let width = ui.available_width();
+    let (rect, response) = ui.allocate_exact_size(vec2(width, HEIGHT), Sense::click());
+    let name = skeleton.name(joint);
+    let (sign, shade, words) = known(file, joint, role);
+    response.widget_info(|| {
+        egui::WidgetInfo::selected(egui::WidgetType::SelectableLabel, true, is_chosen, &words)
+    });
+    if !ui.is_rect_visible(rect) {
+        return response.clicked();
+    }
+    let visuals = ui.visuals();
+    if is_chosen || response.hovered() {
+        let fill = match is_chosen {
+            true => visuals.selection.bg_fill,
+            false => visuals.widgets.hovered.bg_fill,
+        };
+        ui.painter().rect_filled(rect, 4.0, fill);
+    }
+    let depth = skeleton.path_from_root(joint).len() - 1;
+    let indent = f32::min(depth as f32 * 7.0, 70.0);
+    let painter = ui.painter_at(rect);
+    let left = rect.left_center() + vec2(8.0 + indent, 0.0);
+    painter.text(
+        left,
+        Align2::CENTER_CENTER,
+        sign,
+        FontId::proportional(12.0),
+        shade,
+    );
+    let confidence = file
+        .recognition
+        .roles
+        .get(joint)
+        .map(|found| format!("{:.2}", found.confidence));
+    let right = rect.right_center() - vec2(4.0, 0.0);
+    let small = FontId::proportional(11.0);
+    let weak = visuals.weak_text_color();
+    painter.text(
+        right,
+        Align2::RIGHT_CENTER,
+        confidence.unwrap_or_default(),
+        small,
+        weak,
+    );
+    let name_end = painter.text(
+        left + vec2(9.0, 0.0),
+        Align2::LEFT_CENTER,
+        name,
+        FontId::proportional(12.5),
+        visuals.text_color(),
+    );
+    let font = FontId::proportional(12.0);
+    let galley = painter.layout_no_wrap(words, font, weak);
+    let at = rect.right() - 36.0 - galley.size().x;
+    let at = egui::pos2(
+        at.max(name_end.right() + 8.0),
+        rect.center().y - 0.5 * galley.size().y,
+    );
+    let room = egui::Rect::from_x_y_ranges(at.x..=rect.right() - 34.0, rect.y_range());
+    painter.with_clip_rect(room).galley(at, galley, weak);
+    response.on_hover_text(reason(file, joint)).clicked()
+}
+
+/// The joint that is chosen: its role to correct, and of the character its offset.
+fn details(
+    ui: &mut Ui,
+    session: &Session,
+    memory: &mut Memory,
+    who: Who,
+    file: &Loaded,
+    joint: usize,
+    out: &mut Vec<Command>,
+) {
+    let name = file.skeleton().name(joint);
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(name).strong());
+        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+            button(
+                ui,
+                "close",
+                "Choose no joint",
+                Command::ChooseJoint(None),
+                out,
             );
-        })
-        .response;
-    response.interact(Sense::hover()).on_hover_text(hint);
+        });
+    });
+    ui.label(caption(reason(file, joint)));
+    let role = file.recognition.roles.role(joint);
+    let hint = "Which joint of the standard body this is; corrections are kept with the scene.";
+    line(ui, "role", hint, |ui| {
+        if let Some(role) = choice(ui, memory, role) {
+            out.push(Command::SetRole {
+                who,
+                joint,
+                role,
+                mirrored: !memory.is_one_sided,
+            });
+        }
+    });
+    let mut mirrored = !memory.is_one_sided;
+    line(
+        ui,
+        "other side follows",
+        "The mirror joint gets the mirrored role.",
+        |ui| {
+            ui.checkbox(&mut mirrored, "");
+        },
+    );
+    memory.is_one_sided = !mirrored;
+    if who == Who::Character {
+        offsets(ui, &session.document.choices.settings, name, out);
+    }
+}
+
+/// A list of all roles, to be searched; what was picked.
+fn choice(ui: &mut Ui, memory: &mut Memory, role: Option<Role>) -> Option<Option<Role>> {
+    let words = role.map_or("no role".to_owned(), |role| role.to_string());
+    let mut picked = None;
+    ComboBox::from_id_salt("role")
+        .selected_text(words)
+        .width(170.0)
+        .height(280.0)
+        .show_ui(ui, |ui| {
+            let field = TextEdit::singleline(&mut memory.role_search).hint_text("find a role");
+            ui.add(field);
+            let wanted = memory.role_search.to_lowercase();
+            if ui.selectable_label(role.is_none(), "no role").clicked() {
+                picked = Some(None);
+            }
+            for each in Role::all() {
+                let name = each.to_string();
+                if name.contains(&wanted) && ui.selectable_label(role == Some(each), name).clicked()
+                {
+                    picked = Some(Some(each));
+                }
+            }
+        });
+    picked.filter(|picked| *picked != role)
+}
+
+/// A turn added to a joint of the character, degrees about three axes.
+fn offsets(ui: &mut Ui, settings: &Settings, name: &str, out: &mut Vec<Command>) {
+    let before = settings.offsets_deg.get(name).copied().unwrap_or_default();
+    let mut turn_deg = before;
+    let hint = "A turn added in every frame, degrees about the character's axes at rest: \
+                across, up, ahead in its file.";
+    let mut is_dragged = false;
+    line(ui, "offset °", hint, |ui| {
+        let reset = ui.add_enabled(before != [0.0; 3], egui::Button::new("↺").small());
+        if reset.on_hover_text("No offset").clicked() {
+            turn_deg = [0.0; 3];
+        }
+        for axis in [2, 1, 0] {
+            let field = DragValue::new(&mut turn_deg[axis])
+                .range(-180.0..=180.0)
+                .speed(0.3);
+            let field = ui.add(field.prefix(["x ", "y ", "z "][axis]).max_decimals(1));
+            is_dragged |= field.dragged() && !field.drag_started();
+        }
+    });
+    if turn_deg != before {
+        let mut changed = settings.clone();
+        match turn_deg == [0.0; 3] {
+            true => changed.offsets_deg.remove(name),
+            false => changed.offsets_deg.insert(name.to_owned(), turn_deg),
+        };
+        send("offset of a joint", changed, is_dragged, out);
+    }
 }

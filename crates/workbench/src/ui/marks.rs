@@ -1,5 +1,7 @@
 //! Marks over the bodies: contacts, slides, sinking and floating, parts that go into each other.
 
+use std::cell::RefCell;
+
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
 use understudy_motion::{DVec3, WorldPose};
@@ -34,6 +36,8 @@ struct Glass<'a> {
     session: &'a Session,
     text: Color32,
     plate: Color32,
+    /// Where labels stand already.
+    labels: RefCell<Vec<Rect>>,
 }
 
 /// Draws the marks of a body.
@@ -48,6 +52,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
         session,
         text: ui.visuals().text_color(),
         plate: plate(ui),
+        labels: RefCell::default(),
     };
     let frame = session.frame_of(motion);
     let size = actor.figure.height_m / HUMAN_M;
@@ -86,11 +91,24 @@ impl Glass<'_> {
 
     /// A number or a word at a mark.
     fn label(&self, at: Pos2, anchor: Align2, text: String) -> Rect {
-        let galley = self.painter.layout_no_wrap(text, FontId::proportional(12.0), self.text);
+        let galley = self
+            .painter
+            .layout_no_wrap(text, FontId::proportional(12.0), self.text);
         let rect = anchor.anchor_size(at, galley.size() + vec2(10.0, 4.0));
-        let rect = kept_within(rect, self.rect.shrink(4.0));
+        let rect = self.free_place(kept_within(rect, self.rect.shrink(4.0)));
         self.painter.rect_filled(rect, 4.0, self.plate);
-        self.painter.galley(rect.min + vec2(5.0, 2.0), galley, Color32::PLACEHOLDER);
+        self.painter
+            .galley(rect.min + vec2(5.0, 2.0), galley, Color32::PLACEHOLDER);
+        rect
+    }
+
+    /// The place, or one below it where no label stands yet.
+    fn free_place(&self, mut rect: Rect) -> Rect {
+        let mut labels = self.labels.borrow_mut();
+        while let Some(other) = labels.iter().find(|other| other.intersects(rect)) {
+            rect = rect.translate(vec2(0.0, other.bottom() + 2.0 - rect.top()));
+        }
+        labels.push(rect);
         rect
     }
 
@@ -150,8 +168,12 @@ impl Glass<'_> {
                 let share = (mm_per_sec / FASTEST_MM_PER_SEC).min(1.0);
                 let width = 2.0 + 8.0 * share as f32;
                 let shade = palette::between(palette::YELLOW, palette::VERMILLION, share);
-                self.painter.line_segment([a, b], Stroke::new(width + 2.0, Color32::from_black_alpha(140)));
-                self.painter.line_segment([a, b], Stroke::new(width, colour(shade)));
+                self.painter.line_segment(
+                    [a, b],
+                    Stroke::new(width + 2.0, Color32::from_black_alpha(140)),
+                );
+                self.painter
+                    .line_segment([a, b], Stroke::new(width, colour(shade)));
             }
             let end = way.last().and_then(|end| self.at(*end));
             if let Some(end) = end
@@ -161,7 +183,11 @@ impl Glass<'_> {
             }
         }
         if let Some((mm, end)) = worst {
-            self.label(end + vec2(14.0, 6.0), Align2::LEFT_TOP, format!("slid {}", millimetres(mm)));
+            self.label(
+                end + vec2(14.0, 6.0),
+                Align2::LEFT_TOP,
+                format!("slid {}", millimetres(mm)),
+            );
         }
     }
 
@@ -190,7 +216,8 @@ impl Glass<'_> {
             true => ("sinks", palette::PURPLE),
             false => ("floats", palette::SKY),
         };
-        self.painter.arrow(from, to - from, Stroke::new(2.0, colour(shade)));
+        self.painter
+            .arrow(from, to - from, Stroke::new(2.0, colour(shade)));
         let text = format!("{word} {}", millimetres(above_mm.abs()));
         self.label(from + vec2(-14.0, 6.0), Align2::RIGHT_TOP, text);
     }
@@ -215,19 +242,27 @@ impl Glass<'_> {
             let [(one, _), (other, _)] = rods;
             let place = (one[0] + one[1] + other[0] + other[1]) * 0.25;
             if let Some(at) = self.at(place) {
-                let text = format!("{} in {}: {}", touch.part, touch.other_part, millimetres(*mm));
+                let text = format!(
+                    "{} in {}: {}",
+                    touch.part,
+                    touch.other_part,
+                    millimetres(*mm)
+                );
                 let rect = self.label(at + vec2(46.0, -34.0), Align2::LEFT_BOTTOM, text);
                 let line = Stroke::new(1.5, colour(palette::VERMILLION));
                 self.painter.line_segment([at, rect.left_bottom()], line);
-                self.painter.circle_filled(at, 3.0, colour(palette::VERMILLION));
+                self.painter
+                    .circle_filled(at, 3.0, colour(palette::VERMILLION));
             }
         }
     }
 
     fn glow(&self, from: DVec3, to: DVec3, radius_m: f64, share: f32) {
-        let (Some(a), Some(b), Some(scale)) =
-            (self.at(from), self.at(to), self.points_per_m((from + to) * 0.5))
-        else {
+        let (Some(a), Some(b), Some(scale)) = (
+            self.at(from),
+            self.at(to),
+            self.points_per_m((from + to) * 0.5),
+        ) else {
             return;
         };
         let radius = radius_m as f32 * scale;
@@ -243,7 +278,11 @@ impl Glass<'_> {
 /// A rod seen flat: a band with round ends, drawn once so that see-through stays even.
 fn capsule(painter: &Painter, a: Pos2, b: Pos2, radius: f32, shade: Color32) {
     let axis = b - a;
-    let angle = if axis.length() > 0.0 { axis.angle() } else { 0.0 };
+    let angle = if axis.length() > 0.0 {
+        axis.angle()
+    } else {
+        0.0
+    };
     let half = std::f32::consts::FRAC_PI_2;
     let arc = |centre: Pos2, start: f32| {
         (0..=12).map(move |step| {
@@ -262,7 +301,11 @@ pub fn part_sign(painter: &Painter, part: usize, at: Pos2, stands: bool, rgb: Rg
         true => Stroke::new(1.5, Color32::from_black_alpha(200)),
         false => Stroke::new(1.2, faint(rgb, 0.55)),
     };
-    let fill = if stands { colour(rgb) } else { Color32::TRANSPARENT };
+    let fill = if stands {
+        colour(rgb)
+    } else {
+        Color32::TRANSPARENT
+    };
     let corners: &[[f32; 2]] = match part {
         0 => {
             painter.circle(at, radius, fill, edge);
@@ -271,7 +314,10 @@ pub fn part_sign(painter: &Painter, part: usize, at: Pos2, stands: bool, rgb: Rg
         1 => &[[-0.9, -0.9], [0.9, -0.9], [0.9, 0.9], [-0.9, 0.9]],
         _ => &[[0.0, -1.2], [1.1, 0.8], [-1.1, 0.8]],
     };
-    let points = corners.iter().map(|[x, y]| at + radius * vec2(*x, *y)).collect();
+    let points = corners
+        .iter()
+        .map(|[x, y]| at + radius * vec2(*x, *y))
+        .collect();
     painter.add(Shape::convex_polygon(points, fill, edge));
 }
 
@@ -317,7 +363,11 @@ mod tests {
 
     #[test]
     fn a_way_there_and_back_counts_its_farthest_point() {
-        let way = [DVec3::ZERO, DVec3::new(0.003, 0.5, 0.004), DVec3::new(0.001, 0.0, 0.0)];
+        let way = [
+            DVec3::ZERO,
+            DVec3::new(0.003, 0.5, 0.004),
+            DVec3::new(0.001, 0.0, 0.0),
+        ];
         assert!((extent_mm(&way) - 5.0).abs() < 1e-12);
         assert_eq!(extent_mm(&[]), 0.0);
     }

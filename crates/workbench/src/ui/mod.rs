@@ -2,6 +2,7 @@
 
 mod action_list;
 mod bar;
+mod contact_rows;
 mod faults;
 mod keys;
 mod legend;
@@ -37,6 +38,12 @@ pub struct Memory {
     is_map_of_performer: bool,
     /// What was typed to find a joint.
     joint_search: String,
+    /// What was typed to find a role.
+    role_search: String,
+    /// Whether the other side of the body keeps its roles when one is changed.
+    is_one_sided: bool,
+    /// The contact whose end is being dragged.
+    dragged_contact: Option<contact_rows::Dragged>,
 }
 
 /// What a picture of the panels leads to.

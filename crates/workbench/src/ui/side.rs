@@ -16,17 +16,28 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     };
     ui.horizontal(|ui| {
         for (panel, word, hint) in [
-            (SidePanel::Faults, faults_word.as_str(), "What is wrong, worst first"),
+            (
+                SidePanel::Faults,
+                faults_word.as_str(),
+                "What is wrong, worst first",
+            ),
             (SidePanel::Map, "Map", "Which joint is what"),
             (SidePanel::Tune, "Tune", "Everything that can be set"),
         ] {
-            toggle(ui, session.panel == panel, word, hint, Command::SetPanel(panel), out);
+            toggle(
+                ui,
+                session.panel == panel,
+                word,
+                hint,
+                Command::SetPanel(panel),
+                out,
+            );
         }
     });
     ui.add_space(4.0);
     match session.panel {
         SidePanel::Faults => faults::show(ui, session, out),
-        SidePanel::Map => map::show(ui, session, memory),
+        SidePanel::Map => map::show(ui, session, memory, out),
         SidePanel::Tune => tune::show(ui, session, out),
     }
 }

@@ -15,7 +15,13 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         if let Some((step, secs)) = session.jobs.progress() {
             ui.add(Spinner::new().size(14.0));
             ui.label(format!("{step} … {secs:.0} s"));
-            button(ui, "Stop", "Stop, and leave the session as it is", Command::StopJob, out);
+            button(
+                ui,
+                "Stop",
+                "Stop, and leave the session as it is",
+                Command::StopJob,
+                out,
+            );
         } else if let Some(notice) = &session.notice {
             let (sign, sign_colour) = match notice.is_failure {
                 true => ("⚠", palette::VERMILLION),
@@ -29,7 +35,9 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             ui.label(caption(summary(session)));
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            ui.label(caption("drag: turn · right drag: move · wheel: nearer · F1: actions"));
+            ui.label(caption(
+                "drag: turn · right drag: move · wheel: nearer · F1: actions",
+            ));
         });
     });
 }

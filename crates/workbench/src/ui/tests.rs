@@ -1,1 +1,269 @@
 //! Panels pressed and read without a window.
+
+use bevy_egui::egui;
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+
+use super::{Memory, show};
+use crate::state::command::{Command, Dialog, SidePanel};
+use crate::state::session::Session;
+use crate::state::stage::Who;
+
+/// What a panel is drawn over, and what came of it.
+struct Stage {
+    session: Session,
+    memory: Memory,
+    views: Vec<(Who, egui::Rect)>,
+    window: Option<egui::Rect>,
+}
+
+/// A window of panels over a session. Commands are carried out as in the real window.
+fn harness(files: &[&str]) -> Harness<'static, Stage> {
+    let mut session = Session::default();
+    if !files.is_empty() {
+        let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
+        let files = files
+            .iter()
+            .map(|file| format!("{assets}{file}").into())
+            .collect();
+        session.apply(Command::Open(files));
+        session.wait();
+    }
+    let stage = Stage {
+        session,
+        memory: Memory::default(),
+        views: Vec::new(),
+        window: None,
+    };
+    let mut harness = Harness::builder()
+        .with_size([1280.0, 800.0])
+        .build_ui_state(
+            |ui, stage: &mut Stage| {
+                stage.window = Some(ui.max_rect());
+                let shown = show(ui, &stage.session, &mut stage.memory);
+                for command in shown.commands {
+                    stage.session.apply(command);
+                }
+                stage.views = shown.views;
+            },
+            stage,
+        );
+    harness.run_steps(3);
+    harness
+}
+
+fn pedlar() -> Harness<'static, Stage> {
+    harness(&["takes/crossing.bvh", "characters/pedlar.glb"])
+}
+
+fn press(harness: &mut Harness<'static, Stage>, label: &str) {
+    harness.get_by_label(label).click();
+    harness.run_steps(3);
+}
+
+#[test]
+fn an_empty_window_says_what_to_do() {
+    let harness = harness(&[]);
+    assert!(
+        harness
+            .query_by_label_contains("open a take and a character")
+            .is_some()
+    );
+}
+
+#[test]
+fn bodies_get_the_space_that_panels_leave() {
+    let harness = pedlar();
+    let views = &harness.state().views;
+    assert_eq!(
+        views.iter().map(|(who, _)| *who).collect::<Vec<_>>(),
+        [Who::Performer, Who::Character]
+    );
+    for (_, rect) in views {
+        assert!(rect.width() > 380.0 && rect.height() > 300.0, "{rect}");
+    }
+    assert!(views[0].1.right() <= views[1].1.left());
+}
+
+#[test]
+fn transport_and_keys_move_time() {
+    let mut harness = pedlar();
+    press(&mut harness, "▶|");
+    assert_eq!(harness.state().session.clock.frame(), 1);
+    harness.key_press(egui::Key::Space);
+    harness.run_steps(2);
+    assert!(harness.state().session.clock.is_playing);
+    harness.key_press(egui::Key::ArrowLeft);
+    harness.run_steps(2);
+    assert!(!harness.state().session.clock.is_playing);
+    assert_eq!(harness.state().session.clock.frame(), 0);
+    harness.key_press_modifiers(egui::Modifiers::SHIFT, egui::Key::ArrowRight);
+    harness.run_steps(2);
+    assert_eq!(harness.state().session.clock.frame(), 10);
+}
+
+#[test]
+fn faults_are_listed_and_gone_to() {
+    let mut harness = pedlar();
+    press(&mut harness, "see before");
+    assert!(harness.state().session.view.before);
+    let count = harness.state().session.faults().len();
+    assert!(harness.query_by_label(&format!("Faults {count}")).is_some());
+    press(&mut harness, "next");
+    assert_eq!(harness.state().session.fault, Some(0));
+    harness.key_press(egui::Key::ArrowDown);
+    harness.run_steps(2);
+    assert_eq!(harness.state().session.fault, Some(1));
+}
+
+#[test]
+fn the_map_names_roles() {
+    let mut harness = pedlar();
+    press(&mut harness, "Map");
+    assert_eq!(harness.state().session.panel, SidePanel::Map);
+    assert!(harness.query_by_label("l_shoulder").is_some());
+    assert!(harness.query_by_label_contains("0 doubtful").is_some());
+}
+
+#[test]
+fn a_setting_is_tuned_and_undone() {
+    let mut harness = pedlar();
+    press(&mut harness, "Tune");
+    press(&mut harness, "kept");
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    let travel = |harness: &Harness<'static, Stage>| {
+        harness.state().session.document.choices.settings.travel
+    };
+    assert_eq!(travel(&harness), understudy_solver::Travel::Kept);
+    press(&mut harness, "Undo");
+    assert_eq!(travel(&harness), understudy_solver::Travel::LegLength);
+}
+
+#[test]
+fn a_failure_is_shown_until_it_is_closed() {
+    let mut harness = pedlar();
+    harness
+        .state_mut()
+        .session
+        .apply(Command::Open(vec!["missing.bvh".into()]));
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    assert!(harness.query_by_label_contains("missing.bvh").is_some());
+    press(&mut harness, "Close");
+    assert!(harness.query_by_label_contains("missing.bvh").is_none());
+}
+
+#[test]
+fn an_action_is_searched_and_done() {
+    let mut harness = pedlar();
+    press(&mut harness, "Actions");
+    harness.state_mut().memory.search = "export".to_owned();
+    harness.run_steps(2);
+    harness.key_press(egui::Key::Enter);
+    harness.run_steps(2);
+    assert_eq!(harness.state().session.asked, Some(Dialog::Export));
+    assert!(!harness.state().session.are_actions_open);
+}
+
+#[test]
+fn a_drag_turns_both_linked_cameras() {
+    let mut harness = pedlar();
+    let (_, view) = harness.state().views[0];
+    let before = harness.state().session.view.orbits;
+    harness.drag_at(view.center());
+    harness.run_steps(2);
+    harness.hover_at(view.center() + egui::vec2(120.0, 0.0));
+    harness.run_steps(2);
+    harness.drop_at(view.center() + egui::vec2(120.0, 0.0));
+    harness.run_steps(2);
+    let after = harness.state().session.view.orbits;
+    assert_ne!(before[0].yaw, after[0].yaw);
+    assert_eq!(after[0], after[1]);
+}
+
+#[test]
+fn a_joint_is_given_another_role_and_it_is_undone() {
+    let mut harness = pedlar();
+    press(&mut harness, "Map");
+    let session = &harness.state().session;
+    let file = session.document.character.clone().unwrap();
+    let ear = file.skeleton().find("pedlar:left_thumb_1").unwrap();
+    let role = file.recognition.roles.role(ear);
+    harness
+        .state_mut()
+        .session
+        .apply(Command::ChooseJoint(Some((Who::Character, ear))));
+    harness.run_steps(2);
+    assert!(harness.query_by_label("other side follows").is_some());
+    harness.state_mut().session.apply(Command::SetRole {
+        who: Who::Character,
+        joint: ear,
+        role: None,
+        mirrored: true,
+    });
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    let count = |harness: &Harness<'static, Stage>| {
+        let file = harness.state().session.document.character.clone().unwrap();
+        (
+            file.recognition.roles.role(ear),
+            file.recognition.roles.iter().count(),
+        )
+    };
+    let all = file.recognition.roles.iter().count();
+    assert_eq!(count(&harness), (None, all - 2));
+    press(&mut harness, "Undo");
+    harness.state_mut().session.wait();
+    assert_eq!(count(&harness), (role, all));
+}
+
+#[test]
+fn the_end_of_a_contact_is_dragged() {
+    let mut harness = pedlar();
+    let found = harness.state().session.contacts().unwrap().clone();
+    let first = found
+        .contacts
+        .iter()
+        .find(|contact| contact.last > 100)
+        .copied()
+        .unwrap();
+    // The tracks begin right of their labels and end left of the margin.
+    let last = harness.state().session.clock.last() as f32;
+    let window = harness.state().window.unwrap();
+    let (left, right) = (window.left() + 10.0 + 118.0, window.right() - 10.0 - 12.0);
+    let x = |frame: f32| left + (right - left) * frame / last;
+    let row = harness.get_by_label("frame").rect().bottom() + 62.0;
+    let (from, to) = (
+        egui::pos2(x(first.last as f32 + 1.0), row),
+        egui::pos2(x(first.last as f32 - 40.0), row),
+    );
+    harness.drag_at(from);
+    harness.run_steps(2);
+    harness.hover_at(to);
+    harness.run_steps(2);
+    harness.drop_at(to);
+    harness.run_steps(2);
+    harness.state_mut().session.wait();
+    let session = &harness.state().session;
+    let given = session
+        .document
+        .choices
+        .contacts
+        .as_ref()
+        .expect("nothing was dragged");
+    let moved = given
+        .contacts
+        .iter()
+        .find(|contact| !found.contacts.contains(contact))
+        .unwrap();
+    assert_eq!(
+        (moved.side, moved.part, moved.first),
+        (first.side, first.part, first.first)
+    );
+    assert!(
+        moved.last.abs_diff(first.last - 41) <= 1,
+        "{first:?} {moved:?}"
+    );
+    assert_eq!(session.solved.as_ref().unwrap().retargeted.contacts, *given);
+}

@@ -1,6 +1,7 @@
 //! Colours, type and spacing of the window, dark and light.
 
 use bevy_egui::egui;
+use egui::epaint::FontColorTransferFunction;
 use egui::style::{Selection, WidgetVisuals};
 use egui::{
     Button, Color32, Context, CornerRadius, FontFamily, FontId, Frame, Margin, Response, RichText,
@@ -46,10 +47,30 @@ pub fn apply(context: &Context, dark: bool) {
 fn visuals(dark: bool) -> Visuals {
     let grey = |value: u8| Color32::from_rgb(value, value + 2, value + 6);
     let (panel, well, text, line, rest, hover, press) = match dark {
-        true => (grey(26), grey(18), grey(222), grey(52), grey(44), grey(58), grey(72)),
-        false => (grey(243), grey(249), grey(30), grey(204), grey(226), grey(214), grey(200)),
+        true => (
+            grey(26),
+            grey(18),
+            grey(222),
+            grey(52),
+            grey(44),
+            grey(58),
+            grey(72),
+        ),
+        false => (
+            grey(240),
+            grey(249),
+            Color32::from_rgb(8, 9, 12),
+            grey(196),
+            grey(222),
+            grey(208),
+            grey(192),
+        ),
     };
-    let mut visuals = if dark { Visuals::dark() } else { Visuals::light() };
+    let mut visuals = if dark {
+        Visuals::dark()
+    } else {
+        Visuals::light()
+    };
     let widget = |fill: Color32, stroke: Color32| WidgetVisuals {
         bg_fill: fill,
         weak_bg_fill: fill,
@@ -73,12 +94,16 @@ fn visuals(dark: bool) -> Visuals {
         },
         stroke: Stroke::new(1.0, text),
     };
+    if !dark {
+        // Dark text on light is blended in linear light, which makes it thin.
+        visuals.text_options.color_transfer_function = FontColorTransferFunction::Gamma(0.5);
+    }
     visuals.panel_fill = panel;
     visuals.window_fill = panel;
     visuals.window_stroke = Stroke::new(1.0, line);
     visuals.extreme_bg_color = well;
     visuals.faint_bg_color = rest.gamma_multiply(0.5);
-    visuals.weak_text_color = Some(text.gamma_multiply(0.66));
+    visuals.weak_text_color = Some(text.gamma_multiply(if dark { 0.66 } else { 0.8 }));
     visuals.slider_trailing_fill = true;
     visuals
 }
@@ -96,7 +121,13 @@ pub fn caption(text: impl Into<String>) -> RichText {
 }
 
 /// A button that sends a command; its hint names the key.
-pub fn button(ui: &mut Ui, text: &str, hint: &str, command: Command, out: &mut Vec<Command>) -> Response {
+pub fn button(
+    ui: &mut Ui,
+    text: &str,
+    hint: &str,
+    command: Command,
+    out: &mut Vec<Command>,
+) -> Response {
     sends(ui.button(text), hint, command, out)
 }
 

@@ -26,25 +26,46 @@ fn transport(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<
             true => ("⏸", "Stop"),
             false => ("▶", "Play"),
         };
-        let play = egui::Button::new(RichText::new(sign).size(16.0)).min_size(egui::vec2(46.0, 26.0));
-        if ui.add(play).on_hover_text(format!("{hint} (Space)")).clicked() {
+        let play =
+            egui::Button::new(RichText::new(sign).size(16.0)).min_size(egui::vec2(46.0, 26.0));
+        if ui
+            .add(play)
+            .on_hover_text(format!("{hint} (Space)"))
+            .clicked()
+        {
             out.push(Command::TogglePlay);
         }
         button(ui, "▶|", "Next frame", Command::Step(1), out);
         button(ui, "⏭", "To the end", Command::ToEnd, out);
-        toggle(ui, clock.is_looping, "loop", "Start over at the end", Command::ToggleLoop, out);
+        toggle(
+            ui,
+            clock.is_looping,
+            "loop",
+            "Start over at the end",
+            Command::ToggleLoop,
+            out,
+        );
         ui.separator();
         frame_field(ui, session, out);
         ui.separator();
         speed_field(ui, session, out);
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             if memory.shown_frames.is_some()
-                && ui.button("whole take").on_hover_text("Show all frames in the tracks").clicked()
+                && ui
+                    .button("whole take")
+                    .on_hover_text("Show all frames in the tracks")
+                    .clicked()
             {
                 memory.shown_frames = None;
             }
             if let Some((first, last)) = clock.range() {
-                button(ui, "play all", "Play the whole take", Command::SetRange(None), out);
+                button(
+                    ui,
+                    "play all",
+                    "Play the whole take",
+                    Command::SetRange(None),
+                    out,
+                );
                 ui.label(caption(format!("plays {first} to {last}")));
             } else {
                 ui.label(caption("drag on the ruler with Shift to play a part"));
@@ -57,27 +78,50 @@ fn frame_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let clock = &session.clock;
     let mut frame = clock.frame();
     ui.label(caption("frame"));
-    let field = DragValue::new(&mut frame).range(0..=clock.last()).speed(0.5);
-    if ui.add(field).on_hover_text("Frame, counted from 0; drag or type").changed() {
+    let field = DragValue::new(&mut frame)
+        .range(0..=clock.last())
+        .speed(0.5);
+    if ui
+        .add(field)
+        .on_hover_text("Frame, counted from 0; drag or type")
+        .changed()
+    {
         out.push(Command::Seek(frame));
     }
     let secs = clock.frame() as f64 * clock.frame_time_secs();
     let rate = 1.0 / clock.frame_time_secs();
     ui.label(RichText::new(format!("of {}", clock.last())).weak());
     ui.label(RichText::new(format!("{secs:7.3} s")).monospace());
-    ui.label(caption(format!("{rate:.5} frames per second").replace(".00000", "")));
+    ui.label(caption(
+        format!("{rate:.5} frames per second").replace(".00000", ""),
+    ));
 }
 
 fn speed_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let mut percent = 100.0 * session.clock.speed();
     ui.label(caption("speed"));
     let range = 100.0 * SPEEDS.start()..=100.0 * SPEEDS.end();
-    let field = DragValue::new(&mut percent).range(range).suffix(" %").speed(1.0).max_decimals(0);
-    if ui.add(field).on_hover_text("Part of real time; drag or type").changed() {
+    let field = DragValue::new(&mut percent)
+        .range(range)
+        .suffix(" %")
+        .speed(1.0)
+        .max_decimals(0);
+    if ui
+        .add(field)
+        .on_hover_text("Part of real time; drag or type")
+        .changed()
+    {
         out.push(Command::SetSpeed(percent / 100.0));
     }
     for (text, speed) in [("¼", 0.25), ("½", 0.5), ("1", 1.0)] {
         let on = (session.clock.speed() - speed).abs() < 1e-9;
-        toggle(ui, on, text, "Part of real time", Command::SetSpeed(speed), out);
+        toggle(
+            ui,
+            on,
+            text,
+            "Part of real time",
+            Command::SetSpeed(speed),
+            out,
+        );
     }
 }

@@ -1,26 +1,27 @@
 //! Tracks below the ruler: faults, contacts, slides, knees, depths, all on one axis of frames.
 
 use bevy_egui::egui;
-use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, ScrollArea, Sense, Shape, Stroke, Ui, pos2, vec2};
+use egui::{
+    Align2, Color32, FontId, Painter, Pos2, Rect, ScrollArea, Sense, Shape, Stroke, Ui, pos2, vec2,
+};
 use understudy_measure::Report;
 
-use super::Memory;
 use super::faults::sign;
 use super::theme::{colour, faint};
+use super::{Memory, contact_rows};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
-use crate::state::stage::{Sole, Who};
+use crate::state::stage::Who;
 
 const LABELS: f32 = 118.0;
 const RULER: f32 = 24.0;
 const FAULTS: f32 = 18.0;
-const CONTACTS: f32 = 26.0;
 const CURVE: f32 = 30.0;
 
 /// Frames to places.
 #[derive(Clone, Copy)]
-struct Axis {
+pub struct Axis {
     left: f32,
     right: f32,
     first: f64,
@@ -28,18 +29,23 @@ struct Axis {
 }
 
 impl Axis {
-    fn x(&self, frame: f64) -> f32 {
+    /// The place of a frame.
+    pub fn x(&self, frame: f64) -> f32 {
         let share = (frame - self.first) / (self.last - self.first).max(1e-9);
         self.left + (self.right - self.left) * share as f32
     }
 
-    fn frame(&self, x: f32) -> f64 {
+    /// The frame at a place, with its fraction.
+    pub fn frame(&self, x: f32) -> f64 {
         let share = f64::from((x - self.left) / (self.right - self.left).max(1.0));
         self.first + share * (self.last - self.first)
     }
 
     /// Columns of a pixel each: place and the frames in it.
-    fn columns(&self, frames: usize) -> impl Iterator<Item = (f32, std::ops::RangeInclusive<usize>)> {
+    fn columns(
+        &self,
+        frames: usize,
+    ) -> impl Iterator<Item = (f32, std::ops::RangeInclusive<usize>)> {
         let axis = *self;
         let count = (axis.right - axis.left).max(0.0) as usize;
         (0..count).map(move |column| {
@@ -68,15 +74,23 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     scrub(ui, session, axis, ruler, out);
     ScrollArea::vertical()
         .auto_shrink([false, false])
-        .show(ui, |ui| rows(ui, session, axis, out));
+        .show(ui, |ui| rows(ui, session, memory, axis, out));
     zoom(ui, memory, axis, space, last);
     let x = axis.x(session.clock.frame() as f64);
     if (axis.left..=axis.right).contains(&x) {
         let head = ui.painter().with_clip_rect(space);
-        head.vline(x, space.y_range(), Stroke::new(1.5, ui.visuals().text_color()));
+        head.vline(
+            x,
+            space.y_range(),
+            Stroke::new(1.5, ui.visuals().text_color()),
+        );
         let top = pos2(x, ruler.bottom());
         let points = vec![top, top + vec2(-5.0, -7.0), top + vec2(5.0, -7.0)];
-        head.add(Shape::convex_polygon(points, ui.visuals().text_color(), Stroke::NONE));
+        head.add(Shape::convex_polygon(
+            points,
+            ui.visuals().text_color(),
+            Stroke::NONE,
+        ));
     }
 }
 
@@ -86,7 +100,8 @@ fn draw_ruler(ui: &Ui, session: &Session, axis: Axis, rect: Rect) {
     painter.rect_filled(area, 3.0, ui.visuals().extreme_bg_color);
     let weak = ui.visuals().weak_text_color();
     if let Some((first, last)) = session.clock.range() {
-        let part = Rect::from_x_y_ranges(axis.x(first as f64)..=axis.x(last as f64), rect.y_range());
+        let part =
+            Rect::from_x_y_ranges(axis.x(first as f64)..=axis.x(last as f64), rect.y_range());
         painter.rect_filled(part.intersect(area), 0.0, ui.visuals().selection.bg_fill);
     }
     painter.text(
@@ -103,10 +118,24 @@ fn draw_ruler(ui: &Ui, session: &Session, axis: Axis, rect: Rect) {
     while mark as f64 * step_secs <= axis.last * frame_time_secs + 1e-9 {
         let secs = mark as f64 * step_secs;
         let x = axis.x(secs / frame_time_secs);
-        painter.vline(x, rect.bottom() - 6.0..=rect.bottom(), Stroke::new(1.0, weak));
-        let digits = if step_secs < 0.1 { 2 } else { usize::from(step_secs < 1.0) };
+        painter.vline(
+            x,
+            rect.bottom() - 6.0..=rect.bottom(),
+            Stroke::new(1.0, weak),
+        );
+        let digits = if step_secs < 0.1 {
+            2
+        } else {
+            usize::from(step_secs < 1.0)
+        };
         let text = format!("{secs:.digits$}");
-        painter.text(pos2(x, rect.top() + 2.0), Align2::CENTER_TOP, text, FontId::proportional(11.0), weak);
+        painter.text(
+            pos2(x, rect.top() + 2.0),
+            Align2::CENTER_TOP,
+            text,
+            FontId::proportional(11.0),
+            weak,
+        );
         mark += 1;
     }
 }
@@ -116,7 +145,10 @@ fn step_of(least: f64) -> f64 {
     let least = least.max(1e-3);
     let ten = 10f64.powf(least.log10().floor());
     let steps = [1.0, 2.0, 5.0, 10.0].map(|factor| factor * ten);
-    steps.into_iter().find(|step| *step >= least).unwrap_or(10.0 * ten)
+    steps
+        .into_iter()
+        .find(|step| *step >= least)
+        .unwrap_or(10.0 * ten)
 }
 
 /// A drag on the ruler moves time; with Shift it chooses the part that is played.
@@ -125,7 +157,10 @@ fn scrub(ui: &Ui, session: &Session, axis: Axis, ruler: Rect, out: &mut Vec<Comm
     let Some(pointer) = response.interact_pointer_pos() else {
         return;
     };
-    let frame = axis.frame(pointer.x).round().clamp(0.0, session.clock.last() as f64) as usize;
+    let frame = axis
+        .frame(pointer.x)
+        .round()
+        .clamp(0.0, session.clock.last() as f64) as usize;
     let is_range = ui.input(|input| input.modifiers.shift);
     let start = ui.input(|input| input.pointer.press_origin());
     match (is_range, start) {
@@ -133,7 +168,9 @@ fn scrub(ui: &Ui, session: &Session, axis: Axis, ruler: Rect, out: &mut Vec<Comm
             let from = axis.frame(start.x).round().max(0.0) as usize;
             out.push(Command::SetRange(Some((from, frame))));
         }
-        (false, _) if response.dragged() || response.clicked() || response.is_pointer_button_down_on() => {
+        (false, _)
+            if response.dragged() || response.clicked() || response.is_pointer_button_down_on() =>
+        {
             out.push(Command::Seek(frame));
         }
         _ => {}
@@ -165,24 +202,30 @@ fn zoom(ui: &Ui, memory: &mut Memory, axis: Axis, space: Rect, last: f64) {
     }
 }
 
-fn rows(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
+fn rows(ui: &mut Ui, session: &Session, memory: &mut Memory, axis: Axis, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = 2.0;
     let Some((_, motion)) = session.motion(Who::Character) else {
-        ui.label(super::theme::caption("tracks come with a take and a character"));
+        ui.label(super::theme::caption(
+            "tracks come with a take and a character",
+        ));
         return;
     };
     if session.solved.is_none() {
-        ui.label(super::theme::caption("tracks come when the take has been carried over"));
+        ui.label(super::theme::caption(
+            "tracks come when the take has been carried over",
+        ));
         return;
     }
     fault_row(ui, session, axis, out);
-    for sole in &motion.soles {
-        contact_row(ui, sole, axis);
-    }
+    contact_rows::show(ui, session, memory, axis, out);
     let Some(report) = &motion.report else {
         return;
     };
-    let take = session.stage.performer.as_ref().and_then(|actor| actor.motion(false)?.report.as_ref());
+    let take = session
+        .stage
+        .performer
+        .as_ref()
+        .and_then(|actor| actor.motion(false)?.report.as_ref());
     for (label, measure, unit, least) in [
         ("slide", "slide_mm_per_frame", "mm/frame", 1.0),
         ("sinking", "sinking_mm", "mm", 2.0),
@@ -190,19 +233,28 @@ fn rows(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
         let curves = curves_of(report, measure);
         curve_row(ui, axis, label, unit, least, &curves, &[]);
     }
-    let depths = motion.touches.iter().fold(Vec::new(), |mut deepest: Vec<f64>, touch| {
-        deepest.resize(touch.depths_mm.len(), 0.0);
-        for (deep, depth) in deepest.iter_mut().zip(&touch.depths_mm) {
-            *deep = deep.max(*depth);
-        }
-        deepest
-    });
+    let depths = motion
+        .touches
+        .iter()
+        .fold(Vec::new(), |mut deepest: Vec<f64>, touch| {
+            deepest.resize(touch.depths_mm.len(), 0.0);
+            for (deep, depth) in deepest.iter_mut().zip(&touch.depths_mm) {
+                *deep = deep.max(*depth);
+            }
+            deepest
+        });
     let deepest = [(palette::VERMILLION, depths.as_slice())];
     curve_row(ui, axis, "into each other", "mm", 10.0, &deepest, &[]);
     let bends = curves_of(report, "knee_bend_deg");
-    let own = take.map(|take| curves_of(take, "knee_bend_deg")).unwrap_or_default();
+    let own = take
+        .map(|take| curves_of(take, "knee_bend_deg"))
+        .unwrap_or_default();
     for (at, bend) in bends.iter().enumerate() {
-        let name = report.series.iter().filter(|series| series.measure == "knee_bend_deg").nth(at);
+        let name = report
+            .series
+            .iter()
+            .filter(|series| series.measure == "knee_bend_deg")
+            .nth(at);
         let label = format!("{} knee", name.map_or("", |series| &series.part));
         let beside = own.get(at).copied().into_iter().collect::<Vec<_>>();
         curve_row(ui, axis, &label, "° (thin: take)", 30.0, &[*bend], &beside);
@@ -211,7 +263,10 @@ fn rows(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
 
 /// The series of a measure, each in the colour of its side.
 fn curves_of<'a>(report: &'a Report, measure: &str) -> Vec<(Rgb, &'a [f64])> {
-    let series = report.series.iter().filter(|series| series.measure == measure);
+    let series = report
+        .series
+        .iter()
+        .filter(|series| series.measure == measure);
     series
         .map(|series| {
             let side = match series.part.starts_with("left") {
@@ -224,7 +279,7 @@ fn curves_of<'a>(report: &'a Report, measure: &str) -> Vec<(Rgb, &'a [f64])> {
 }
 
 /// A row: its label is drawn, its area returned.
-fn row(ui: &mut Ui, axis: Axis, height: f32, label: &str, unit: &str) -> (Painter, Rect) {
+pub fn row(ui: &mut Ui, axis: Axis, height: f32, label: &str, unit: &str) -> (Painter, Rect) {
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let area = Rect::from_x_y_ranges(axis.left..=axis.right, rect.y_range());
     let painter = ui.painter().clone();
@@ -237,7 +292,13 @@ fn row(ui: &mut Ui, axis: Axis, height: f32, label: &str, unit: &str) -> (Painte
     };
     painter.text(at, Align2::LEFT_CENTER, label, font, text);
     let below = rect.left_center() + vec2(0.0, 7.0);
-    painter.text(below, Align2::LEFT_CENTER, unit, FontId::proportional(10.0), ui.visuals().weak_text_color());
+    painter.text(
+        below,
+        Align2::LEFT_CENTER,
+        unit,
+        FontId::proportional(10.0),
+        ui.visuals().weak_text_color(),
+    );
     let clip = area.intersect(ui.clip_rect());
     (painter.with_clip_rect(clip), area)
 }
@@ -245,12 +306,18 @@ fn row(ui: &mut Ui, axis: Axis, height: f32, label: &str, unit: &str) -> (Painte
 fn fault_row(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) {
     let (painter, area) = row(ui, axis, FAULTS, "faults", "");
     for (index, fault) in session.faults().iter().enumerate().rev() {
-        let (from, to) = (axis.x(fault.first_frame as f64), axis.x(fault.last_frame as f64 + 1.0));
+        let (from, to) = (
+            axis.x(fault.first_frame as f64),
+            axis.x(fault.last_frame as f64 + 1.0),
+        );
         let (rgb, shape) = sign(fault.kind);
         let is_chosen = session.fault == Some(index);
         let band = Rect::from_x_y_ranges(from..=to.max(from + 2.0), area.y_range().shrink(4.0));
         painter.rect_filled(band, 2.0, faint(rgb, if is_chosen { 0.8 } else { 0.28 }));
-        let at = pos2(((from + to) / 2.0).clamp(area.left() + 6.0, area.right() - 6.0), area.center().y);
+        let at = pos2(
+            ((from + to) / 2.0).clamp(area.left() + 6.0, area.right() - 6.0),
+            area.center().y,
+        );
         shape.draw(&painter, at, 5.0, colour(rgb));
         let response = ui.interact(
             Rect::from_center_size(at, vec2(14.0, FAULTS)).union(band),
@@ -261,22 +328,6 @@ fn fault_row(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>)
             out.push(Command::GoToFault(index));
         }
         response.on_hover_text(&fault.text);
-    }
-}
-
-fn contact_row(ui: &mut Ui, sole: &Sole, axis: Axis) {
-    let (painter, area) = row(ui, axis, CONTACTS, &sole.name, "heel, ball, toe down");
-    let lane = area.height() / 3.0;
-    for part in 0..3 {
-        let top = area.top() + part as f32 * lane;
-        let mask: Vec<bool> = sole.planted.iter().map(|on| on[part]).collect();
-        for (first, last) in understudy_solver::contacts::runs(&mask) {
-            let bar = Rect::from_x_y_ranges(
-                axis.x(first as f64)..=axis.x(last as f64 + 1.0),
-                top + 1.0..=top + lane - 1.0,
-            );
-            painter.rect_filled(bar, 2.0, colour(palette::side(sole.side)));
-        }
     }
 }
 
@@ -291,9 +342,14 @@ fn curve_row(
     beside: &[(Rgb, &[f64])],
 ) {
     let (painter, area) = row(ui, axis, CURVE, label, unit);
-    let all = curves.iter().chain(beside).flat_map(|(_, values)| values.iter().copied());
+    let all = curves
+        .iter()
+        .chain(beside)
+        .flat_map(|(_, values)| values.iter().copied());
     let top = all.fold(least, f64::max);
-    let y = |value: f64| area.bottom() - 1.0 - (area.height() - 3.0) * (value / top).clamp(0.0, 1.0) as f32;
+    let y = |value: f64| {
+        area.bottom() - 1.0 - (area.height() - 3.0) * (value / top).clamp(0.0, 1.0) as f32
+    };
     let peak = |values: &[f64], frames: std::ops::RangeInclusive<usize>| {
         let peak = values.get(frames)?.iter().copied().fold(f64::MIN, f64::max);
         Some(peak)
@@ -315,7 +371,10 @@ fn curve_row(
         let line: Vec<Pos2> = columns
             .filter_map(|(x, frames)| Some(pos2(x, y(peak(values, frames)?))))
             .collect();
-        painter.add(Shape::line(line, Stroke::new(1.0, ui.visuals().weak_text_color())));
+        painter.add(Shape::line(
+            line,
+            Stroke::new(1.0, ui.visuals().weak_text_color()),
+        ));
     }
     let text = match top < 10.0 {
         true => format!("{top:.1}"),
@@ -323,7 +382,11 @@ fn curve_row(
     };
     let at = area.right_top() + vec2(-3.0, 1.0);
     let shadow = ui.visuals().extreme_bg_color;
-    let galley = painter.layout_no_wrap(text, FontId::proportional(10.0), ui.visuals().weak_text_color());
+    let galley = painter.layout_no_wrap(
+        text,
+        FontId::proportional(10.0),
+        ui.visuals().weak_text_color(),
+    );
     let rect = Align2::RIGHT_TOP.anchor_size(at, galley.size());
     painter.rect_filled(rect, 2.0, shadow.gamma_multiply(0.8));
     painter.galley(rect.min, galley, Color32::PLACEHOLDER);
@@ -335,14 +398,24 @@ mod tests {
 
     #[test]
     fn the_axis_goes_there_and_back() {
-        let axis = Axis { left: 100.0, right: 500.0, first: 20.0, last: 220.0 };
+        let axis = Axis {
+            left: 100.0,
+            right: 500.0,
+            first: 20.0,
+            last: 220.0,
+        };
         assert_eq!(axis.x(20.0), 100.0);
         assert!((axis.frame(axis.x(133.0)) - 133.0).abs() < 1e-3);
     }
 
     #[test]
     fn every_frame_lies_in_a_column() {
-        let axis = Axis { left: 0.0, right: 50.0, first: 0.0, last: 999.0 };
+        let axis = Axis {
+            left: 0.0,
+            right: 50.0,
+            first: 0.0,
+            last: 999.0,
+        };
         let mut seen = vec![false; 1000];
         for (_, frames) in axis.columns(1000) {
             frames.for_each(|frame| seen[frame] = true);
@@ -353,7 +426,11 @@ mod tests {
     #[test]
     fn marks_of_the_ruler_are_round() {
         for (least, step) in [(0.07, 0.1), (0.1, 0.1), (1.3, 2.0), (4.0, 5.0), (7.0, 10.0)] {
-            assert!((step_of(least) - step).abs() < 1e-9, "{least}: {}", step_of(least));
+            assert!(
+                (step_of(least) - step).abs() < 1e-9,
+                "{least}: {}",
+                step_of(least)
+            );
         }
     }
 }

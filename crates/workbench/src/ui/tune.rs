@@ -32,6 +32,64 @@ const BODY: [Control; 1] = [Control {
     set: |s, value| s.pelvis_height = (value != 1.0).then_some(value),
 }];
 
+macro_rules! posture {
+    ($name:literal, $field:ident, $help:literal) => {
+        Control {
+            name: $name,
+            unit: "°",
+            range: [-60.0, 60.0],
+            speed: 0.2,
+            digits: 1,
+            help: $help,
+            get: |s| s.posture.$field,
+            set: |s, value| s.posture.$field = value,
+        }
+    };
+}
+
+const POSTURE: [Control; 7] = [
+    posture!(
+        "hips forward",
+        hips_forward_deg,
+        "Turns hips that jut back forward, below a trunk that stays."
+    ),
+    posture!(
+        "stoop",
+        stoop_deg,
+        "Bends the spine forward; the head goes on looking where it looks."
+    ),
+    posture!(
+        "shoulders up",
+        shoulders_up_deg,
+        "Raises the shoulders; the upper arms keep their directions."
+    ),
+    posture!(
+        "arms out",
+        arms_out_deg,
+        "Spreads the arms away from the trunk."
+    ),
+    posture!(
+        "head down",
+        head_down_deg,
+        "Bows the head, spread over the neck."
+    ),
+    posture!(
+        "head left",
+        head_left_deg,
+        "Turns the head to the body's left, spread over the neck."
+    ),
+    Control {
+        name: "width of the stance",
+        unit: "×",
+        range: [0.1, 5.0],
+        speed: 0.005,
+        digits: 3,
+        help: "Distance of the feet from the middle of the body, as a factor.",
+        get: |s| s.posture.stance_width,
+        set: |s, value| s.posture.stance_width = value,
+    },
+];
+
 const PLANTS: [Control; 3] = [
     Control {
         name: "fade of corrections",
@@ -137,31 +195,40 @@ const CONTACTS: [Control; 6] = [
 /// Draws the settings.
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let settings = &session.document.choices.settings;
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        heading(ui, "Body");
-        travel(ui, settings, out);
-        controls(ui, &BODY, settings, out);
-        arms(ui, settings, out);
-        heading(ui, "Planting of feet");
-        planting(ui, settings, out);
-        controls(ui, &PLANTS, settings, out);
-        heading(ui, "Finding contacts");
-        controls(ui, &CONTACTS, settings, out);
-        ui.add_space(8.0);
-        let is_default = *settings == Settings::default();
-        let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
-        if reset.on_hover_text("All settings as a new scene has them").clicked() {
-            send("all settings", Settings::default(), false, out);
-        }
-    });
+    ScrollArea::vertical()
+        .auto_shrink([false, false])
+        .show(ui, |ui| {
+            heading(ui, "Body");
+            travel(ui, settings, out);
+            controls(ui, &BODY, settings, out);
+            arms(ui, settings, out);
+            heading(ui, "Posture");
+            controls(ui, &POSTURE, settings, out);
+            heading(ui, "Planting of feet");
+            planting(ui, settings, out);
+            controls(ui, &PLANTS, settings, out);
+            heading(ui, "Finding contacts");
+            controls(ui, &CONTACTS, settings, out);
+            ui.add_space(8.0);
+            let is_default = *settings == Settings::default();
+            let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
+            if reset
+                .on_hover_text("All settings as a new scene has them")
+                .clicked()
+            {
+                send("all settings", Settings::default(), false, out);
+            }
+        });
 }
 
-fn heading(ui: &mut Ui, text: &str) {
+/// The name of a group of controls.
+pub fn heading(ui: &mut Ui, text: &str) {
     ui.add_space(6.0);
     ui.label(RichText::new(text).strong());
 }
 
-fn send(name: &'static str, settings: Settings, goes_on: bool, out: &mut Vec<Command>) {
+/// Sends changed settings.
+pub fn send(name: &'static str, settings: Settings, goes_on: bool, out: &mut Vec<Command>) {
     out.push(Command::Tune {
         name,
         settings: Box::new(settings),
@@ -183,7 +250,10 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
     let hint = format!("{} From {least} to {most} {}.", control.help, control.unit);
     line(ui, control.name, &hint, |ui| {
         let reset = ui.add_enabled(before != standard, egui::Button::new("↺").small());
-        if reset.on_hover_text(format!("Back to {standard:.*}", control.digits)).clicked() {
+        if reset
+            .on_hover_text(format!("Back to {standard:.*}", control.digits))
+            .clicked()
+        {
             value = standard;
         }
         ui.label(caption(control.unit));
@@ -195,13 +265,18 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
         if value != before {
             let mut changed = settings.clone();
             (control.set)(&mut changed, value);
-            send(control.name, changed, field.dragged() && !field.drag_started(), out);
+            send(
+                control.name,
+                changed,
+                field.dragged() && !field.drag_started(),
+                out,
+            );
         }
     });
 }
 
-/// A name at the left, the rest from the right.
-fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
+/// A name with its help at the left, the rest from the right.
+pub fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
     ui.horizontal(|ui| {
         ui.label(name).on_hover_text(hint);
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), add);
@@ -209,27 +284,52 @@ fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
 }
 
 fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "How far the character travels: by its legs, as far as the performer, or by a factor.";
+    let hint =
+        "How far the character travels: by its legs, as far as the performer, or by a factor.";
     let mut travel = settings.travel;
     line(ui, "travel", hint, |ui| {
         if let Travel::Factor(factor) = &mut travel {
             ui.label(caption("×"));
-            ui.add(DragValue::new(factor).range(0.0..=10.0).speed(0.005).fixed_decimals(3));
+            ui.add(
+                DragValue::new(factor)
+                    .range(0.0..=10.0)
+                    .speed(0.005)
+                    .fixed_decimals(3),
+            );
         }
         let is_factor = matches!(travel, Travel::Factor(_));
-        if ui.selectable_label(is_factor, "factor").on_hover_text(hint).clicked() && !is_factor {
+        if ui
+            .selectable_label(is_factor, "factor")
+            .on_hover_text(hint)
+            .clicked()
+            && !is_factor
+        {
             travel = Travel::Factor(1.0);
         }
-        if ui.selectable_label(travel == Travel::Kept, "kept").on_hover_text(hint).clicked() {
+        if ui
+            .selectable_label(travel == Travel::Kept, "kept")
+            .on_hover_text(hint)
+            .clicked()
+        {
             travel = Travel::Kept;
         }
-        if ui.selectable_label(travel == Travel::LegLength, "by legs").on_hover_text(hint).clicked() {
+        if ui
+            .selectable_label(travel == Travel::LegLength, "by legs")
+            .on_hover_text(hint)
+            .clicked()
+        {
             travel = Travel::LegLength;
         }
     });
     if travel != settings.travel {
-        let goes_on = matches!((travel, settings.travel), (Travel::Factor(_), Travel::Factor(_)));
-        let changed = Settings { travel, ..settings.clone() };
+        let goes_on = matches!(
+            (travel, settings.travel),
+            (Travel::Factor(_), Travel::Factor(_))
+        );
+        let changed = Settings {
+            travel,
+            ..settings.clone()
+        };
         send("travel", changed, goes_on, out);
     }
 }
@@ -238,11 +338,16 @@ fn arms(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "What further pairs of arms do: move as the first pair does, or rest.";
     let mut extra_arms = settings.extra_arms;
     line(ui, "further arms", hint, |ui| {
-        ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest").on_hover_text(hint);
-        ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow").on_hover_text(hint);
+        ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest")
+            .on_hover_text(hint);
+        ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow")
+            .on_hover_text(hint);
     });
     if extra_arms != settings.extra_arms {
-        let changed = Settings { extra_arms, ..settings.clone() };
+        let changed = Settings {
+            extra_arms,
+            ..settings.clone()
+        };
         send("further arms", changed, false, out);
     }
 }
@@ -251,11 +356,13 @@ fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Keep planted feet planted; without, the result is the plain transfer.";
     let mut changed = settings.clone();
     line(ui, "plant feet", hint, |ui| {
-        ui.checkbox(&mut changed.plants.enabled, "").on_hover_text(hint);
+        ui.checkbox(&mut changed.plants.enabled, "")
+            .on_hover_text(hint);
     });
     let level_hint = "Take the floor as level even where the take seems to show a slope.";
     line(ui, "level floor", level_hint, |ui| {
-        ui.checkbox(&mut changed.level_floor, "").on_hover_text(level_hint);
+        ui.checkbox(&mut changed.level_floor, "")
+            .on_hover_text(level_hint);
     });
     if changed != *settings {
         send("planting", changed, false, out);
@@ -268,7 +375,7 @@ mod tests {
 
     #[test]
     fn every_control_reads_back_what_it_sets_and_stays_in_range() {
-        for control in BODY.iter().chain(&PLANTS).chain(&CONTACTS) {
+        for control in BODY.iter().chain(&POSTURE).chain(&PLANTS).chain(&CONTACTS) {
             let standard = (control.get)(&Settings::default());
             let [least, most] = control.range;
             assert!((least..=most).contains(&standard), "{}", control.name);
@@ -281,7 +388,11 @@ mod tests {
                 settings.contacts.start_speed = 0.005;
                 (control.set)(&mut settings, value);
                 let read = (control.get)(&settings);
-                assert!((read - value).abs() < 1e-9, "{}: {read} not {value}", control.name);
+                assert!(
+                    (read - value).abs() < 1e-9,
+                    "{}: {read} not {value}",
+                    control.name
+                );
                 assert_eq!(settings.check(), Ok(()), "{}", control.name);
             }
         }

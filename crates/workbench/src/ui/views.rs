@@ -98,7 +98,12 @@ fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     let at = rect.left_top() + vec2(12.0, 10.0);
     tag(ui, at, Align2::LEFT_TOP, &lines);
     let scale = rect.left_bottom() + vec2(12.0, -10.0);
-    tag(ui, scale, Align2::LEFT_BOTTOM, &["floor: 1 m and 10 cm".to_owned()]);
+    tag(
+        ui,
+        scale,
+        Align2::LEFT_BOTTOM,
+        &["floor: 1 m and 10 cm".to_owned()],
+    );
 }
 
 /// Lines of text on a dim plate; the first is the main one.
@@ -112,10 +117,14 @@ pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
                 0 => (13.5, visuals.text_color()),
                 _ => (11.5, visuals.weak_text_color()),
             };
-            ui.painter().layout_no_wrap(line.clone(), FontId::proportional(size), text_colour)
+            ui.painter()
+                .layout_no_wrap(line.clone(), FontId::proportional(size), text_colour)
         })
         .collect();
-    let width = galleys.iter().map(|galley| galley.size().x).fold(0.0, f32::max);
+    let width = galleys
+        .iter()
+        .map(|galley| galley.size().x)
+        .fold(0.0, f32::max);
     let height: f32 = galleys.iter().map(|galley| galley.size().y).sum();
     let pad = vec2(8.0, 5.0);
     let rect = anchor.anchor_size(at, vec2(width, height) + 2.0 * pad);
@@ -131,7 +140,9 @@ pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
 
 /// The plate below text over the bodies.
 pub fn plate(ui: &Ui) -> Color32 {
-    ui.visuals().panel_fill.gamma_multiply(0.78)
+    let fill = ui.visuals().panel_fill;
+    let opacity = if ui.visuals().dark_mode { 200 } else { 235 };
+    Color32::from_rgba_unmultiplied(fill.r(), fill.g(), fill.b(), opacity)
 }
 
 /// What to do where there is no body.
@@ -141,7 +152,13 @@ fn empty(ui: &Ui, who: Who, rect: Rect) {
         Who::Character => "Open a character, or drop its file here",
     };
     let colour = ui.visuals().weak_text_color();
-    ui.painter().text(rect.center(), Align2::CENTER_CENTER, text, FontId::proportional(16.0), colour);
+    ui.painter().text(
+        rect.center(),
+        Align2::CENTER_CENTER,
+        text,
+        FontId::proportional(16.0),
+        colour,
+    );
     ui.painter().rect_stroke(
         Rect::from_center_size(rect.center(), vec2(320.0, 80.0)),
         8.0,

@@ -11,21 +11,20 @@ pub struct Adapter {
     pub is_software: bool,
 }
 
-/// The adapter that a window would get.
+/// The adapter that a window would get. Pictures that are drawn to memory need no screen.
 ///
 /// # Errors
 /// No screen or no adapter; the text says what to do.
-pub fn find() -> Result<Adapter, String> {
-    if cfg!(target_os = "linux") && !has_screen() {
+pub fn find(needs_screen: bool) -> Result<Adapter, String> {
+    if needs_screen && cfg!(target_os = "linux") && !has_screen() {
         return Err(
             "there is no screen (neither DISPLAY nor WAYLAND_DISPLAY is set); log in to a desktop, \
              or use the command line, `understudy`, which needs none"
                 .to_owned(),
         );
     }
-    let instance = wgpu::Instance::new(
-        wgpu::InstanceDescriptor::new_without_display_handle_from_env(),
-    );
+    let instance =
+        wgpu::Instance::new(wgpu::InstanceDescriptor::new_without_display_handle_from_env());
     let wanted = wgpu::RequestAdapterOptions {
         power_preference: wgpu::PowerPreference::HighPerformance,
         ..wgpu::RequestAdapterOptions::default()

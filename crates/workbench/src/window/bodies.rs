@@ -136,7 +136,7 @@ fn build(
                 inverse_bindposes: binds.add(bind_poses(model)),
                 joints: slots(model, &joints),
             };
-            let mut entity = commands.spawn((
+            let entity = commands.spawn((
                 Mesh3d(meshes.add(mesh(model))),
                 MeshMaterial3d(looks.solid.clone()),
                 skin,
@@ -144,9 +144,6 @@ fn build(
                 NoFrustumCulling,
                 RenderLayers::layer(layer(who)),
             ));
-            if offset_secs != 0.0 {
-                entity.insert(NotShadowCaster);
-            }
             entity.id()
         };
         let skin = figure.model.skin.iter().map(&mut draw).collect();
@@ -180,16 +177,19 @@ fn slots(model: &SkinModel, joints: &[Entity]) -> Vec<Entity> {
 
 fn mesh(model: &SkinModel) -> Mesh {
     let triangles = model.triangles.as_flattened().to_vec();
-    Mesh::new(PrimitiveTopology::TriangleList, RenderAssetUsages::RENDER_WORLD)
-        .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, model.positions.clone())
-        .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, model.normals.clone())
-        .with_inserted_attribute(Mesh::ATTRIBUTE_COLOR, model.colours.clone())
-        .with_inserted_attribute(
-            Mesh::ATTRIBUTE_JOINT_INDEX,
-            VertexAttributeValues::Uint16x4(model.slots.clone()),
-        )
-        .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
-        .with_inserted_indices(Indices::U32(triangles))
+    Mesh::new(
+        PrimitiveTopology::TriangleList,
+        RenderAssetUsages::RENDER_WORLD,
+    )
+    .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, model.positions.clone())
+    .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, model.normals.clone())
+    .with_inserted_attribute(Mesh::ATTRIBUTE_COLOR, model.colours.clone())
+    .with_inserted_attribute(
+        Mesh::ATTRIBUTE_JOINT_INDEX,
+        VertexAttributeValues::Uint16x4(model.slots.clone()),
+    )
+    .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
+    .with_inserted_indices(Indices::U32(triangles))
 }
 
 /// Shows of each body what is asked for.
@@ -198,6 +198,8 @@ fn dress(
     drawn: Res<Drawn>,
     looks: Res<Looks>,
     mut parts: Query<(&mut Visibility, &mut MeshMaterial3d<StandardMaterial>)>,
+    casts_none: Query<(), With<NotShadowCaster>>,
+    mut commands: Commands,
 ) {
     let show = bench.session.view.show;
     for copy in &drawn.copies {
@@ -220,7 +222,19 @@ fn dress(
             let Ok((mut visibility, mut material)) = parts.get_mut(entity) else {
                 continue;
             };
-            visibility.set_if_neq(if is_shown { Visibility::Visible } else { Visibility::Hidden });
+            visibility.set_if_neq(if is_shown {
+                Visibility::Visible
+            } else {
+                Visibility::Hidden
+            });
+            // Glass and ghosts throw no shadow, least of all on the bones within.
+            let throws = *look == looks.solid;
+            if throws == casts_none.contains(entity) {
+                match throws {
+                    true => commands.entity(entity).remove::<NotShadowCaster>(),
+                    false => commands.entity(entity).insert(NotShadowCaster),
+                };
+            }
             if material.0 != *look {
                 material.0 = look.clone();
             }

@@ -1,7 +1,7 @@
 //! Cameras, lights and floor: one set per body, each in a layer of its own.
 
 use bevy::camera::visibility::RenderLayers;
-use bevy::camera::{CameraOutputMode, ClearColorConfig, Viewport};
+use bevy::camera::{CameraOutputMode, ClearColorConfig, RenderTarget, Viewport};
 use bevy::core_pipeline::tonemapping::Tonemapping;
 use bevy::light::{CascadeShadowConfigBuilder, DirectionalLightShadowMap};
 use bevy::pbr::ExtendedMaterial;
@@ -10,6 +10,7 @@ use bevy::render::render_resource::BlendState;
 use bevy_egui::{PrimaryEguiContext, egui};
 
 use super::Bench;
+use super::canvas::Canvas;
 use super::floor::{FloorLook, FloorMaterial, Look};
 use crate::state::camera::FIELD_OF_VIEW_RAD;
 use crate::state::palette::Rgb;
@@ -48,9 +49,9 @@ struct Studio {
 fn studio(view: &View) -> Studio {
     match view.dark {
         true => Studio {
-            backdrop: Rgb(38, 42, 48),
-            floor: Rgb(72, 77, 86),
-            line: Rgb(140, 148, 160),
+            backdrop: Rgb(34, 37, 43),
+            floor: Rgb(46, 50, 57),
+            line: Rgb(128, 136, 148),
         },
         false => Studio {
             backdrop: Rgb(226, 229, 232),
@@ -70,11 +71,18 @@ fn set_up(
     mut meshes: ResMut<Assets<Mesh>>,
     mut materials: ResMut<Assets<FloorMaterial>>,
     mut shadow_map: ResMut<DirectionalLightShadowMap>,
+    canvas: Res<Canvas>,
 ) {
     shadow_map.size = if bench.is_software { 1024 } else { 4096 };
     for (order, who) in [Who::Performer, Who::Character].into_iter().enumerate() {
         let layers = RenderLayers::layer(layer(who));
-        spawn_camera(&mut commands, who, order as isize, layers.clone(), bench.is_software);
+        spawn_camera(
+            &mut commands,
+            who,
+            order as isize,
+            (layers.clone(), canvas.target()),
+            bench.is_software,
+        );
         spawn_lights(&mut commands, who, &layers);
         let floor = materials.add(ExtendedMaterial {
             base: StandardMaterial {
@@ -95,6 +103,7 @@ fn set_up(
     commands.spawn((
         PrimaryEguiContext,
         Camera2d,
+        canvas.target(),
         RenderLayers::none(),
         Msaa::Off,
         Camera {
@@ -113,7 +122,7 @@ fn spawn_camera(
     commands: &mut Commands,
     who: Who,
     order: isize,
-    layers: RenderLayers,
+    (layers, target): (RenderLayers, RenderTarget),
     is_software: bool,
 ) {
     commands.spawn((
@@ -129,13 +138,18 @@ fn spawn_camera(
             ..PerspectiveProjection::default()
         }),
         Tonemapping::AgX,
-        if is_software { Msaa::Off } else { Msaa::Sample4 },
+        if is_software {
+            Msaa::Off
+        } else {
+            Msaa::Sample4
+        },
         AmbientLight {
             color: Color::srgb(0.86, 0.92, 1.0),
-            brightness: 420.0,
+            brightness: 700.0,
             ..AmbientLight::default()
         },
         layers,
+        target,
     ));
 }
 
@@ -155,7 +169,7 @@ fn spawn_lights(commands: &mut Commands, who: Who, layers: &RenderLayers) {
     commands.spawn((
         Of(who),
         DirectionalLight {
-            color: Color::srgb(0.75, 0.85, 1.0),
+            color: Color::srgb(0.86, 0.92, 1.0),
             illuminance: 2200.0,
             ..DirectionalLight::default()
         },
@@ -179,16 +193,19 @@ fn viewport(rect: egui::Rect, pixels_per_point: f32, window: UVec2) -> Option<Vi
 
 fn place_cameras(
     bench: NonSend<Bench>,
-    window: Single<&Window>,
+    window: Option<Single<&Window>>,
+    canvas: Res<Canvas>,
     mut cameras: Query<(&Of, &mut Camera, &mut Transform, &mut RenderLayers), With<Camera3d>>,
 ) {
     let view = &bench.session.view;
+    let space = match window {
+        Some(window) => window.physical_size(),
+        None => canvas.size(),
+    };
     let first = bench.views.first().map(|(who, _)| *who);
     for (of, mut camera, mut transform, mut layers) in &mut cameras {
         let rect = bench.views.iter().find(|(who, _)| *who == of.0);
-        let port = rect.and_then(|(_, rect)| {
-            viewport(*rect, bench.pixels_per_point, window.physical_size())
-        });
+        let port = rect.and_then(|(_, rect)| viewport(*rect, bench.pixels_per_point, space));
         camera.is_active = port.is_some();
         camera.viewport = port;
         // The first camera clears the whole window, the second must leave it.
@@ -215,24 +232,41 @@ fn place_cameras(
     }
 }
 
+/// What is changed of a light.
+type LightParts = (
+    Entity,
+    &'static Of,
+    Option<&'static Key>,
+    &'static mut Visibility,
+    &'static mut RenderLayers,
+);
+
 /// Shadows reach as far as the camera sees of the body; one over the other, both bodies share the
 /// character's lights.
 fn place_lights(
     bench: NonSend<Bench>,
-    mut lights: Query<(Entity, &Of, Option<&Key>, &mut Visibility, &mut RenderLayers), With<DirectionalLight>>,
+    mut lights: Query<LightParts, With<DirectionalLight>>,
     mut commands: Commands,
     mut reach: Local<[f64; 2]>,
 ) {
     let is_shared = bench.session.view.arrangement == Arrangement::Overlay;
     for (entity, of, key, mut visibility, mut layers) in &mut lights {
         let is_spare = is_shared && of.0 == Who::Performer;
-        visibility.set_if_neq(if is_spare { Visibility::Hidden } else { Visibility::Visible });
+        visibility.set_if_neq(if is_spare {
+            Visibility::Hidden
+        } else {
+            Visibility::Visible
+        });
         let wanted = match is_shared {
             true => RenderLayers::from_layers(&[layer(Who::Performer), layer(Who::Character)]),
             false => RenderLayers::layer(layer(of.0)),
         };
         layers.set_if_neq(wanted);
-        let height = bench.session.stage.actor(of.0).map(|actor| actor.figure.height_m);
+        let height = bench
+            .session
+            .stage
+            .actor(of.0)
+            .map(|actor| actor.figure.height_m);
         let (Some(height_m), true) = (height, key.is_some()) else {
             continue;
         };
@@ -256,7 +290,12 @@ fn place_lights(
 fn place_floors(
     bench: NonSend<Bench>,
     mut materials: ResMut<Assets<FloorMaterial>>,
-    mut floors: Query<(&Of, &mut Transform, &mut Visibility, &MeshMaterial3d<FloorMaterial>)>,
+    mut floors: Query<(
+        &Of,
+        &mut Transform,
+        &mut Visibility,
+        &MeshMaterial3d<FloorMaterial>,
+    )>,
 ) {
     let session = &bench.session;
     let studio = studio(&session.view);
@@ -267,7 +306,11 @@ fn place_floors(
             continue;
         };
         let is_spare = is_shared && of.0 == Who::Performer;
-        visibility.set_if_neq(if is_spare { Visibility::Hidden } else { Visibility::Visible });
+        visibility.set_if_neq(if is_spare {
+            Visibility::Hidden
+        } else {
+            Visibility::Visible
+        });
         let Some(middle) = motion.middles.get(session.frame_of(motion)) else {
             continue;
         };
@@ -288,9 +331,8 @@ fn place_floors(
             cell: Vec4::X,
         };
         let base = colour(studio.floor);
-        let is_new = |known: &FloorMaterial| {
-            known.extension.look != look || known.base.base_color != base
-        };
+        let is_new =
+            |known: &FloorMaterial| known.extension.look != look || known.base.base_color != base;
         if materials.get(&material.0).is_some_and(is_new)
             && let Some(mut known) = materials.get_mut(&material.0)
         {

@@ -3,6 +3,7 @@
 mod adapter;
 mod bodies;
 mod cameras;
+mod canvas;
 mod dialogs;
 mod floor;
 mod picture;
@@ -11,12 +12,13 @@ mod timing;
 use std::process::ExitCode;
 use std::time::Duration;
 
+use bevy::app::ScheduleRunnerPlugin;
 use bevy::asset::AssetPlugin;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
-use bevy::window::{PresentMode, WindowResolution};
-use bevy::winit::{UpdateMode, WinitSettings};
+use bevy::window::{ExitCondition, PresentMode, WindowResolution};
+use bevy::winit::{UpdateMode, WinitPlugin, WinitSettings};
 use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
 
 use crate::args::{Args, LayoutArg};
@@ -25,6 +27,7 @@ use crate::state::session::Session;
 use crate::state::stage::Who;
 use crate::state::view::Arrangement;
 use crate::ui;
+use canvas::Canvas;
 
 /// The demo scene, from the root of the repository.
 const DEMO_TAKE: &str = "assets/takes/crossing.bvh";
@@ -51,7 +54,8 @@ pub struct Bench {
 
 /// Opens the window and returns when it is closed.
 pub fn run(args: Args) -> ExitCode {
-    let adapter = match adapter::find() {
+    let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
+    let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
         Err(problem) => {
             eprintln!("understudy-workbench: {problem}");
@@ -67,7 +71,7 @@ pub fn run(args: Args) -> ExitCode {
     };
     set_up(&mut session, &args);
     let mut app = App::new();
-    add_engine(&mut app, &args);
+    add_engine(&mut app, &args, is_offscreen);
     let bench = Bench {
         session,
         memory: ui::Memory::default(),
@@ -78,7 +82,12 @@ pub fn run(args: Args) -> ExitCode {
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
-        .add_plugins((floor::plugin, cameras::plugin, bodies::plugin, dialogs::plugin))
+        .add_plugins((
+            floor::plugin,
+            cameras::plugin,
+            bodies::plugin,
+            dialogs::plugin,
+        ))
         .add_systems(PreUpdate, pass_time)
         .add_systems(EguiPrimaryContextPass, show_panels);
     match (&args.screenshot, args.time_frames) {
@@ -155,7 +164,7 @@ fn set_up(session: &mut Session, args: &Args) {
     }
 }
 
-fn add_engine(app: &mut App, args: &Args) {
+fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
     let [width, height] = args.size;
     let resolution = WindowResolution::new(width, height);
     let is_picture = args.screenshot.is_some();
@@ -174,7 +183,11 @@ fn add_engine(app: &mut App, args: &Args) {
     };
     let plugins = DefaultPlugins
         .set(WindowPlugin {
-            primary_window: Some(window),
+            primary_window: (!is_offscreen).then_some(window),
+            exit_condition: match is_offscreen {
+                true => ExitCondition::DontExit,
+                false => ExitCondition::OnPrimaryClosed,
+            },
             ..WindowPlugin::default()
         })
         .set(RenderPlugin {
@@ -187,8 +200,17 @@ fn add_engine(app: &mut App, args: &Args) {
             ..LogPlugin::default()
         })
         .set(AssetPlugin::default());
-    app.add_plugins(plugins)
-        .add_plugins(EguiPlugin::default())
+    match is_offscreen {
+        true => app
+            .add_plugins(plugins.disable::<WinitPlugin>())
+            .add_plugins(ScheduleRunnerPlugin::run_loop(Duration::ZERO)),
+        false => app.add_plugins(plugins),
+    };
+    app.init_resource::<Canvas>();
+    if is_offscreen {
+        canvas::plugin(app, width, height);
+    }
+    app.add_plugins(EguiPlugin::default())
         // Every camera is ours, the one of the panels too.
         .insert_resource(EguiGlobalSettings {
             auto_create_primary_context: false,

@@ -6,6 +6,8 @@ use std::path::PathBuf;
 use bevy::prelude::*;
 use bevy::render::view::screenshot::{Screenshot, ScreenshotCaptured};
 
+use super::canvas::Canvas;
+
 /// Pictures drawn before the one that is kept: panels need some to settle their sizes.
 const BEFORE: u32 = 8;
 /// Pictures after which waiting has no sense.
@@ -25,11 +27,16 @@ pub fn plugin(app: &mut App, path: PathBuf) {
         .add_systems(Last, take);
 }
 
-fn take(mut wanted: ResMut<Wanted>, mut commands: Commands, mut exit: MessageWriter<AppExit>) {
+fn take(
+    mut wanted: ResMut<Wanted>,
+    mut commands: Commands,
+    mut exit: MessageWriter<AppExit>,
+    canvas: Res<Canvas>,
+) {
     wanted.drawn += 1;
     match wanted.drawn {
         BEFORE => {
-            commands.spawn(Screenshot::primary_window()).observe(save);
+            commands.spawn(Screenshot(canvas.target())).observe(save);
         }
         MOST.. => {
             eprintln!("understudy-workbench: no picture came out of the graphics adapter");
@@ -42,7 +49,10 @@ fn take(mut wanted: ResMut<Wanted>, mut commands: Commands, mut exit: MessageWri
 fn save(taken: On<ScreenshotCaptured>, wanted: Res<Wanted>, mut exit: MessageWriter<AppExit>) {
     let path = wanted.path.display();
     let written = match taken.image.clone().try_into_dynamic() {
-        Ok(image) => image.to_rgb8().save(&wanted.path).map_err(|error| error.to_string()),
+        Ok(image) => image
+            .to_rgb8()
+            .save(&wanted.path)
+            .map_err(|error| error.to_string()),
         Err(error) => Err(error.to_string()),
     };
     exit.write(match written {
