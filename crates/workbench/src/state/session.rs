@@ -185,7 +185,7 @@ impl Session {
         Some(Camera::around(
             orbit,
             middle,
-            figure.forward,
+            motion.forward,
             figure.height_m,
         ))
     }
@@ -474,7 +474,7 @@ impl Session {
                 ..orbit
             },
             *middle,
-            actor.figure.forward,
+            motion.forward,
             actor.figure.height_m,
         );
         let offset = seen.rotation.inverse() * (place - *middle) / actor.figure.height_m;

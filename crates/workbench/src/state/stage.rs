@@ -44,8 +44,6 @@ pub struct Figure {
     pub name: String,
     /// Joints, Y up.
     pub skeleton: Arc<Skeleton>,
-    /// Level direction out of the chest at rest.
-    pub forward: DVec3,
     /// Height at rest, metres.
     pub height_m: f64,
     /// Skin and bones.
@@ -59,6 +57,8 @@ pub struct Motion {
     pub clip: Clip,
     /// The middle of the body, frame by frame, steadied for cameras.
     pub middles: Vec<DVec3>,
+    /// Level direction in which the body faces in the first frame.
+    pub forward: DVec3,
     /// Soles, foot by foot.
     pub soles: Vec<Sole>,
     /// Pairs of parts that go into each other somewhere.
@@ -178,6 +178,7 @@ impl Stage {
                     figure_height,
                     clip.frame_time_secs,
                 ),
+                forward: facing(clip, body.pelvis, body.frame.forward),
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
@@ -223,6 +224,7 @@ impl Actor {
             Arc::new(Motion {
                 clip: motion.clip.translated(up),
                 middles: motion.middles.iter().map(|middle| *middle + up).collect(),
+                forward: motion.forward,
                 soles: Vec::new(),
                 touches: Vec::new(),
                 report: None,
@@ -293,16 +295,17 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
     };
     let figure = Figure {
         name: loaded.stem(),
-        forward: level(turn * frame.forward),
         height_m,
         model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
         skeleton,
     };
-    let root = loaded.assembly.as_ref().map_or(0, |made| made.body.root);
+    let joints = loaded.assembly.as_ref().map(|made| (made.body.root, made.body.pelvis));
+    let (root, pelvis) = *joints.as_ref().unwrap_or(&(0, 0));
     let worlds = clip.worlds();
     let floor = Floor::level(lowest_m(&figure, &worlds[0]));
     let motion = Motion {
         middles: middles(&worlds, root, floor, height_m, clip.frame_time_secs),
+        forward: facing(&clip, pelvis, turn * frame.forward),
         clip,
         soles: Vec::new(),
         touches: Vec::new(),
@@ -320,6 +323,13 @@ fn at_rest(clip: &Clip) -> Clip {
     // Rest transforms of a skeleton are finite, so this clip is made.
     Clip::new(Arc::clone(&clip.skeleton), clip.frame_time_secs, locals)
         .unwrap_or_else(|_| clip.clone())
+}
+
+/// Where a body faces in the first frame, level; `forward` is where it faces at rest.
+fn facing(clip: &Clip, pelvis: usize, forward: DVec3) -> DVec3 {
+    let rest = clip.skeleton.rest_world();
+    let turn = clip.world(0).rotation(pelvis) * rest.rotation(pelvis).inverse();
+    level(turn * forward)
 }
 
 fn level(direction: DVec3) -> DVec3 {
