@@ -44,8 +44,6 @@ pub struct Figure {
     pub name: String,
     /// Joints, Y up.
     pub skeleton: Arc<Skeleton>,
-    /// Level direction out of the chest at rest.
-    pub forward: DVec3,
     /// Height at rest, metres.
     pub height_m: f64,
     /// Skin and bones.
@@ -57,6 +55,9 @@ pub struct Figure {
 pub struct Motion {
     /// Frame after frame, Y up.
     pub clip: Clip,
+    /// Level direction that the body faces where its reference pose stands: a character that was
+    /// carried over faces as its performer does.
+    pub forward: DVec3,
     /// The middle of the body, frame by frame, steadied for cameras.
     pub middles: Vec<DVec3>,
     /// Soles, foot by foot.
@@ -181,6 +182,7 @@ impl Stage {
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
+                forward: level(done.performer.frame.forward),
                 report: Some(report.clone()),
             }
         };
@@ -222,6 +224,7 @@ impl Actor {
         let raise = |motion: &Arc<Motion>| {
             Arc::new(Motion {
                 clip: motion.clip.translated(up),
+                forward: motion.forward,
                 middles: motion.middles.iter().map(|middle| *middle + up).collect(),
                 soles: Vec::new(),
                 touches: Vec::new(),
@@ -256,6 +259,22 @@ impl Touch {
     /// The pair as faults name it.
     pub fn name(&self) -> String {
         format!("{} and {}", self.part, self.other_part)
+    }
+
+    /// Where the two are nearest to each other in a pose: the middle of the two axes' points.
+    pub fn meeting_point(&self, pose: &WorldPose) -> DVec3 {
+        /// Points tried along one of the axes.
+        const STEPS: usize = 32;
+        let [one, other] = self.rods.each_ref().map(|rod| ends(rod, pose));
+        let along = |step: usize| one[0].lerp(one[1], step as f64 / STEPS as f64);
+        let nearest = (0..=STEPS).map(along).min_by(|a, b| {
+            let away = |point: DVec3| distance_segment_segment([point, point], other);
+            away(*a).total_cmp(&away(*b))
+        });
+        let point = nearest.unwrap_or(one[0]);
+        let axis = other[1] - other[0];
+        let share = (point - other[0]).dot(axis) / axis.length_squared().max(f64::MIN_POSITIVE);
+        0.5 * (point + other[0] + share.clamp(0.0, 1.0) * axis)
     }
 
     /// The two rods in a pose: ends, metres, and radius.
@@ -293,7 +312,6 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
     };
     let figure = Figure {
         name: loaded.stem(),
-        forward: level(turn * frame.forward),
         height_m,
         model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
         skeleton,
@@ -303,6 +321,7 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
     let floor = Floor::level(lowest_m(&figure, &worlds[0]));
     let motion = Motion {
         middles: middles(&worlds, root, floor, height_m, clip.frame_time_secs),
+        forward: level(turn * frame.forward),
         clip,
         soles: Vec::new(),
         touches: Vec::new(),

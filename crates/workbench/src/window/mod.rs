@@ -50,6 +50,8 @@ pub struct Bench {
     pub pixels_per_point: f32,
     /// Whether the processor draws.
     pub is_software: bool,
+    /// Whether pictures are drawn as fast as they can be, for measuring and for pictures.
+    pub must_draw_all: bool,
 }
 
 /// Opens the window and returns when it is closed.
@@ -79,6 +81,7 @@ pub fn run(args: Args) -> ExitCode {
         layout: args.layout,
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
+        must_draw_all: args.screenshot.is_some() || args.time_frames.is_some(),
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -225,8 +228,23 @@ fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
     }
 }
 
-fn pass_time(mut bench: NonSendMut<Bench>, time: Res<Time<Real>>) {
+fn pass_time(
+    mut bench: NonSendMut<Bench>,
+    time: Res<Time<Real>>,
+    settings: Option<ResMut<WinitSettings>>,
+) {
+    /// How often a window in which nothing moves is drawn, besides at every touch of it.
+    const RESTING: Duration = Duration::from_millis(250);
     bench.session.advance(time.delta_secs_f64());
+    if let Some(mut settings) = settings
+        && !bench.must_draw_all
+    {
+        let moves = bench.session.clock.is_playing || bench.session.jobs.progress().is_some();
+        settings.focused_mode = match moves {
+            true => UpdateMode::Continuous,
+            false => UpdateMode::reactive(RESTING),
+        };
+    }
 }
 
 fn show_panels(mut bench: NonSendMut<Bench>, mut contexts: EguiContexts) -> Result {
