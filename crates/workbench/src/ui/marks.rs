@@ -270,7 +270,7 @@ impl Glass<'_> {
         // Thin layers over each other: strongest along the middle.
         for layer in 1..=6 {
             let part = layer as f32 / 6.0;
-            let shade = faint(palette::VERMILLION, 0.05 + 0.2 * share);
+            let shade = faint(palette::VERMILLION, 0.08 + 0.25 * share);
             capsule(&self.painter, a, b, radius * 1.15 * part, shade);
         }
     }

@@ -29,7 +29,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who,
         let line = Rect::from_min_max(one.right_top(), other.left_bottom());
         ui.painter().rect_filled(line, 0.0, ui.visuals().panel_fill);
     }
-    if let Some((who, rect)) = views.last()
+    if let Some((who, rect)) = views.first()
         && session.motion(*who).is_some()
     {
         legend::show(ui, session, *rect);

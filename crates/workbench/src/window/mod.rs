@@ -10,7 +10,7 @@ mod picture;
 mod timing;
 
 use std::process::ExitCode;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use bevy::app::ScheduleRunnerPlugin;
 use bevy::asset::AssetPlugin;
@@ -56,6 +56,7 @@ pub struct Bench {
 
 /// Opens the window and returns when it is closed.
 pub fn run(args: Args) -> ExitCode {
+    let started = Instant::now();
     let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
     let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
@@ -64,6 +65,7 @@ pub fn run(args: Args) -> ExitCode {
             return NO_SCREEN.into();
         }
     };
+    let to_adapter = started.elapsed();
     let mut session = match first_session(&args) {
         Ok(session) => session,
         Err((code, problem)) => {
@@ -71,6 +73,7 @@ pub fn run(args: Args) -> ExitCode {
             return code.into();
         }
     };
+    let started = Instant::now() - to_adapter;
     set_up(&mut session, &args);
     let mut app = App::new();
     add_engine(&mut app, &args, is_offscreen);
@@ -95,7 +98,7 @@ pub fn run(args: Args) -> ExitCode {
         .add_systems(EguiPrimaryContextPass, show_panels);
     match (&args.screenshot, args.time_frames) {
         (Some(path), _) => picture::plugin(&mut app, path.clone()),
-        (None, Some(secs)) => timing::plugin(&mut app, secs),
+        (None, Some(secs)) => timing::plugin(&mut app, secs, started),
         (None, None) => {}
     }
     match app.run() {
