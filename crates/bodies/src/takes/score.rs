@@ -123,6 +123,9 @@ pub(crate) fn hand_rotation(side: Side, along: DVec3, palm: DVec3) -> DQuat {
     DQuat::from_mat3(&DMat3::from_cols(outward, -palm, outward.cross(-palm)))
 }
 
+/// How a hand is held to a place, by time.
+type GripLine = Arc<dyn Fn(f64, &Spaces) -> Grip + Send + Sync>;
+
 type HandLine = Arc<dyn Fn(f64, &Spaces) -> HandPose + Send + Sync>;
 
 /// What a hand does: a free motion, and stretches in which it is held to a place.
@@ -151,7 +154,7 @@ pub(crate) struct Grip {
 pub(crate) struct Hold {
     /// Starts to go there, touches, leaves, is away, seconds.
     pub(crate) secs: [f64; 4],
-    pub(crate) grip: Arc<dyn Fn(f64, &Spaces) -> Grip + Send + Sync>,
+    pub(crate) grip: GripLine,
     /// Point of the hand in coordinates of the wrist, metres.
     pub(crate) point: DVec3,
     /// Bow of the way to and from the place, away from it, metres.

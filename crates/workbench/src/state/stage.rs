@@ -55,11 +55,10 @@ pub struct Figure {
 pub struct Motion {
     /// Frame after frame, Y up.
     pub clip: Clip,
-    /// Level direction that the body faces where its reference pose stands: a character that was
-    /// carried over faces as its performer does.
-    pub forward: DVec3,
     /// The middle of the body, frame by frame, steadied for cameras.
     pub middles: Vec<DVec3>,
+    /// Level direction in which the body faces in the first frame.
+    pub forward: DVec3,
     /// Soles, foot by foot.
     pub soles: Vec<Sole>,
     /// Pairs of parts that go into each other somewhere.
@@ -179,10 +178,10 @@ impl Stage {
                     figure_height,
                     clip.frame_time_secs,
                 ),
+                forward: facing(clip, body.pelvis, body.frame.forward),
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
-                forward: level(done.performer.frame.forward),
                 report: Some(report.clone()),
             }
         };
@@ -224,8 +223,8 @@ impl Actor {
         let raise = |motion: &Arc<Motion>| {
             Arc::new(Motion {
                 clip: motion.clip.translated(up),
-                forward: motion.forward,
                 middles: motion.middles.iter().map(|middle| *middle + up).collect(),
+                forward: motion.forward,
                 soles: Vec::new(),
                 touches: Vec::new(),
                 report: None,
@@ -316,12 +315,13 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
         skeleton,
     };
-    let root = loaded.assembly.as_ref().map_or(0, |made| made.body.root);
+    let joints = loaded.assembly.as_ref().map(|made| (made.body.root, made.body.pelvis));
+    let (root, pelvis) = *joints.as_ref().unwrap_or(&(0, 0));
     let worlds = clip.worlds();
     let floor = Floor::level(lowest_m(&figure, &worlds[0]));
     let motion = Motion {
         middles: middles(&worlds, root, floor, height_m, clip.frame_time_secs),
-        forward: level(turn * frame.forward),
+        forward: facing(&clip, pelvis, turn * frame.forward),
         clip,
         soles: Vec::new(),
         touches: Vec::new(),
@@ -339,6 +339,13 @@ fn at_rest(clip: &Clip) -> Clip {
     // Rest transforms of a skeleton are finite, so this clip is made.
     Clip::new(Arc::clone(&clip.skeleton), clip.frame_time_secs, locals)
         .unwrap_or_else(|_| clip.clone())
+}
+
+/// Where a body faces in the first frame, level; `forward` is where it faces at rest.
+fn facing(clip: &Clip, pelvis: usize, forward: DVec3) -> DVec3 {
+    let rest = clip.skeleton.rest_world();
+    let turn = clip.world(0).rotation(pelvis) * rest.rotation(pelvis).inverse();
+    level(turn * forward)
 }
 
 fn level(direction: DVec3) -> DVec3 {
