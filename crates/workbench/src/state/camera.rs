@@ -84,7 +84,7 @@ impl From<Angle> for Orbit {
         Self {
             yaw,
             pitch,
-            distance: 2.7,
+            distance: 2.8,
             shift: [0.0, 0.0],
         }
     }
@@ -201,7 +201,7 @@ mod tests {
             let seen = camera(Orbit::from(angle));
             let ([right, down], depth) = seen.project(seen.target).unwrap();
             assert!(right.abs() < 1e-12 && down.abs() < 1e-12);
-            assert!((depth - 5.4).abs() < 1e-9);
+            assert!((depth - 5.6).abs() < 1e-9);
             assert_eq!(seen.project(seen.eye * 2.0 - seen.target), None);
         }
     }
@@ -212,7 +212,7 @@ mod tests {
             pitch: 0.0,
             ..Orbit::from(Angle::Front)
         });
-        let half = 5.4 * (FIELD_OF_VIEW_RAD / 2.0).tan();
+        let half = 5.6 * (FIELD_OF_VIEW_RAD / 2.0).tan();
         let ([_, down], _) = front.project(front.target + DVec3::Y * half).unwrap();
         assert!((down + 0.5).abs() < 1e-12);
     }

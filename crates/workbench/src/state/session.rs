@@ -432,7 +432,7 @@ impl Session {
     }
 
     /// The frame in which a fault is seen best: a slide at its end, a depth where it is deepest.
-    fn telling_frame(&self, fault: &Fault) -> usize {
+    pub fn telling_frame(&self, fault: &Fault) -> usize {
         let touch = self.motion(Who::Character).and_then(|(_, motion)| {
             let mut touches = motion.touches.iter();
             touches.find(|touch| fault.part == touch.name())

@@ -260,6 +260,22 @@ impl Touch {
         format!("{} and {}", self.part, self.other_part)
     }
 
+    /// Where the two are nearest to each other in a pose: the middle of the two axes' points.
+    pub fn meeting_point(&self, pose: &WorldPose) -> DVec3 {
+        /// Points tried along one of the axes.
+        const STEPS: usize = 32;
+        let [one, other] = self.rods.each_ref().map(|rod| ends(rod, pose));
+        let along = |step: usize| one[0].lerp(one[1], step as f64 / STEPS as f64);
+        let nearest = (0..=STEPS).map(along).min_by(|a, b| {
+            let away = |point: DVec3| distance_segment_segment([point, point], other);
+            away(*a).total_cmp(&away(*b))
+        });
+        let point = nearest.unwrap_or(one[0]);
+        let axis = other[1] - other[0];
+        let share = (point - other[0]).dot(axis) / axis.length_squared().max(f64::MIN_POSITIVE);
+        0.5 * (point + other[0] + share.clamp(0.0, 1.0) * axis)
+    }
+
     /// The two rods in a pose: ends, metres, and radius.
     pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
         self.rods

@@ -3,8 +3,8 @@
 
 use bevy_egui::egui;
 use egui::{
-    Align2, Color32, ComboBox, DragValue, FontId, Panel, RichText, ScrollArea, Sense, TextEdit, Ui,
-    vec2,
+    Align2, Color32, ComboBox, DragValue, FontId, Painter, Panel, Pos2, RichText, ScrollArea,
+    Sense, Stroke, TextEdit, Ui, vec2,
 };
 use understudy_anatomy::Role;
 use understudy_motion::JointKind;
@@ -85,16 +85,55 @@ fn summary(ui: &mut Ui, file: &Loaded) {
     }
 }
 
+/// How a joint is marked.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Sign {
+    /// It has a role.
+    Full,
+    /// It has a role that may be another.
+    Doubtful,
+    /// It has none.
+    Empty,
+    /// It is no joint of the body.
+    Dot,
+}
+
 /// What is known of a joint: a sign, a colour, and words for its role.
-fn known(file: &Loaded, joint: usize, role: &str) -> (&'static str, Color32, String) {
+fn known(file: &Loaded, joint: usize, role: &str) -> (Sign, Color32, String) {
     let is_carrier = file.skeleton().joint(joint).kind == JointKind::Carrier;
+    let of_side = |side| colour(palette::side(side));
     match file.recognition.roles.get(joint) {
         Some(found) if found.confidence > DOUBTFUL => {
-            ("●", colour(palette::side(found.role.side)), role.to_owned())
+            (Sign::Full, of_side(found.role.side), role.to_owned())
         }
-        Some(found) => ("?", colour(palette::side(found.role.side)), role.to_owned()),
-        None if is_carrier => ("·", colour(palette::MIDDLE), "carries the body".to_owned()),
-        None => ("○", colour(palette::VERMILLION), "no role".to_owned()),
+        Some(found) => (Sign::Doubtful, of_side(found.role.side), role.to_owned()),
+        None if is_carrier => (
+            Sign::Dot,
+            colour(palette::MIDDLE),
+            "carries the body".to_owned(),
+        ),
+        None => (
+            Sign::Empty,
+            colour(palette::VERMILLION),
+            "no role".to_owned(),
+        ),
+    }
+}
+
+impl Sign {
+    fn draw(self, painter: &Painter, at: Pos2, shade: Color32) {
+        let edge = Stroke::new(1.0, Color32::from_black_alpha(120));
+        match self {
+            Self::Full => painter.circle(at, 4.0, shade, edge),
+            Self::Dot => painter.circle_filled(at, 1.5, shade),
+            Self::Empty => painter.circle_stroke(at, 4.0, Stroke::new(1.5, shade)),
+            Self::Doubtful => {
+                painter.circle(at, 6.0, shade, edge);
+                let font = FontId::proportional(10.0);
+                painter.text(at, Align2::CENTER_CENTER, "?", font, Color32::BLACK);
+                return;
+            }
+        };
     }
 }
 
@@ -134,13 +173,7 @@ fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) ->
     let indent = f32::min(depth as f32 * 7.0, 70.0);
     let painter = ui.painter_at(rect);
     let left = rect.left_center() + vec2(8.0 + indent, 0.0);
-    painter.text(
-        left,
-        Align2::CENTER_CENTER,
-        sign,
-        FontId::proportional(12.0),
-        shade,
-    );
+    sign.draw(&painter, left, shade);
     let confidence = file
         .recognition
         .roles

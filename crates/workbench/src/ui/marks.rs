@@ -236,11 +236,12 @@ impl Glass<'_> {
         for (mm, touch) in deep.iter().take(NAMED) {
             let share = (mm / (8.0 * DEPTH_MM * size)).clamp(0.15, 1.0) as f32;
             let rods = touch.rods(pose);
-            for ([from, to], radius_m) in rods {
-                self.glow(from, to, radius_m, share);
-            }
-            let [(one, _), (other, _)] = rods;
-            let place = (one[0] + one[1] + other[0] + other[1]) * 0.25;
+            let place = touch.meeting_point(pose);
+            // The thinner of the two glows: a whole trunk would hide what happens.
+            let [one, other] = rods;
+            let ([from, to], radius_m) = if one.1 <= other.1 { one } else { other };
+            self.glow(from, to, radius_m, share);
+            self.glow(place, place, 1.5 * radius_m, share);
             if let Some(at) = self.at(place) {
                 let text = format!(
                     "{} in {}: {}",
@@ -269,8 +270,8 @@ impl Glass<'_> {
         // Thin layers over each other: strongest along the middle.
         for layer in 1..=6 {
             let part = layer as f32 / 6.0;
-            let shade = faint(palette::VERMILLION, 0.16 * share);
-            capsule(&self.painter, a, b, radius * 1.1 * part, shade);
+            let shade = faint(palette::VERMILLION, 0.08 + 0.25 * share);
+            capsule(&self.painter, a, b, radius * 1.15 * part, shade);
         }
     }
 }

@@ -16,9 +16,20 @@ pub fn colour(rgb: Rgb) -> Color32 {
     Color32::from_rgb(rgb.0, rgb.1, rgb.2)
 }
 
-/// The same, see-through: `alpha` from 0 to 1.
+/// The same, see-through: `alpha` from 0 to 1. The window blends in linear light.
 pub fn faint(rgb: Rgb, alpha: f32) -> Color32 {
-    colour(rgb).gamma_multiply(alpha)
+    let [r, g, b, _] = rgb.linear();
+    let [r, g, b] = [r, g, b].map(|value| encoded(value * alpha));
+    Color32::from_rgba_premultiplied(r, g, b, (255.0 * alpha).round() as u8)
+}
+
+/// A linear value as it is written in 8 bits (IEC 61966-2-1).
+fn encoded(value: f32) -> u8 {
+    let written = match value <= 0.003_130_8 {
+        true => 12.92 * value,
+        false => 1.055 * value.powf(1.0 / 2.4) - 0.055,
+    };
+    (255.0 * written.clamp(0.0, 1.0)).round() as u8
 }
 
 /// Sets style and colours of a context.
@@ -153,4 +164,18 @@ fn sends(response: Response, hint: &str, command: Command, out: &mut Vec<Command
         out.push(command);
     }
     response.on_hover_text(hint)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_written_and_read_back() {
+        for value in 0..=255 {
+            let [linear, ..] = Rgb(value, 0, 0).linear();
+            assert_eq!(encoded(linear), value);
+        }
+        assert_eq!(faint(Rgb(12, 34, 56), 1.0), colour(Rgb(12, 34, 56)));
+    }
 }

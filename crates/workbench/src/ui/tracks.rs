@@ -311,16 +311,19 @@ fn fault_row(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>)
             axis.x(fault.last_frame as f64 + 1.0),
         );
         let (rgb, shape) = sign(fault.kind);
-        let is_chosen = session.fault == Some(index);
-        let band = Rect::from_x_y_ranges(from..=to.max(from + 2.0), area.y_range().shrink(4.0));
-        painter.rect_filled(band, 2.0, faint(rgb, if is_chosen { 0.8 } else { 0.28 }));
+        let at = axis.x(session.telling_frame(fault) as f64 + 0.5);
         let at = pos2(
-            ((from + to) / 2.0).clamp(area.left() + 6.0, area.right() - 6.0),
+            at.clamp(area.left() + 6.0, area.right() - 6.0),
             area.center().y,
         );
+        // Only the fault that is gone to shows how long it lasts: whole clips would cover the rest.
+        if session.fault == Some(index) {
+            let band = Rect::from_x_y_ranges(from..=to.max(from + 2.0), area.y_range().shrink(3.0));
+            painter.rect_filled(band, 2.0, faint(rgb, 0.45));
+        }
         shape.draw(&painter, at, 5.0, colour(rgb));
         let response = ui.interact(
-            Rect::from_center_size(at, vec2(14.0, FAULTS)).union(band),
+            Rect::from_center_size(at, vec2(14.0, FAULTS)),
             ui.id().with(("fault", index)),
             Sense::click(),
         );

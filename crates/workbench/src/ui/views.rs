@@ -29,7 +29,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who,
         let line = Rect::from_min_max(one.right_top(), other.left_bottom());
         ui.painter().rect_filled(line, 0.0, ui.visuals().panel_fill);
     }
-    if let Some((who, rect)) = views.last()
+    if let Some((who, rect)) = views.first()
         && session.motion(*who).is_some()
     {
         legend::show(ui, session, *rect);
@@ -141,8 +141,8 @@ pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
 /// The plate below text over the bodies.
 pub fn plate(ui: &Ui) -> Color32 {
     let fill = ui.visuals().panel_fill;
-    let opacity = if ui.visuals().dark_mode { 200 } else { 235 };
-    Color32::from_rgba_unmultiplied(fill.r(), fill.g(), fill.b(), opacity)
+    let fill = crate::state::palette::Rgb(fill.r(), fill.g(), fill.b());
+    theme::faint(fill, 0.8)
 }
 
 /// What to do where there is no body.

@@ -3,7 +3,7 @@
 use bevy::camera::visibility::RenderLayers;
 use bevy::camera::{CameraOutputMode, ClearColorConfig, RenderTarget, Viewport};
 use bevy::core_pipeline::tonemapping::Tonemapping;
-use bevy::light::{CascadeShadowConfigBuilder, DirectionalLightShadowMap};
+use bevy::light::{CascadeShadowConfigBuilder, DirectionalLightShadowMap, ShadowFilteringMethod};
 use bevy::pbr::ExtendedMaterial;
 use bevy::prelude::*;
 use bevy::render::render_resource::BlendState;
@@ -138,6 +138,10 @@ fn spawn_camera(
             ..PerspectiveProjection::default()
         }),
         Tonemapping::AgX,
+        match is_software {
+            true => ShadowFilteringMethod::Hardware2x2,
+            false => ShadowFilteringMethod::Gaussian,
+        },
         if is_software {
             Msaa::Off
         } else {

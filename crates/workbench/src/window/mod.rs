@@ -10,7 +10,7 @@ mod picture;
 mod timing;
 
 use std::process::ExitCode;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use bevy::app::ScheduleRunnerPlugin;
 use bevy::asset::AssetPlugin;
@@ -50,10 +50,13 @@ pub struct Bench {
     pub pixels_per_point: f32,
     /// Whether the processor draws.
     pub is_software: bool,
+    /// Whether pictures are drawn as fast as they can be, for measuring and for pictures.
+    pub must_draw_all: bool,
 }
 
 /// Opens the window and returns when it is closed.
 pub fn run(args: Args) -> ExitCode {
+    let started = Instant::now();
     let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
     let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
@@ -62,6 +65,7 @@ pub fn run(args: Args) -> ExitCode {
             return NO_SCREEN.into();
         }
     };
+    let to_adapter = started.elapsed();
     let mut session = match first_session(&args) {
         Ok(session) => session,
         Err((code, problem)) => {
@@ -69,6 +73,7 @@ pub fn run(args: Args) -> ExitCode {
             return code.into();
         }
     };
+    let started = Instant::now() - to_adapter;
     set_up(&mut session, &args);
     let mut app = App::new();
     add_engine(&mut app, &args, is_offscreen);
@@ -79,6 +84,7 @@ pub fn run(args: Args) -> ExitCode {
         layout: args.layout,
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
+        must_draw_all: args.screenshot.is_some() || args.time_frames.is_some(),
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -92,7 +98,7 @@ pub fn run(args: Args) -> ExitCode {
         .add_systems(EguiPrimaryContextPass, show_panels);
     match (&args.screenshot, args.time_frames) {
         (Some(path), _) => picture::plugin(&mut app, path.clone()),
-        (None, Some(secs)) => timing::plugin(&mut app, secs),
+        (None, Some(secs)) => timing::plugin(&mut app, secs, started),
         (None, None) => {}
     }
     match app.run() {
@@ -225,8 +231,23 @@ fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
     }
 }
 
-fn pass_time(mut bench: NonSendMut<Bench>, time: Res<Time<Real>>) {
+fn pass_time(
+    mut bench: NonSendMut<Bench>,
+    time: Res<Time<Real>>,
+    settings: Option<ResMut<WinitSettings>>,
+) {
+    /// How often a window in which nothing moves is drawn, besides at every touch of it.
+    const RESTING: Duration = Duration::from_millis(250);
     bench.session.advance(time.delta_secs_f64());
+    if let Some(mut settings) = settings
+        && !bench.must_draw_all
+    {
+        let moves = bench.session.clock.is_playing || bench.session.jobs.progress().is_some();
+        settings.focused_mode = match moves {
+            true => UpdateMode::Continuous,
+            false => UpdateMode::reactive(RESTING),
+        };
+    }
 }
 
 fn show_panels(mut bench: NonSendMut<Bench>, mut contexts: EguiContexts) -> Result {
