@@ -18,7 +18,7 @@ use crate::skin::Skin;
 use crate::trim::Trimmer;
 use crate::truth::true_body;
 use crate::tube::Tube;
-use crate::weights::weights;
+use crate::weights::{Tree, weights};
 
 /// Distance of the samples of the surface where none is given, in statures: about a third of a
 /// human finger.
@@ -101,8 +101,11 @@ fn meshes(plan: &Plan<'_>) -> [BodyMesh; 3] {
         colours: &body.colours,
         stature_m: body.stature_m,
     };
-    let mirror = plan.mirror();
-    let influences = weights(&field, &skin, &mirror);
+    let tree = Tree {
+        parents: plan.bones.iter().map(|bone| bone.parent).collect(),
+        mirror: plan.mirror(),
+    };
+    let influences = weights(&field, &skin, &tree);
     let trimmer = Trimmer {
         plan,
         field: &field,
@@ -112,7 +115,7 @@ fn meshes(plan: &Plan<'_>) -> [BodyMesh; 3] {
     trimmings.extend(trimmer.claws(&flesh.claws));
     trimmings.extend(trimmer.feathers());
     if let Some(quills) = &body.features.quills {
-        trimmings.extend(trimmer.quills(quills, &skin, &influences, &mirror));
+        trimmings.extend(trimmer.quills(quills, &skin, &influences, &tree.mirror));
     }
     let mut colours = vec![[1.0; 4]; skin.positions.len()];
     for vertex in 0..skin.half {

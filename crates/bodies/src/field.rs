@@ -240,6 +240,12 @@ impl Field {
         point
     }
 
+    /// How near a point is to where a limb grows from the trunk, 0 to 1.
+    pub(crate) fn closeness_to_roots(&self, point: DVec3) -> f64 {
+        let limbs = self.clusters.iter().filter(|c| c.parent == Some(0));
+        limbs.map(|limb| limb.closeness(point)).fold(0.0, f64::max)
+    }
+
     /// The piece of flesh that a point of the surface belongs to; the cluster is decided first.
     pub(crate) fn owner(&self, point: DVec3) -> Option<&Piece> {
         let cluster = self.block(point).and_then(|block| {

@@ -31,22 +31,14 @@ impl BodyMesh {
     }
 }
 
-/// At most four influences, brought to a sum of 1. The fifth heaviest is taken from all, so that
-/// weights stay continuous over the surface where one joint gives way to another.
+/// At most four influences, brought to a sum of 1; the heaviest are kept.
 pub(crate) fn packed(influences: &[(usize, f64)]) -> ([u16; 4], [f32; 4]) {
     let mut sorted = influences.to_vec();
     sorted.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-    let fifth = sorted.get(4).map_or(0.0, |(_, weight)| *weight);
     sorted.truncate(4);
-    for (_, weight) in &mut sorted {
-        *weight -= fifth;
-    }
     // A joint that moves a vertex by less than a thousandth of its way is not worth a slot.
     let heaviest = sorted.first().map_or(0.0, |(_, weight)| *weight);
     sorted.retain(|(_, weight)| *weight > 1e-3 * heaviest);
-    if sorted.is_empty() {
-        sorted.extend(influences.first().map(|(joint, _)| (*joint, 1.0)));
-    }
     let sum: f64 = sorted.iter().map(|(_, weight)| weight).sum();
     let (mut joints, mut weights) = ([0; 4], [0.0; 4]);
     for (slot, (joint, weight)) in sorted.into_iter().enumerate() {

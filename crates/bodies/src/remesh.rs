@@ -393,7 +393,11 @@ impl<'a> Work<'a> {
             for vertex in 0..self.positions.len() as u32 {
                 if !self.around[vertex as usize].is_empty() {
                     let to = self.sharp_place(vertex);
-                    self.try_move(vertex, to);
+                    let near = self.neighbours(vertex);
+                    let room_m = 0.4 * self.wanted[vertex as usize];
+                    if near.iter().all(|&n| self.at(n).distance(to) > room_m) {
+                        self.try_move(vertex, to);
+                    }
                 }
             }
         }

@@ -11,7 +11,11 @@ use crate::piece::Piece;
 use crate::skin::Skin;
 
 /// Steps in which weights spread.
-const STEPS: usize = 72;
+const STEPS: usize = 150;
+
+/// Further steps, in which each vertex keeps four joints: they smooth what leaving out joints has
+/// made uneven.
+const LAST_STEPS: usize = 24;
 
 /// How far weights spread over the thickness of the flesh.
 const SPREAD: f64 = 0.5;
@@ -19,8 +23,8 @@ const SPREAD: f64 = 0.5;
 /// Joints and weights of a vertex.
 pub(crate) type Influences = Vec<(usize, f64)>;
 
-/// Influences of all vertices of a skin. `mirror` has the joint of the other side for each joint.
-pub(crate) fn weights(field: &Field, skin: &Skin, mirror: &[usize]) -> Vec<Influences> {
+/// Influences of all vertices of a skin.
+pub(crate) fn weights(field: &Field, skin: &Skin, tree: &Tree) -> Vec<Influences> {
     let half = skin.half;
     let mut now: Vec<Influences> = vec![Vec::new(); skin.positions.len()];
     let mut spread_m = vec![0.0; skin.positions.len()];
@@ -28,25 +32,88 @@ pub(crate) fn weights(field: &Field, skin: &Skin, mirror: &[usize]) -> Vec<Influ
         let at = skin.positions[vertex];
         if let Some(piece) = field.owner(at) {
             now[vertex] = influences(piece, at);
-            spread_m[vertex] = SPREAD * piece.thickest_m();
+            // Where limbs join the trunk, which turn farthest, weights spread farther.
+            let far = 1.0 + 1.6 * field.closeness_to_roots(at);
+            spread_m[vertex] = SPREAD * far * piece.thickest_m();
         } else {
             now[vertex] = vec![(0, 1.0)];
         }
         spread_m[skin.mirror[vertex]] = spread_m[vertex];
     }
-    copy_to_right(&mut now, skin, mirror);
+    copy_to_right(&mut now, skin, &tree.mirror);
     let neighbours = skin.neighbours();
     let shares: Vec<f64> = (0..skin.positions.len())
         .map(|vertex| share_of_step(skin, &neighbours[vertex], vertex, spread_m[vertex]))
         .collect();
-    for _ in 0..STEPS {
+    for step in 0..STEPS + LAST_STEPS {
+        if step >= STEPS {
+            now.iter_mut().for_each(|list| tree.keep_four(list));
+        }
         let next: Vec<Influences> = (0..half)
             .map(|vertex| spread(&now, &neighbours[vertex], vertex, shares[vertex]))
             .collect();
         now[..half].clone_from_slice(&next);
-        copy_to_right(&mut now, skin, mirror);
+        copy_to_right(&mut now, skin, &tree.mirror);
     }
+    now.iter_mut().for_each(|list| tree.keep_four(list));
     now
+}
+
+/// The tree of the joints, as far as weights need it.
+pub(crate) struct Tree {
+    /// Parents, for each joint.
+    pub(crate) parents: Vec<Option<usize>>,
+    /// The joint of the other side, for each joint.
+    pub(crate) mirror: Vec<usize>,
+}
+
+impl Tree {
+    /// Joints from one up to the root.
+    fn ancestors(&self, joint: usize) -> Vec<usize> {
+        std::iter::successors(Some(joint), |&joint| self.parents[joint]).collect()
+    }
+
+    /// Steps in the tree from one joint to another.
+    fn steps(&self, a: usize, b: usize) -> usize {
+        let (a, b) = (self.ancestors(a), self.ancestors(b));
+        let shared = a
+            .iter()
+            .rev()
+            .zip(b.iter().rev())
+            .take_while(|(a, b)| a == b);
+        a.len() + b.len() - 2 * shared.count()
+    }
+
+    /// Leaves four joints or fewer: the lightest hand their weight to the nearest that stay, so
+    /// that the skin moves almost as with all of them. What ties goes together: vertices between
+    /// left and right stay even.
+    fn keep_four(&self, influences: &mut Influences) {
+        while influences.len() > 4 {
+            let lightest = influences.iter().map(|(_, weight)| *weight);
+            let limit = lightest.fold(f64::INFINITY, f64::min) + 1e-9;
+            let (left_out, mut kept): (Influences, Influences) =
+                influences.iter().partition(|(_, weight)| *weight <= limit);
+            if kept.is_empty() {
+                influences.truncate(4);
+                break;
+            }
+            for (joint, weight) in left_out {
+                let steps: Vec<usize> = kept.iter().map(|k| self.steps(joint, k.0)).collect();
+                let nearest = steps.iter().copied().min().unwrap_or(0);
+                let count = steps.iter().filter(|s| **s == nearest).count();
+                for (heir, steps) in kept.iter_mut().zip(&steps) {
+                    if *steps == nearest {
+                        heir.1 += weight / count as f64;
+                    }
+                }
+            }
+            *influences = kept;
+        }
+        let sum: f64 = influences.iter().map(|(_, weight)| weight).sum();
+        for (_, weight) in influences.iter_mut() {
+            *weight /= sum;
+        }
+    }
 }
 
 /// The right side has the mirrored weights of the left; vertices between the two have both.

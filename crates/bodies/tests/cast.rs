@@ -234,6 +234,52 @@ fn the_true_body_points_at_its_joints() {
     }
 }
 
+/// Each skin is one closed surface without triangles that are none.
+#[test]
+fn skins_are_of_one_piece() {
+    for name in CAST {
+        let made = member(name);
+        let skin = &made.meshes[0];
+        assert_eq!(volumes_m3(skin).len(), 1, "{name}");
+        assert!(skin.positions.len() <= 16_000);
+        for triangle in &skin.triangles {
+            let [a, b, c] = triangle.map(|vertex| skin.positions[vertex as usize]);
+            let longest = a.distance(b).max(b.distance(c)).max(c.distance(a));
+            let height = (b - a).cross(c - a).length() / longest;
+            assert!(height > 0.01 * longest, "{name}: {a} {b} {c}");
+        }
+    }
+}
+
+/// The left half of each skin mirrors the right: places, normals, colours and weights.
+#[test]
+fn skins_mirror_left_and_right() {
+    let key = |p: DVec3| (p * 1e5).round().to_array().map(|x| x as i64);
+    for name in CAST {
+        let made = member(name);
+        let skin = &made.meshes[0];
+        let left = made.body.frame.left();
+        let mirrored = |p: DVec3| p - 2.0 * p.dot(left) * left;
+        let places: HashMap<[i64; 3], usize> = skin
+            .positions
+            .iter()
+            .enumerate()
+            .map(|(v, &p)| (key(p), v))
+            .collect();
+        let mean_weight =
+            |vertex: usize| -> f32 { skin.weights[vertex].iter().map(|w| w * w).sum() };
+        for vertex in 0..skin.positions.len() {
+            let other = places[&key(mirrored(skin.positions[vertex]))];
+            assert!(skin.normals[other].distance(mirrored(skin.normals[vertex])) < 1e-9);
+            assert_eq!(skin.colours[other], skin.colours[vertex]);
+            assert!(
+                (mean_weight(other) - mean_weight(vertex)).abs() < 1e-6,
+                "{name}"
+            );
+        }
+    }
+}
+
 /// Local axes lie along the bones where the description says so.
 #[test]
 fn bone_aligned_axes_point_at_the_next_joint() {

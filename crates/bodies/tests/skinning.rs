@@ -20,9 +20,9 @@ const CAST: [&str; 7] = [
 ];
 
 /// Most that an edge may grow. A weight that eases from 0 to 1 over a stretch of two radii about
-/// a joint turned by θ stretches the outside by 1 + 0.75 θ, which is 3.4 at half a turn; spreading
-/// weights over the skin makes it less, seams where three parts meet more.
-const MOST_STRETCH: f64 = 4.0;
+/// a joint turned by θ stretches the outside by 1 + 0.75 θ, which is 3.4 at half a turn; armpit and
+/// groin, where a third part joins in, may have half as much again.
+const MOST_STRETCH: f64 = 5.0;
 
 /// Edges shorter than this share of the mean edge around do not count as torn: they grow by less
 /// than can be seen.
@@ -250,7 +250,8 @@ fn neighbours(made: &Character) -> Vec<Vec<usize>> {
 struct Worst {
     stretch: f64,
     spike: f64,
-    place: String,
+    stretch_place: String,
+    spike_place: String,
 }
 
 /// The worst stretch and spike of the skin over all movements.
@@ -283,19 +284,13 @@ fn worst(made: &Character) -> Worst {
                 let stretch = moved[vertex].distance(moved[other]) / length;
                 if stretch > worst.stretch {
                     worst.stretch = stretch;
-                    worst.place = format!(
-                        "{} at {} ({:?})",
-                        movement.name, rest[vertex], skin.influences[vertex]
-                    );
+                    worst.stretch_place = format!("{} at {}", movement.name, rest[vertex]);
                 }
             }
             let spike = (off_middle(&moved, vertex) - off_middle(rest, vertex)) / edges[vertex];
             if spike > worst.spike {
                 worst.spike = spike;
-                worst.place = format!(
-                    "{}; spike: {} at {}",
-                    worst.place, movement.name, rest[vertex]
-                );
+                worst.spike_place = format!("{} at {}", movement.name, rest[vertex]);
             }
         }
     }
@@ -308,14 +303,18 @@ fn is_sound(worst: &Worst) -> bool {
 
 #[test]
 fn no_skin_tears_through_the_range_of_motion() {
+    let mut torn = Vec::new();
     for name in CAST {
         let worst = worst(&member(name));
         println!(
-            "{name}: stretch {:.2}, spike {:.2}; {}",
-            worst.stretch, worst.spike, worst.place
+            "{name}: stretch {:.2} in {}, spike {:.2} in {}",
+            worst.stretch, worst.stretch_place, worst.spike, worst.spike_place
         );
-        assert!(is_sound(&worst), "{name}: {worst:?}");
+        if !is_sound(&worst) {
+            torn.push((name, worst));
+        }
     }
+    assert!(torn.is_empty(), "{torn:?}");
 }
 
 /// A vertex of a forearm that hangs by a third on the other hand is found.

@@ -25,7 +25,7 @@ impl Maker<'_> {
         let shoulder_m = body.thickness.shoulder_m.unwrap_or(1.06 * upper_m);
         let shoulder_at = self.at(shoulder);
         self.yoke(shoulder, upper_m, shoulder_m);
-        let cluster = self.grow(TRUNK, shoulder_at, 1.6 * shoulder_m, 0.8 * shoulder_m);
+        let cluster = self.grow(TRUNK, shoulder_at, 1.2 * shoulder_m, 0.8 * shoulder_m);
         let elbow_m = 0.43 * (upper_m + forearm_m);
         let upper = self
             .limb(
@@ -104,7 +104,7 @@ impl Maker<'_> {
         .grained(0.3 * upper_m);
         self.add(TRUNK, yoke);
         let breast_m = 1.15 * upper_m;
-        let low = middle.lerp(shoulder_at, 0.45) - plan.trunk_direction() * 1.5 * upper_m;
+        let low = middle.lerp(shoulder_at, 0.42) - plan.trunk_direction() * 1.2 * upper_m;
         let breast = Piece::new(owner, low, end, [breast_m, breast_m, 0.85 * upper_m])
             .flattened(DVec3::Z, 0.9)
             .melting(1.1 * upper_m)

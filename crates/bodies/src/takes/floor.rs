@@ -86,6 +86,7 @@ pub(crate) fn lift(figure: &'static Figure) -> Draft {
             .push(crate_hold(figure, side, &crate_place));
         score.hands[index].curl = degrees(&[(1.4, 18.0), (2.1, 9.0), (6.9, 9.0), (7.6, 18.0)]);
     }
+    score = hold_crate(score, figure, &crate_place);
     let place = crate_place.clone();
     let mut draft = Draft::of(score);
     draft.props.push(PropPlan {
@@ -101,6 +102,35 @@ pub(crate) fn lift(figure: &'static Figure) -> Draft {
         let held = TouchPart::Prop("crate");
         draft.touching(TouchPart::Hand(side), held, CRATE_SECS[0], CRATE_SECS[3])
     })
+}
+
+/// Moves the hands so that their skin lies on the sides of the crate, at both ends of the hold and
+/// in between.
+fn hold_crate(mut score: Score, figure: &Figure, place: &Path) -> Score {
+    for hand in &mut score.hands {
+        for hold in &mut hand.holds {
+            let span = CRATE_SECS[3] - CRATE_SECS[0];
+            let shares = [0.0, 0.1, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0];
+            hold.clear_m = shares.map(|s| (CRATE_SECS[0] + s * span, 0.0)).into();
+        }
+    }
+    for _ in 0..2 {
+        let plan = score.clone();
+        for (index, side) in SIDES.into_iter().enumerate() {
+            let palm = joints_of(figure, TouchPart::Hand(side));
+            let out = DVec3::X * sign(side);
+            for key in score.hands[index]
+                .holds
+                .iter_mut()
+                .flat_map(|h| &mut h.clear_m)
+            {
+                let skin = figure.skin.posed(&plan.pose(figure, key.0));
+                let inner = skin.farthest(&palm, -out).unwrap_or_default();
+                key.1 -= (inner - place.at(key.0)).dot(out) - CRATE_M.x / 2.0;
+            }
+        }
+    }
+    score
 }
 
 fn lift_feet() -> [Footing; 2] {
@@ -695,7 +725,8 @@ fn crawl_way(rests: &[(f64, f64, f64)], secs: f64) -> (f64, f64) {
 /// Crawls on hands and knees; hand and knee of opposite sides go together.
 pub(crate) fn crawl(figure: &'static Figure) -> Draft {
     let mut height_m = KNEE_HEIGHT_M;
-    let mut score = crawl_score(figure, height_m);
+    let mut hands_m = 0.0;
+    let mut score = crawl_score(figure, height_m, hands_m);
     for _ in 0..3 {
         // The skin below a knee rolls a little with the thigh: in the middle of the deepest and
         // the highest it lies on the floor.
@@ -706,7 +737,11 @@ pub(crate) fn crawl(figure: &'static Figure) -> Draft {
         let least = lows.into_iter().fold(f64::INFINITY, f64::min);
         let most = lows.into_iter().fold(f64::NEG_INFINITY, f64::max);
         height_m -= 0.5 * (least + most);
-        score = crawl_score(figure, height_m);
+        // The skin of a palm gives way to the bend of its wrist.
+        let skin = figure.skin.posed(&score.pose(figure, 0.3));
+        let palm = joints_of(figure, TouchPart::Hand(Side::Left));
+        hands_m -= skin.farthest(&palm, DVec3::NEG_Y).map_or(0.0, |low| low.y);
+        score = crawl_score(figure, height_m, hands_m);
     }
     let secs = score.secs;
     let mut draft = Draft::of(score);
@@ -723,7 +758,7 @@ pub(crate) fn crawl(figure: &'static Figure) -> Draft {
     draft
 }
 
-fn crawl_score(figure: &'static Figure, height_m: f64) -> Score {
+fn crawl_score(figure: &'static Figure, height_m: f64, hands_m: f64) -> Score {
     let end = CRAWL_FIRST_SECS + CRAWL_STEP_SECS * (CRAWL_STEPS - 1) as f64;
     let mut score = standing(end + 0.9);
     let foot_x_m = 0.10;
@@ -796,7 +831,7 @@ fn crawl_score(figure: &'static Figure, height_m: f64) -> Score {
     };
     over_both_knees(figure, &mut score, knees);
     for (index, side) in SIDES.into_iter().enumerate() {
-        score.hands[index] = crawling_hand(figure, side, middle_m);
+        score.hands[index] = crawling_hand(figure, side, middle_m, hands_m);
     }
     score
 }
@@ -832,14 +867,14 @@ fn over_both_knees(figure: &'static Figure, score: &mut Score, knees: [Path; 2])
 }
 
 /// A hand that rests on the floor and swings forward.
-fn crawling_hand(figure: &'static Figure, side: Side, middle_m: f64) -> HandPlan {
+fn crawling_hand(figure: &Figure, side: Side, middle_m: f64, hands_m: f64) -> HandPlan {
     let along = DVec3::new(-0.08 * sign(side), 0.0, 1.0);
     let palm = DVec3::NEG_Y;
     let rotation = hand_rotation(side, along, palm);
     let down = rotation.inverse() * DVec3::NEG_Y;
     let point = hand_point(figure, side, TouchPart::Hand(side), 3.0 * DEGREE, down);
     // The lowest point of the skin lies on the floor.
-    let wrist_m = -(rotation * point).y;
+    let wrist_m = hands_m - (rotation * point).y;
     let rests = crawl_rests(side == Side::Left, 0.05);
     let start_m = middle_m + 0.67;
     HandPlan::by(move |secs, _| {

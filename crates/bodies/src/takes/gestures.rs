@@ -167,8 +167,8 @@ fn clap_score(figure: &'static Figure, claps: &[Clap; 7]) -> Score {
         );
         // On the way down the fingers point ahead, as a wrist bends no further.
         let down = HandPose {
-            wrist: DVec3::new(0.29, 0.0, 0.31),
-            along: DVec3::new(0.05, 0.55, 0.85),
+            wrist: DVec3::new(0.30, -0.08, 0.30),
+            along: DVec3::new(0.05, 0.30, 0.95),
             ..claps[6].open(points[6])
         };
         keys.insert(keys.len() - 3, (4.58, down));
@@ -201,7 +201,7 @@ impl Clap {
     }
 
     fn palm_at(&self, point: DVec3, out_m: f64, open: f64) -> HandPose {
-        let along = self.along + DVec3::new(0.5, 0.0, 0.0) * open;
+        let along = self.along + DVec3::new(0.2, 0.0, 0.0) * open;
         let palm = DVec3::new(-1.0, 0.0, -0.25 * open);
         let rotation = hand_rotation(Side::Left, along, palm);
         HandPose {
@@ -507,8 +507,8 @@ pub(crate) fn brow(figure: &'static Figure) -> Draft {
                 figure,
                 TouchPart::Brow,
                 |spaces| spaces.head,
-                DVec3::new(0.0, 0.115, 0.015),
-                DVec3::new(angle.sin(), 0.12, angle.cos()),
+                DVec3::new(0.0, 0.125, 0.01),
+                DVec3::new(angle.sin(), 0.2, angle.cos()),
             )
         })
         .collect();

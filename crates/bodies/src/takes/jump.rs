@@ -124,10 +124,10 @@ pub(crate) fn jump(figure: &'static Figure) -> Draft {
         })
     });
     let crouched = Line::through(&[(0.5, 0.925), (BOTTOM_SECS, 0.65)]);
-    let landed = Line::through(&[(ABSORBED_SECS, 0.72), (3.0, 0.935), (3.5, 0.925)]);
+    let landed = Line::through(&[(ABSORBED_SECS, 0.775), (3.0, 0.935), (3.5, 0.925)]);
     let back = Line::through(&[(0.45, 0.008), (BOTTOM_SECS, -0.085)]);
     let settled = Line::through(&[
-        (ABSORBED_SECS, WAY_M - 0.03),
+        (ABSORBED_SECS, WAY_M - 0.075),
         (3.1, WAY_M + REACH_M + 0.012),
         (3.6, WAY_M + REACH_M + 0.008),
     ]);

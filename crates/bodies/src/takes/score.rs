@@ -126,6 +126,7 @@ pub(crate) fn hand_rotation(side: Side, along: DVec3, palm: DVec3) -> DQuat {
 /// How a hand is held to a place, by time.
 type GripLine = Arc<dyn Fn(f64, &Spaces) -> Grip + Send + Sync>;
 
+/// What a hand does by itself, by time.
 type HandLine = Arc<dyn Fn(f64, &Spaces) -> HandPose + Send + Sync>;
 
 /// What a hand does: a free motion, and stretches in which it is held to a place.
