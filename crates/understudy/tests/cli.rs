@@ -199,7 +199,7 @@ fn wrong_usage_ends_with_2() {
     );
     check(
         &["make", "statue", "-o", "statue.glb"],
-        "performer, demo-take",
+        "performer, settings, a take",
     );
     check(
         &["convert", "take.bvh", "out.bvh", "--rate", "1e9"],
