@@ -315,7 +315,10 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
         skeleton,
     };
-    let joints = loaded.assembly.as_ref().map(|made| (made.body.root, made.body.pelvis));
+    let joints = loaded
+        .assembly
+        .as_ref()
+        .map(|made| (made.body.root, made.body.pelvis));
     let (root, pelvis) = *joints.as_ref().unwrap_or(&(0, 0));
     let worlds = clip.worlds();
     let floor = Floor::level(lowest_m(&figure, &worlds[0]));

@@ -124,16 +124,21 @@ impl Sign {
     fn draw(self, painter: &Painter, at: Pos2, shade: Color32) {
         let edge = Stroke::new(1.0, Color32::from_black_alpha(120));
         match self {
-            Self::Full => painter.circle(at, 4.0, shade, edge),
-            Self::Dot => painter.circle_filled(at, 1.5, shade),
-            Self::Empty => painter.circle_stroke(at, 4.0, Stroke::new(1.5, shade)),
+            Self::Full => {
+                painter.circle(at, 4.0, shade, edge);
+            }
+            Self::Dot => {
+                painter.circle_filled(at, 1.5, shade);
+            }
+            Self::Empty => {
+                painter.circle_stroke(at, 4.0, Stroke::new(1.5, shade));
+            }
             Self::Doubtful => {
                 painter.circle(at, 6.0, shade, edge);
                 let font = FontId::proportional(10.0);
                 painter.text(at, Align2::CENTER_CENTER, "?", font, Color32::BLACK);
-                return;
             }
-        };
+        }
     }
 }
 
