@@ -43,6 +43,7 @@ fn description() -> Description {
             length_m: 1.2,
             rise_degrees: 20.0,
             radius_m: 0.04,
+            bush: 1.0,
         }),
         ..Description::human("crowd", 1.75)
     }

@@ -175,10 +175,10 @@ fn a_pelvis_tilted_in_the_capture_is_told_with_its_angle() {
     let character = Figure::cast("pedlar");
     let note = |clip: &Clip| {
         let result = performer.retarget(clip, &character, &Settings::default(), None);
-        let notes = result.notes.into_iter();
-        notes
-            .filter(|note| note.contains("hips_forward_deg"))
-            .next_back()
+        result
+            .notes
+            .into_iter()
+            .rfind(|note| note.contains("hips_forward_deg"))
     };
     assert_eq!(note(&clip), None);
     // Markers that sit too low turn the pelvis, and neither trunk nor legs.
