@@ -140,6 +140,12 @@ pub enum Command {
     CloseNotice,
     /// Show or hide the list of actions.
     ToggleActions,
+    /// Open the work of a session that ended early.
+    OpenUnsaved,
+    /// Offer it no more.
+    ForgetUnsaved,
+    /// Show or close the first steps.
+    ToggleGuide,
 }
 
 /// An action with a name and perhaps a key.
@@ -202,6 +208,7 @@ pub fn actions() -> Vec<Action> {
         action("Redo", "Ctrl+Y", C::Redo),
         action("Stop the work in the background", "Esc", C::StopJob),
         action("Dark or light", "", C::ToggleDark),
+        action("First steps", "", C::ToggleGuide),
         action("List of actions", "F1", C::ToggleActions),
     ]
 }

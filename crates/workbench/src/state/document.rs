@@ -158,6 +158,17 @@ impl Document {
         self.are_roles_changed = edit.are_roles_changed;
     }
 
+    /// The files that open this again: the scene, or take and character.
+    pub fn files(&self) -> Vec<PathBuf> {
+        match &self.path {
+            Some(path) => vec![path.clone()],
+            None => {
+                let files = [&self.take, &self.character].into_iter().flatten();
+                files.map(|file| file.path.clone()).collect()
+            }
+        }
+    }
+
     /// The file of a body.
     pub fn file(&self, who: Who) -> Option<&Arc<Loaded>> {
         match who {

@@ -16,6 +16,7 @@ use super::command::{Command, Dialog, SidePanel};
 use super::document::{Document, Edit, OpenRequest, short};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
+use super::preferences::Preferences;
 use super::stage::{Actor, Motion, Stage, Who};
 use super::view::{Arrangement, View};
 
@@ -59,6 +60,20 @@ pub struct Session {
     pub fault: Option<usize>,
     /// Whether the list of actions is open.
     pub are_actions_open: bool,
+    /// Whether the first steps are shown.
+    pub is_guide_open: bool,
+    /// What is remembered from one time to the next.
+    pub preferences: Preferences,
+    /// Scenes that come with the program.
+    pub demos: Vec<PathBuf>,
+    /// Work of a session that ended early.
+    pub unsaved: Option<PathBuf>,
+    /// The same once it was opened or left, to be removed.
+    pub settled: Option<PathBuf>,
+    /// Counts changes of what is open.
+    pub revision: u64,
+    /// The count when it was last saved.
+    pub saved_revision: u64,
     /// A dialog that is asked for; the window takes it.
     pub asked: Option<Dialog>,
 }
@@ -131,6 +146,20 @@ impl Session {
             Command::Redo => self.redo(),
             Command::StopJob => self.stop(),
             Command::CloseNotice => self.notice = None,
+            Command::OpenUnsaved => {
+                if let Some(scene) = self.unsaved.take() {
+                    self.settled = Some(scene.clone());
+                    self.open(OpenRequest {
+                        scene: Some(scene),
+                        ..OpenRequest::default()
+                    });
+                }
+            }
+            Command::ForgetUnsaved => self.settled = self.unsaved.take(),
+            Command::ToggleGuide => {
+                self.is_guide_open = !self.is_guide_open;
+                self.preferences.has_seen_guide = true;
+            }
             Command::ToggleActions => self.are_actions_open = !self.are_actions_open,
         }
     }
@@ -243,6 +272,14 @@ impl Session {
             None => Clock::default(),
         };
         self.document = document;
+        self.revision += 1;
+        if self.settled.is_some() && self.document.path == self.settled {
+            // It came from a file that is no place to save to, and is saved nowhere else.
+            self.document.path = None;
+        } else {
+            self.saved_revision = self.revision;
+            self.preferences.remember(self.document.files());
+        }
         self.stage = stage;
         self.solved = None;
         self.plain_faults.clear();
@@ -306,6 +343,7 @@ impl Session {
             return;
         }
         self.history.record(name, &self.document.edit(), goes_on);
+        self.revision += 1;
         self.document.choices.settings = settings;
         self.solve();
     }
@@ -315,6 +353,7 @@ impl Session {
             return;
         }
         self.history.record(name, &self.document.edit(), goes_on);
+        self.revision += 1;
         self.document.choices.contacts = contacts.map(|contacts| contacts.merged());
         self.solve();
     }
@@ -324,6 +363,7 @@ impl Session {
         match self.document.set_role(who, joint, role, mirrored) {
             Ok(()) => {
                 self.history.record("role of a joint", &before, false);
+                self.revision += 1;
                 self.rebuild();
             }
             Err(problem) => self.fail(problem),
@@ -352,6 +392,7 @@ impl Session {
             && same(&edit.character, &self.document.character)
             && edit.are_roles_changed == roles;
         self.document.set_edit(edit);
+        self.revision += 1;
         match is_same_body {
             true => self.solve(),
             false => self.rebuild(),
@@ -366,7 +407,11 @@ impl Session {
 
     fn save(&mut self, path: PathBuf) {
         match self.document.save(&path) {
-            Ok(()) => self.say(format!("saved: {}", path.display())),
+            Ok(()) => {
+                self.saved_revision = self.revision;
+                self.preferences.remember(self.document.files());
+                self.say(format!("saved: {}", path.display()));
+            }
             Err(failure) => self.fail(failure.message),
         }
     }

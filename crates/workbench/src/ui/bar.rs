@@ -1,11 +1,14 @@
 //! The bar at the top: what is open, and how it is seen.
 
+use std::path::PathBuf;
+
 use bevy_egui::egui;
-use egui::{Align, Layout, RichText, Ui};
+use egui::{Align, Layout, RichText, ScrollArea, Ui};
 
 use super::theme::{button, toggle};
 use crate::state::camera::Angle;
 use crate::state::command::{Command, Dialog};
+use crate::state::document::short;
 use crate::state::session::Session;
 use crate::state::view::{Arrangement, Show};
 
@@ -123,6 +126,14 @@ fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             Command::Ask(Dialog::OpenCharacter),
             out,
         );
+        ui.separator();
+        ui.menu_button("Recent", |ui| {
+            let recent = session.preferences.recent.iter();
+            files_to_open(ui, recent.map(|files| files.as_slice()), out);
+        });
+        ui.menu_button("Demo scenes", |ui| {
+            files_to_open(ui, session.demos.iter().map(std::slice::from_ref), out);
+        });
     });
     button(
         ui,
@@ -140,6 +151,32 @@ fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             out,
         );
     });
+}
+
+/// One line for each scene, or each take with its character.
+fn files_to_open<'a>(
+    ui: &mut Ui,
+    all: impl Iterator<Item = &'a [PathBuf]>,
+    out: &mut Vec<Command>,
+) {
+    let mut is_empty = true;
+    ScrollArea::vertical().max_height(420.0).show(ui, |ui| {
+        for files in all {
+            is_empty = false;
+            let names: Vec<String> = files.iter().map(|file| short(file)).collect();
+            let name = names.join(" on ");
+            let name = name.strip_suffix(".scene.ron").unwrap_or(&name);
+            let folders: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
+            let line = egui::Button::new(name).frame_when_inactive(false);
+            if ui.add(line).on_hover_text(folders.join("\n")).clicked() {
+                out.push(Command::Open(files.to_vec()));
+                ui.close();
+            }
+        }
+    });
+    if is_empty {
+        ui.label(super::theme::caption("nothing yet"));
+    }
 }
 
 /// Undo and redo, from right to left.

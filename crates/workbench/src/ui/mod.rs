@@ -4,6 +4,7 @@ mod action_list;
 mod bar;
 mod contact_rows;
 mod faults;
+mod guide;
 mod keys;
 mod legend;
 mod map;
@@ -91,6 +92,9 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         .frame(Frame::NONE)
         .show(ui, |ui| views::show(ui, session, commands))
         .inner;
+    if session.is_guide_open {
+        guide::show(ui.ctx(), commands);
+    }
     if session.are_actions_open {
         action_list::show(ui.ctx(), memory, commands);
     }

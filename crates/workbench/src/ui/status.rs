@@ -12,6 +12,20 @@ use crate::state::session::Session;
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     ui.horizontal(|ui| {
         ui.set_min_height(20.0);
+        if let (Some(unsaved), None) = (&session.unsaved, session.jobs.progress()) {
+            ui.label("The last session ended early; its work was kept.");
+            if ui.button("Open it").clicked() {
+                out.push(Command::OpenUnsaved);
+            }
+            if ui
+                .button("Leave it")
+                .on_hover_text(unsaved.display().to_string())
+                .clicked()
+            {
+                out.push(Command::ForgetUnsaved);
+            }
+            ui.separator();
+        }
         if let Some((step, secs)) = session.jobs.progress() {
             ui.add(Spinner::new().size(14.0));
             ui.label(format!("{step} … {secs:.0} s"));

@@ -267,3 +267,37 @@ fn the_end_of_a_contact_is_dragged() {
     );
     assert_eq!(session.solved.as_ref().unwrap().retargeted.contacts, *given);
 }
+
+#[test]
+fn first_steps_are_read_once() {
+    let mut harness = pedlar();
+    harness.state_mut().session.is_guide_open = true;
+    harness.run_steps(3);
+    press(&mut harness, "Begin");
+    let session = &harness.state().session;
+    assert!(!session.is_guide_open && session.preferences.has_seen_guide);
+}
+
+#[test]
+fn work_of_a_session_that_ended_early_is_opened_and_belongs_nowhere() {
+    let mut harness = pedlar();
+    let folder = std::env::temp_dir().join(format!("workbench-unsaved-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let scene = folder.join("unsaved.scene.ron");
+    harness
+        .state()
+        .session
+        .document
+        .clone()
+        .save(&scene)
+        .unwrap();
+    harness.state_mut().session.unsaved = Some(scene);
+    harness.run_steps(2);
+    press(&mut harness, "Open it");
+    harness.state_mut().session.wait();
+    let session = &harness.state().session;
+    assert!(session.solved.is_some() && session.unsaved.is_none());
+    assert_eq!(session.document.path, None);
+    assert_ne!(session.revision, session.saved_revision);
+    std::fs::remove_dir_all(&folder).unwrap();
+}

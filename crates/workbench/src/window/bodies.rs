@@ -204,6 +204,10 @@ fn dress(
     let show = bench.session.view.show;
     for copy in &drawn.copies {
         let is_ghost = copy.offset_secs != 0.0;
+        // One over the other, the performer is the one of glass: its bones would pass for the
+        // character's own.
+        let is_under =
+            bench.session.view.arrangement == Arrangement::Overlay && copy.who == Who::Performer;
         // A take has bones only; it is shown whatever is asked for.
         let has_skin = !copy.skin.is_empty();
         let (skin, bones) = match show {
@@ -216,7 +220,11 @@ fn dress(
             (false, Show::XRay) => &looks.glass,
             (false, _) => &looks.solid,
         };
-        let bone_look = if is_ghost { &looks.ghost } else { &looks.solid };
+        let bone_look = match (is_ghost, is_under) {
+            (true, _) => &looks.ghost,
+            (false, true) => &looks.glass,
+            (false, false) => &looks.solid,
+        };
         let skins = copy.skin.iter().map(|entity| (*entity, skin, skin_look));
         for (entity, is_shown, look) in skins.chain([(copy.bones, bones, bone_look)]) {
             let Ok((mut visibility, mut material)) = parts.get_mut(entity) else {

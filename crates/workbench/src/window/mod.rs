@@ -6,9 +6,11 @@ mod cameras;
 mod canvas;
 mod dialogs;
 mod floor;
+mod keep;
 mod picture;
 mod timing;
 
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
@@ -32,6 +34,8 @@ use canvas::Canvas;
 /// The demo scene, from the root of the repository.
 const DEMO_TAKE: &str = "assets/takes/crossing.bvh";
 const DEMO_CHARACTER: &str = "assets/characters/pedlar.glb";
+/// Scenes that come with the program.
+const DEMO_SCENES: &str = "demo-scenes";
 
 /// The exit code of a machine without a screen or an adapter.
 const NO_SCREEN: u8 = 6;
@@ -84,7 +88,7 @@ pub fn run(args: Args) -> ExitCode {
         layout: args.layout,
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
-        must_draw_all: args.screenshot.is_some() || args.time_frames.is_some(),
+        must_draw_all: !is_for_a_person(&args),
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -99,7 +103,7 @@ pub fn run(args: Args) -> ExitCode {
     match (&args.screenshot, args.time_frames) {
         (Some(path), _) => picture::plugin(&mut app, path.clone()),
         (None, Some(secs)) => timing::plugin(&mut app, secs, started),
-        (None, None) => {}
+        (None, None) => keep::plugin(&mut app),
     }
     match app.run() {
         AppExit::Success => ExitCode::SUCCESS,
@@ -110,6 +114,11 @@ pub fn run(args: Args) -> ExitCode {
 /// The session that the arguments ask for. Files are read in the background, except for pictures.
 fn first_session(args: &Args) -> Result<Session, (u8, String)> {
     let mut session = Session::default();
+    session.demos = demo_scenes();
+    if is_for_a_person(args) {
+        keep::recall(&mut session);
+        session.is_guide_open = !session.preferences.has_seen_guide;
+    }
     let files = match args.files.is_empty() {
         true => demo_files().unwrap_or_default(),
         false => args.files.clone(),
@@ -117,7 +126,7 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
     if !files.is_empty() {
         session.apply(Command::Open(files));
     }
-    let must_wait = args.screenshot.is_some() || args.time_frames.is_some();
+    let must_wait = !is_for_a_person(args);
     if must_wait {
         session.wait();
     }
@@ -132,10 +141,35 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
     }
 }
 
+/// Whether somebody sits before the window, so that things are remembered and kept.
+fn is_for_a_person(args: &Args) -> bool {
+    args.screenshot.is_none() && args.time_frames.is_none()
+}
+
+/// Scenes that come with the program.
+fn demo_scenes() -> Vec<PathBuf> {
+    let here = PathBuf::from(DEMO_SCENES);
+    let built = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../..")
+        .join(DEMO_SCENES);
+    let folders = [here, built].into_iter();
+    let found = folders
+        .filter_map(|folder| std::fs::read_dir(folder).ok())
+        .next();
+    let files = found
+        .into_iter()
+        .flatten()
+        .filter_map(|entry| Some(entry.ok()?.path()));
+    let is_scene = |file: &PathBuf| file.extension().is_some_and(|end| end == "ron");
+    let mut scenes: Vec<PathBuf> = files.filter(is_scene).collect();
+    scenes.sort();
+    scenes
+}
+
 /// The demo scene: from the folder the program runs in, or from where it was built.
-fn demo_files() -> Option<Vec<std::path::PathBuf>> {
-    let here = std::path::PathBuf::new();
-    let built = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+fn demo_files() -> Option<Vec<PathBuf>> {
+    let here = PathBuf::new();
+    let built = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
     [here, built].into_iter().find_map(|folder| {
         let files = [folder.join(DEMO_TAKE), folder.join(DEMO_CHARACTER)];
         files.iter().all(|file| file.exists()).then(|| files.into())
@@ -144,7 +178,9 @@ fn demo_files() -> Option<Vec<std::path::PathBuf>> {
 
 fn set_up(session: &mut Session, args: &Args) {
     session.view.show = args.show.into();
-    session.view.dark = !args.light;
+    if args.light || !is_for_a_person(args) {
+        session.view.dark = !args.light;
+    }
     session.view.before = args.before;
     session.view.look_from(args.view.into());
     session.panel = args.panel.into();
@@ -202,7 +238,8 @@ fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
             ..RenderPlugin::default()
         })
         .set(LogPlugin {
-            filter: "warn,wgpu=error,naga=error,bevy_render=error,bevy_winit=error".to_owned(),
+            filter: "warn,wgpu=error,naga=error,bevy_render=error,bevy_egui=error,bevy_winit=error"
+                .to_owned(),
             ..LogPlugin::default()
         })
         .set(AssetPlugin::default());
