@@ -579,6 +579,7 @@ pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use understudy_scene::{Choices, Job, LoadOptions, retarget_files};
 
     fn assets() -> PathBuf {
         PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
@@ -615,6 +616,31 @@ mod tests {
         let before = worst(&session);
         assert!(before > 1.0 && after < 0.1 * before, "{before} {after}");
         assert!(!session.faults().is_empty());
+    }
+
+    #[test]
+    fn an_exported_clip_is_that_of_the_command_line() {
+        let mut session = opened();
+        let folder = std::env::temp_dir().join(format!("workbench-export-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        for format in ["glb", "bvh"] {
+            let own = folder.join(format!("own.{format}"));
+            session.apply(Command::Export(own.clone()));
+            session.wait();
+            let outputs = Outputs::of(&folder.join(format!("other.{format}")));
+            let job = Job {
+                take: assets().join("takes/crossing.bvh"),
+                take_options: LoadOptions::default(),
+                character: assets().join("characters/pedlar.glb"),
+                character_options: LoadOptions::default(),
+                choices: Choices::default(),
+                outputs: outputs.clone(),
+            };
+            retarget_files(&job, &mut |_| ()).unwrap();
+            let read = |path: &PathBuf| std::fs::read(path).unwrap();
+            assert!(read(&own) == read(&outputs.clip), "{format} differs");
+        }
+        std::fs::remove_dir_all(&folder).unwrap();
     }
 
     #[test]
