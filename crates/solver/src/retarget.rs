@@ -386,7 +386,14 @@ impl Prepared {
                 })
             })
             .collect::<Result<Vec<_>, SolveError>>()?;
-        let shifts = root_shifts(clip.frame_count(), self.body.root, &keys);
+        let mut shifts = root_shifts(clip.frame_count(), self.body.root, &keys);
+        if let Some(factor) = settings.pelvis_height {
+            let floor = self.take.stance.floor;
+            for (shift, world) in shifts.iter_mut().zip(clip.worlds()) {
+                let height_m = floor.above(self.body.mid_hip(&world));
+                *shift += DVec3::Y * ((factor - 1.0) * height_m);
+            }
+        }
         poser.shift(clip, &shifts, &priors);
         lay_over(clip, &self.rest, self.body.root, &keys);
         Ok(())

@@ -122,7 +122,8 @@ pub struct Settings {
     pub reference: Reference,
     /// Horizontal travel.
     pub travel: Travel,
-    /// Factor on the height of the pelvis above the floor, after scaling by leg length.
+    /// Factor on the height of the hips above the floor, after scaling by leg length; the legs bend
+    /// or stretch by it, the feet stay.
     pub pelvis_height: Option<f64>,
     /// Turns added to joints of the character after alignment: name to rotation vector in
     /// degrees, in the character's world axes at rest.

@@ -63,6 +63,6 @@ pub fn travel_scale(
             Travel::Kept => 1.0,
             Travel::Factor(factor) => factor,
         },
-        vertical: ratio * settings.pelvis_height.unwrap_or(1.0),
+        vertical: ratio,
     }
 }

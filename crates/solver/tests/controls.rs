@@ -132,6 +132,24 @@ fn contacts_hold_under_every_posture() {
 }
 
 #[test]
+fn a_lower_pelvis_bends_the_knees() {
+    let (performer, clip) = (performer(), take());
+    for name in ["pedlar", "weaver", "lamplighter"] {
+        let character = Figure::cast(name);
+        let plain = performer.retarget(&clip, &character, &Settings::default(), None);
+        let settings = Settings {
+            pelvis_height: Some(0.9),
+            ..Settings::default()
+        };
+        let lower = performer.retarget(&clip, &character, &settings, None);
+        assert!(worst_slide_m(&lower) < 5e-4, "{name}");
+        let height = |clip: &Clip| plain.body.mid_hip(&clip.world(0)).y;
+        let ratio = height(&lower.solved) / height(&plain.solved);
+        assert!((ratio - 0.9).abs() < 0.01, "{name}: {ratio}");
+    }
+}
+
+#[test]
 fn the_head_and_the_spine_turn_as_far_as_told() {
     let (performer, clip) = (performer(), take());
     let character = Figure::cast("lamplighter");

@@ -137,7 +137,7 @@ fn spawn_camera(
             near: 0.02,
             ..PerspectiveProjection::default()
         }),
-        Tonemapping::AgX,
+        Tonemapping::TonyMcMapface,
         match is_software {
             true => ShadowFilteringMethod::Hardware2x2,
             false => ShadowFilteringMethod::Gaussian,
@@ -149,7 +149,7 @@ fn spawn_camera(
         },
         AmbientLight {
             color: Color::srgb(0.86, 0.92, 1.0),
-            brightness: 700.0,
+            brightness: 520.0,
             ..AmbientLight::default()
         },
         layers,
@@ -163,7 +163,7 @@ fn spawn_lights(commands: &mut Commands, who: Who, layers: &RenderLayers) {
         Key,
         DirectionalLight {
             color: Color::srgb(1.0, 0.96, 0.9),
-            illuminance: 7500.0,
+            illuminance: 5200.0,
             shadow_maps_enabled: true,
             ..DirectionalLight::default()
         },
@@ -174,7 +174,7 @@ fn spawn_lights(commands: &mut Commands, who: Who, layers: &RenderLayers) {
         Of(who),
         DirectionalLight {
             color: Color::srgb(0.86, 0.92, 1.0),
-            illuminance: 2200.0,
+            illuminance: 1500.0,
             ..DirectionalLight::default()
         },
         Transform::from_rotation(Quat::from_euler(EulerRot::YXZ, -2.2, -0.4, 0.0)),
