@@ -19,6 +19,6 @@ pub use choices::Choices;
 pub use failure::{Exit, Failure};
 pub use job::{Job, Outcome, deliver, retarget_files, retarget_onto};
 pub use load::{LoadOptions, Loaded, Purpose};
-pub use must_hold::{Finding, MustHold};
+pub use must_hold::{AcceptedFault, Finding, MustHold};
 pub use scene_file::{OpenScene, Scene};
 pub use solve::{Outputs, Solved, Step, solve};

@@ -1,8 +1,8 @@
 //! What must hold of a result: limits that a person sets for a scene, and how far it keeps them.
 
 use serde::{Deserialize, Serialize};
-use understudy_measure::FaultKind;
 use understudy_measure::data_faults::DataFaultKind;
+use understudy_measure::{Fault, FaultKind};
 
 use crate::solve::Solved;
 
@@ -62,6 +62,44 @@ pub struct WantedDataFault {
     pub joint: Option<String>,
 }
 
+/// A fault that a person has looked at and lets stand.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AcceptedFault {
+    /// Its kind.
+    pub kind: FaultKind,
+    /// Where: "left foot".
+    pub part: String,
+    /// First frame of it, counted from 0.
+    pub first_frame: usize,
+    /// Last frame of it.
+    pub last_frame: usize,
+    /// Why it may stay.
+    pub why: String,
+}
+
+impl AcceptedFault {
+    /// A fault, accepted.
+    pub fn of(fault: &Fault, why: impl Into<String>) -> Self {
+        Self {
+            kind: fault.kind,
+            part: fault.part.clone(),
+            first_frame: fault.first_frame,
+            last_frame: fault.last_frame,
+            why: why.into(),
+        }
+    }
+
+    /// Whether a fault is this one: of the same kind, at the same part, and in some of its frames.
+    /// So it stays accepted when another setting moves its ends.
+    pub fn covers(&self, fault: &Fault) -> bool {
+        self.kind == fault.kind
+            && self.part == fault.part
+            && self.first_frame <= fault.last_frame
+            && fault.first_frame <= self.last_frame
+    }
+}
+
 /// One thing that must hold, and what was measured.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Finding {
@@ -76,8 +114,9 @@ pub struct Finding {
 }
 
 impl MustHold {
-    /// Everything that was asked for, in the order of the fields.
-    pub fn findings(&self, solved: &Solved) -> Vec<Finding> {
+    /// Everything that was asked for, in the order of the fields. Faults that were accepted do not
+    /// count among those that must not be.
+    pub fn findings(&self, solved: &Solved, accepted: &[AcceptedFault]) -> Vec<Finding> {
         let report = &solved.comparison.solved;
         let floor = &report.floor_contact;
         let mut findings = Findings::default();
@@ -108,7 +147,7 @@ impl MustHold {
         let doubtful = solved.doubtful.iter().map(|(_, roles)| roles.len()).sum();
         findings.count_at_most("doubtful roles", self.doubtful_roles, doubtful, "role");
         for &kind in &self.no_faults {
-            findings.none_of(kind, solved);
+            findings.none_of(kind, solved, accepted);
         }
         for wanted in &self.data_faults {
             findings.found(wanted, solved);
@@ -153,9 +192,11 @@ impl Findings {
         }
     }
 
-    fn none_of(&mut self, kind: FaultKind, solved: &Solved) {
-        let faults = &solved.comparison.faults;
-        let worst = faults.iter().find(|fault| fault.kind == kind);
+    fn none_of(&mut self, kind: FaultKind, solved: &Solved, accepted: &[AcceptedFault]) {
+        let is_accepted = |fault: &Fault| accepted.iter().any(|known| known.covers(fault));
+        let faults = solved.comparison.faults.iter();
+        let mut left = faults.filter(|fault| fault.kind == kind && !is_accepted(fault));
+        let worst = left.next();
         let measured = worst.map_or("none".to_owned(), |fault| fault.text.clone());
         self.add(kind.words(), "none".into(), measured, worst.is_none());
     }
@@ -170,5 +211,35 @@ impl Findings {
         let what = format!("fault in the take's data, {joint}");
         let kind = format!("a {} is found", wanted.kind.words());
         self.add(what, kind, measured, found.is_some());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_accepted_fault_is_known_again() {
+        let fault = Fault {
+            kind: FaultKind::Penetration,
+            part: "left forearm and trunk".into(),
+            first_frame: 20,
+            last_frame: 40,
+            amount: 12.0,
+            unit: "mm",
+            limit: 10.0,
+            text: String::new(),
+        };
+        let accepted = AcceptedFault::of(&fault, "the coat hides it");
+        let check = |change: fn(&mut Fault), expected: bool| {
+            let mut other = fault.clone();
+            change(&mut other);
+            assert_eq!(accepted.covers(&other), expected, "{other:?}");
+        };
+        check(|_| (), true);
+        check(|f| f.last_frame = 20, true);
+        check(|f| (f.first_frame, f.last_frame) = (41, 60), false);
+        check(|f| f.part = "right forearm and trunk".into(), false);
+        check(|f| f.kind = FaultKind::JointLimit, false);
     }
 }

@@ -12,7 +12,7 @@ use understudy_solver::{Contacts, Settings};
 use crate::choices::Choices;
 use crate::failure::Failure;
 use crate::load::{LoadOptions, Loaded, Purpose};
-use crate::must_hold::MustHold;
+use crate::must_hold::{AcceptedFault, Finding, MustHold};
 use crate::solve::{Solved, Step, solve};
 
 /// A scene as its file holds it. Paths are relative to the folder of the file.
@@ -43,6 +43,9 @@ pub struct Scene {
     /// What must hold of the result.
     #[serde(default)]
     pub must_hold: MustHold,
+    /// Faults that a person has looked at and lets stand.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub accepted: Vec<AcceptedFault>,
 }
 
 /// What a person says about a file instead of letting it be found out.
@@ -90,7 +93,13 @@ impl Scene {
             contacts: None,
             frames_per_sec: None,
             must_hold: MustHold::default(),
+            accepted: Vec::new(),
         }
+    }
+
+    /// What holds of a result, and what does not.
+    pub fn findings(&self, solved: &Solved) -> Vec<Finding> {
+        self.must_hold.findings(solved, &self.accepted)
     }
 
     /// Reads a scene file.
@@ -223,6 +232,13 @@ mod tests {
         scene.must_hold.data_faults = vec![WantedDataFault {
             kind: DataFaultKind::Hold,
             joint: Some("left_elbow".into()),
+        }];
+        scene.accepted = vec![AcceptedFault {
+            kind: FaultKind::JointLimit,
+            part: "left ankle".into(),
+            first_frame: 3,
+            last_frame: 9,
+            why: "a heron's hock".into(),
         }];
         scene.save(&path).unwrap();
         assert_eq!(Scene::load(&path).unwrap(), scene);

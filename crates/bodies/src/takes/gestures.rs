@@ -694,7 +694,7 @@ pub(crate) fn folded(figure: &'static Figure) -> Draft {
             DVec3::new(0.0, -0.25, -1.0),
         ),
         (
-            DVec3::new(-0.05, -0.235, 0.235),
+            DVec3::new(-0.05, -0.245, 0.235),
             DVec3::new(-1.0, 0.16, -0.10),
             DVec3::new(0.0, -0.35, -1.0),
         ),
@@ -716,7 +716,7 @@ pub(crate) fn folded(figure: &'static Figure) -> Draft {
             point: DVec3::ZERO,
             bow_m: 0.12,
             rise_m: 0.0,
-            clear_m: clear_keys(spans[index][1], spans[index][2], 6),
+            clear_m: clear_keys(spans[index][1], spans[index][2], 8),
         });
         score.hands[index].curl = Line::level(14.0 * DEGREE);
     }

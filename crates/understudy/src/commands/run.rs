@@ -57,7 +57,7 @@ impl Ran {
 fn run_scene(args: &RunArgs, path: &Path) -> Result<Ran, Failure> {
     let open = Scene::load(path)?.open(path)?;
     let solved = open.solve(Options::default(), &mut |_| {})?;
-    let findings = open.scene.must_hold.findings(&solved);
+    let findings = open.scene.findings(&solved);
     let notes = solved.notes.clone();
     let clip = args
         .output

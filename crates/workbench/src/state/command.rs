@@ -87,6 +87,15 @@ pub enum Command {
     GoToFault(usize),
     /// Go to the next fault, or the one before.
     StepFault(i64),
+    /// Let a fault of the list stand, with a word why.
+    AcceptFault {
+        /// Its number in the list.
+        fault: usize,
+        /// Why it may stay.
+        why: String,
+    },
+    /// A fault of the list is one again.
+    UnacceptFault(usize),
     /// Ask for a file.
     Ask(Dialog),
     /// Open these files.

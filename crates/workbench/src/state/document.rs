@@ -7,7 +7,7 @@ use understudy_anatomy::mapping::path_of;
 use understudy_anatomy::{Mapping, Role, Side};
 use understudy_interchange::ron_file::save_ron;
 use understudy_scene::load::extension;
-use understudy_scene::{Choices, Failure, LoadOptions, Loaded, Purpose, Scene};
+use understudy_scene::{AcceptedFault, Choices, Failure, LoadOptions, Loaded, Purpose, Scene};
 
 use super::stage::Who;
 
@@ -22,6 +22,8 @@ pub struct Edit {
     pub character: Option<Arc<Loaded>>,
     /// Whether roles were changed here: of the take, of the character.
     pub are_roles_changed: [bool; 2],
+    /// Faults that were looked at and may stay.
+    pub accepted: Vec<AcceptedFault>,
 }
 
 /// Everything that is open. Big parts are shared, so that a copy costs nothing.
@@ -39,6 +41,8 @@ pub struct Document {
     pub choices: Choices,
     /// Whether roles were changed here: of the take, of the character.
     pub are_roles_changed: [bool; 2],
+    /// Faults that were looked at and may stay.
+    pub accepted: Vec<AcceptedFault>,
 }
 
 /// What is to be opened.
@@ -124,6 +128,7 @@ impl Document {
         }
         opened.path = None;
         opened.scene = None;
+        opened.accepted.clear();
         Ok(opened)
     }
 
@@ -132,6 +137,7 @@ impl Document {
         let opened = Scene::load(path)?.open(path)?;
         Ok(Self {
             path: Some(opened.path),
+            accepted: opened.scene.accepted.clone(),
             scene: Some(opened.scene),
             take: Some(Arc::new(opened.take)),
             character: Some(Arc::new(opened.character)),
@@ -147,6 +153,7 @@ impl Document {
             take: self.take.clone(),
             character: self.character.clone(),
             are_roles_changed: self.are_roles_changed,
+            accepted: self.accepted.clone(),
         }
     }
 
@@ -156,6 +163,7 @@ impl Document {
         self.take = edit.take;
         self.character = edit.character;
         self.are_roles_changed = edit.are_roles_changed;
+        self.accepted = edit.accepted;
     }
 
     /// The files that open this again: the scene, or take and character.
@@ -242,6 +250,7 @@ impl Document {
         scene.take = relative(&take.path, folder);
         scene.character = relative(&character.path, folder);
         scene.settings = self.choices.settings.clone();
+        scene.accepted = self.accepted.clone();
         let readings = [&mut scene.take_reading, &mut scene.character_reading];
         let files = [take, character]
             .into_iter()

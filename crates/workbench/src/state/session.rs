@@ -7,7 +7,7 @@ use understudy_anatomy::Role;
 use understudy_measure::{Fault, FaultKind, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
-use understudy_scene::{Failure, Loaded, Outputs, Solved};
+use understudy_scene::{AcceptedFault, Failure, Loaded, Outputs, Solved};
 use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Camera, Orbit};
@@ -106,6 +106,8 @@ impl Session {
             Command::SetPanel(panel) => self.panel = panel,
             Command::GoToFault(index) => self.go_to_fault(index),
             Command::StepFault(by) => self.step_fault(by),
+            Command::AcceptFault { fault, why } => self.accept(fault, &why),
+            Command::UnacceptFault(fault) => self.unaccept(fault),
             Command::Ask(dialog) => self.ask(dialog),
             Command::Open(files) => match OpenRequest::of(&files) {
                 Ok(request) => self.open(request),
@@ -453,16 +455,66 @@ impl Session {
         self.fault = None;
     }
 
+    /// The word with which a fault was accepted; `None` for one that counts.
+    pub fn accepted(&self, fault: &Fault) -> Option<&str> {
+        let known = self.document.accepted.iter();
+        let mut known = known.filter(|known| known.covers(fault));
+        known.next().map(|known| known.why.as_str())
+    }
+
+    /// Number of faults that are not accepted.
+    pub fn open_faults(&self) -> usize {
+        let faults = self.faults().iter();
+        faults
+            .filter(|fault| self.accepted(fault).is_none())
+            .count()
+    }
+
+    fn accept(&mut self, index: usize, why: &str) {
+        let why = why.trim();
+        let Some(fault) = self.faults().get(index) else {
+            return;
+        };
+        if why.is_empty() || self.accepted(fault).is_some() {
+            return;
+        }
+        let accepted = AcceptedFault::of(fault, why);
+        self.history
+            .record("accepted fault", &self.document.edit(), false);
+        self.revision += 1;
+        self.document.accepted.push(accepted);
+    }
+
+    fn unaccept(&mut self, index: usize) {
+        let Some(fault) = self.faults().get(index).cloned() else {
+            return;
+        };
+        self.history
+            .record("accepted fault", &self.document.edit(), false);
+        self.revision += 1;
+        let accepted = &mut self.document.accepted;
+        accepted.retain(|known| !known.covers(&fault));
+    }
+
+    /// Goes to the next fault that is not accepted; where all are, to the next.
     fn step_fault(&mut self, by: i64) {
         let count = self.faults().len() as i64;
-        if count > 0 {
-            let next = match self.fault {
-                Some(at) => (at as i64 + by).rem_euclid(count),
-                None if by < 0 => count - 1,
-                None => 0,
-            };
-            self.go_to_fault(next as usize);
+        if count == 0 {
+            return;
         }
+        let step = |at: Option<usize>| match at {
+            Some(at) => (at as i64 + by).rem_euclid(count) as usize,
+            None if by < 0 => count as usize - 1,
+            None => 0,
+        };
+        let mut next = step(self.fault);
+        for _ in 1..count {
+            if self.accepted(&self.faults()[next]).is_none() {
+                break;
+            }
+            next = step(Some(next));
+        }
+        self.go_to_fault(next);
     }
 
     fn go_to_fault(&mut self, index: usize) {
@@ -616,6 +668,29 @@ mod tests {
         let before = worst(&session);
         assert!(before > 1.0 && after < 0.1 * before, "{before} {after}");
         assert!(!session.faults().is_empty());
+    }
+
+    /// Every scene of the repository can be opened, is carried over, and is drawn.
+    #[test]
+    fn every_demo_scene_opens() {
+        let folder = assets().join("../demo-scenes");
+        let entries = std::fs::read_dir(folder).unwrap();
+        let scenes = entries.map(|entry| entry.unwrap().path());
+        let scenes: Vec<PathBuf> = scenes
+            .filter(|path| path.extension().is_some_and(|e| e == "ron"))
+            .collect();
+        assert!(!scenes.is_empty());
+        for scene in scenes {
+            let mut session = Session::default();
+            session.apply(Command::Open(vec![scene.clone()]));
+            session.wait();
+            assert_eq!(session.notice, None, "{}", scene.display());
+            assert!(session.solved.is_some(), "{}", scene.display());
+            for who in [Who::Performer, Who::Character] {
+                let (_, motion) = session.motion(who).unwrap();
+                assert_eq!(motion.clip.frame_count(), session.clock.frames());
+            }
+        }
     }
 
     #[test]

@@ -1,9 +1,13 @@
 //! Faults, worst first, by kind; a click goes there.
 
 use bevy_egui::egui;
-use egui::{Align2, Color32, Painter, Pos2, RichText, ScrollArea, Sense, Shape, Stroke, Ui, vec2};
+use egui::{
+    Align2, Button, Color32, Key, Painter, Pos2, RichText, ScrollArea, Sense, Shape, Stroke,
+    TextEdit, Ui, vec2,
+};
 use understudy_measure::{Fault, FaultKind};
 
+use super::Memory;
 use super::theme::{button, caption, colour};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
@@ -74,7 +78,7 @@ impl Sign {
 }
 
 /// Draws the list.
-pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
     let faults = session.faults();
     if session.solved.is_none() {
         ui.label(caption(
@@ -87,8 +91,11 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         false => "after feet are planted",
     };
     ui.horizontal(|ui| {
-        ui.label(RichText::new(counted(faults.len())).strong());
-        ui.label(caption(version));
+        ui.label(RichText::new(counted(session.open_faults())).strong());
+        ui.label(caption(match faults.len() - session.open_faults() {
+            0 => version.to_owned(),
+            accepted => format!("{version} · {accepted} accepted"),
+        }));
     });
     ui.horizontal(|ui| {
         button(
@@ -131,7 +138,12 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
                     own.clone().count()
                 )));
                 for (index, fault) in own {
-                    entry(ui, session.fault == Some(index), index, fault, out);
+                    let is_chosen = session.fault == Some(index);
+                    let accepted = session.accepted(fault);
+                    entry(ui, is_chosen, index, (fault, accepted), out);
+                    if is_chosen {
+                        acceptance(ui, index, accepted, memory, out);
+                    }
                 }
             }
         });
@@ -156,7 +168,41 @@ fn counted(count: usize) -> String {
     }
 }
 
-fn entry(ui: &mut Ui, is_chosen: bool, index: usize, fault: &Fault, out: &mut Vec<Command>) {
+/// Below the chosen fault: why it may stay, or that it may not after all.
+fn acceptance(
+    ui: &mut Ui,
+    index: usize,
+    accepted: Option<&str>,
+    memory: &mut Memory,
+    out: &mut Vec<Command>,
+) {
+    ui.horizontal(|ui| {
+        if accepted.is_some() {
+            let hint = "This is a fault again";
+            button(ui, "take back", hint, Command::UnacceptFault(index), out);
+            return;
+        }
+        let field = TextEdit::singleline(&mut memory.why)
+            .hint_text("why it may stay")
+            .desired_width(ui.available_width() - 70.0);
+        let is_entered = ui.add(field).lost_focus() && ui.input(|i| i.key_pressed(Key::Enter));
+        let can_accept = !memory.why.trim().is_empty();
+        let accept = ui.add_enabled(can_accept, Button::new("accept"));
+        let accept = accept.on_hover_text("It stays in the list, but does not count any more");
+        if can_accept && (is_entered || accept.clicked()) {
+            let why = std::mem::take(&mut memory.why);
+            out.push(Command::AcceptFault { fault: index, why });
+        }
+    });
+}
+
+fn entry(
+    ui: &mut Ui,
+    is_chosen: bool,
+    index: usize,
+    (fault, accepted): (&Fault, Option<&str>),
+    out: &mut Vec<Command>,
+) {
     let width = ui.available_width();
     let frames = match fault.first_frame == fault.last_frame {
         true => format!("frame {}", fault.first_frame),
@@ -169,16 +215,23 @@ fn entry(ui: &mut Ui, is_chosen: bool, index: usize, fault: &Fault, out: &mut Ve
         (false, true) => visuals.widgets.hovered.bg_fill,
         (false, false) => visuals.faint_bg_color,
     };
-    let (text, weak) = (visuals.text_color(), visuals.weak_text_color());
-    let painter = ui.painter();
+    let weak = visuals.weak_text_color();
+    let text = match accepted {
+        Some(_) => weak,
+        None => visuals.text_color(),
+    };
+    let below = match accepted {
+        Some(why) => format!("accepted: {why}"),
+        None => frames,
+    };
+    let painter = ui.painter().with_clip_rect(rect);
     painter.rect_filled(rect, 4.0, fill);
     let (rgb, shape) = sign(fault.kind);
-    shape.draw(
-        painter,
-        rect.left_center() + vec2(16.0, 0.0),
-        6.0,
-        colour(rgb),
-    );
+    let shade = match accepted {
+        Some(_) => weak,
+        None => colour(rgb),
+    };
+    shape.draw(&painter, rect.left_center() + vec2(16.0, 0.0), 6.0, shade);
     let left = rect.left_center() + vec2(34.0, 0.0);
     let font = egui::FontId::proportional;
     painter.text(
@@ -191,7 +244,7 @@ fn entry(ui: &mut Ui, is_chosen: bool, index: usize, fault: &Fault, out: &mut Ve
     painter.text(
         left + vec2(0.0, 8.0),
         Align2::LEFT_CENTER,
-        frames,
+        below,
         font(11.0),
         weak,
     );

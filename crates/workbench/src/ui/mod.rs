@@ -5,10 +5,12 @@ mod bar;
 mod contact_rows;
 mod faults;
 mod guide;
+mod hand_keys;
 mod keys;
 mod legend;
 mod map;
 mod marks;
+mod secondary;
 mod side;
 mod status;
 #[cfg(test)]
@@ -33,6 +35,8 @@ pub struct Memory {
     dark: Option<bool>,
     /// First and last frame that the tracks show; all where absent.
     shown_frames: Option<(f64, f64)>,
+    /// Why the chosen fault may stay, as far as it was typed.
+    why: String,
     /// What was typed to search the list of actions.
     search: String,
     /// Which body's joints the map shows.

@@ -10,7 +10,7 @@ use crate::state::session::Session;
 
 /// Draws the panel.
 pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
-    let faults_word = match session.faults().len() {
+    let faults_word = match session.open_faults() {
         0 => "Faults".to_owned(),
         count => format!("Faults {count}"),
     };
@@ -36,7 +36,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     });
     ui.add_space(4.0);
     match session.panel {
-        SidePanel::Faults => faults::show(ui, session, out),
+        SidePanel::Faults => faults::show(ui, session, memory, out),
         SidePanel::Map => map::show(ui, session, memory, out),
         SidePanel::Tune => tune::show(ui, session, out),
     }

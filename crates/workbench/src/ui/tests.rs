@@ -3,6 +3,7 @@
 use bevy_egui::egui;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
+use understudy_solver::Secondary;
 
 use super::{Memory, show};
 use crate::state::command::{Command, Dialog, SidePanel};
@@ -59,6 +60,13 @@ fn pedlar() -> Harness<'static, Stage> {
 fn press(harness: &mut Harness<'static, Stage>, label: &str) {
     harness.get_by_label(label).click();
     harness.run_steps(3);
+}
+
+/// Presses what may be further down in a list.
+fn reach(harness: &mut Harness<'static, Stage>, label: &str) {
+    harness.get_by_label(label).scroll_to_me();
+    harness.run_steps(3);
+    press(harness, label);
 }
 
 #[test]
@@ -300,4 +308,89 @@ fn work_of_a_session_that_ended_early_is_opened_and_belongs_nowhere() {
     assert_eq!(session.document.path, None);
     assert_ne!(session.revision, session.saved_revision);
     std::fs::remove_dir_all(&folder).unwrap();
+}
+
+#[test]
+fn tails_and_hand_keys_are_set_in_the_tune_panel() {
+    let mut harness = harness(&["takes/chin.bvh", "characters/fiddler.glb"]);
+    harness
+        .state_mut()
+        .session
+        .apply(Command::SetPanel(SidePanel::Tune));
+    harness.run_steps(3);
+    let settings = |harness: &Harness<'static, Stage>| {
+        harness.state().session.document.choices.settings.clone()
+    };
+    // Three chains: two ears and a tail; the last "spring" is the tail's.
+    let springs = harness.get_all_by_label("spring").count();
+    assert_eq!(springs, 3);
+    harness
+        .get_all_by_label("spring")
+        .last()
+        .unwrap()
+        .scroll_to_me();
+    harness.run_steps(3);
+    harness.get_all_by_label("spring").last().unwrap().click();
+    harness.run_steps(3);
+    let rules = settings(&harness).secondary;
+    assert_eq!(rules.len(), 1);
+    let is_spring = |rule: &Secondary| matches!(rule, Secondary::Spring { .. });
+    assert!(rules.values().all(is_spring), "{rules:?}");
+    // Without a chosen joint there is nothing to key.
+    reach(&mut harness, "key a joint here");
+    assert!(settings(&harness).keys.is_empty());
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::ChooseJoint(Some((Who::Character, 5))));
+    session.apply(Command::Seek(40));
+    let joint = session
+        .document
+        .character
+        .as_ref()
+        .unwrap()
+        .skeleton()
+        .name(5)
+        .to_owned();
+    harness.run_steps(3);
+    reach(&mut harness, &format!("key {joint} here"));
+    let keys = settings(&harness).keys;
+    assert_eq!(
+        (keys.len(), keys[0].frame, keys[0].joint.as_str()),
+        (1, 40, joint.as_str())
+    );
+    reach(&mut harness, "delete");
+    assert!(settings(&harness).keys.is_empty());
+    harness.state_mut().session.apply(Command::Undo);
+    assert_eq!(settings(&harness).keys.len(), 1);
+}
+
+#[test]
+fn faults_are_accepted_with_a_word_and_taken_back() {
+    let mut harness = pedlar();
+    let open = |harness: &Harness<'static, Stage>| harness.state().session.open_faults();
+    let all = open(&harness);
+    assert!(all > 1);
+    let go = |harness: &mut Harness<'static, Stage>, command: Command| {
+        harness.state_mut().session.apply(command);
+        harness.run_steps(3);
+    };
+    go(&mut harness, Command::GoToFault(0));
+    // Without a word why it stays a fault.
+    press(&mut harness, "accept");
+    assert_eq!(open(&harness), all);
+    harness.state_mut().memory.why = "seen by nobody".to_owned();
+    harness.run_steps(2);
+    press(&mut harness, "accept");
+    assert_eq!(open(&harness), all - 1);
+    // The next fault is one that is not accepted.
+    for _ in 0..all {
+        go(&mut harness, Command::StepFault(1));
+        assert_ne!(harness.state().session.fault, Some(0));
+    }
+    go(&mut harness, Command::GoToFault(0));
+    press(&mut harness, "take back");
+    assert_eq!(open(&harness), all);
+    go(&mut harness, Command::Undo);
+    assert_eq!(open(&harness), all - 1);
+    go(&mut harness, Command::Undo);
+    assert_eq!(open(&harness), all);
 }

@@ -1,0 +1,104 @@
+//! What is keyed by hand on top of the motion: a turn of a joint at a frame, faded in and out.
+
+use bevy_egui::egui;
+use egui::{Button, DragValue, Ui};
+use understudy_solver::{HandKey, Settings};
+
+use super::theme::caption;
+use super::tune::{heading, line, send};
+use crate::state::command::Command;
+use crate::state::session::Session;
+use crate::state::stage::Who;
+
+/// Frames over which a new key fades in and out, seconds.
+const FADE_SECS: f64 = 0.2;
+
+/// Draws the keys and what makes a new one.
+pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let Some(character) = &session.document.character else {
+        return;
+    };
+    let settings = &session.document.choices.settings;
+    heading(ui, "Keyed by hand");
+    let chosen = match session.joint {
+        Some((Who::Character, joint)) => Some(character.skeleton().name(joint).to_owned()),
+        _ => None,
+    };
+    let (word, hint) = match &chosen {
+        Some(joint) => (
+            format!("key {joint} here"),
+            "A turn of this joint at the frame that is shown; feet stay planted under it.",
+        ),
+        None => (
+            "key a joint here".to_owned(),
+            "Choose a joint of the character in the map first.",
+        ),
+    };
+    let can_key = chosen.is_some() && session.can_edit_contacts();
+    let press = ui.add_enabled(can_key, Button::new(word));
+    let press = press.on_hover_text(hint).on_disabled_hover_text(hint);
+    if let (true, Some(joint)) = (press.clicked(), chosen) {
+        let mut changed = settings.clone();
+        changed.keys.push(new_key(joint, session));
+        send("hand key", changed, false, out);
+    }
+    for index in 0..settings.keys.len() {
+        key(ui, index, settings, out);
+    }
+}
+
+fn new_key(joint: String, session: &Session) -> HandKey {
+    let frames = (FADE_SECS / session.clock.frame_time_secs()).round() as usize;
+    HandKey {
+        joint,
+        frame: session.clock.frame(),
+        turn_deg: [0.0; 3],
+        shift_m: [0.0; 3],
+        fade_in: frames,
+        fade_out: frames,
+    }
+}
+
+fn key(ui: &mut Ui, index: usize, settings: &Settings, out: &mut Vec<Command>) {
+    let before = &settings.keys[index];
+    let mut after = before.clone();
+    let mut is_dragged = false;
+    let mut is_deleted = false;
+    let name = format!("{} at {}", before.joint, before.frame);
+    line(ui, &name, "A joint and the frame of its key.", |ui| {
+        let delete = ui.add(Button::new("delete").small());
+        is_deleted = delete.on_hover_text("Take this key away").clicked();
+        let go = ui.add(Button::new("go there").small());
+        if go.on_hover_text("Show the frame of this key").clicked() {
+            out.push(Command::Seek(before.frame));
+        }
+    });
+    let hint = "Degrees about the character's axes at rest: across, up, ahead in its file.";
+    line(ui, "    turn °", hint, |ui| {
+        for axis in [2, 1, 0] {
+            let field = DragValue::new(&mut after.turn_deg[axis]);
+            let field = field.range(-180.0..=180.0).speed(0.3).max_decimals(1);
+            is_dragged |= is_going_on(&ui.add(field.prefix(["x ", "y ", "z "][axis])));
+        }
+    });
+    let hint = "Frames over which the turn grows before the key, and dies away after it.";
+    line(ui, "    fade in, out", hint, |ui| {
+        ui.label(caption("frames"));
+        for fade in [&mut after.fade_out, &mut after.fade_in] {
+            is_dragged |= is_going_on(&ui.add(DragValue::new(fade).range(0..=100_000)));
+        }
+    });
+    if is_deleted {
+        let mut changed = settings.clone();
+        changed.keys.remove(index);
+        send("hand key", changed, false, out);
+    } else if after != *before {
+        let mut changed = settings.clone();
+        changed.keys[index] = after;
+        send("hand key", changed, is_dragged, out);
+    }
+}
+
+fn is_going_on(field: &egui::Response) -> bool {
+    field.dragged() && !field.drag_started()
+}
