@@ -2,6 +2,8 @@
 
 use std::f64::consts::TAU;
 
+pub(crate) use understudy_motion::signal::ease;
+
 /// A broken line through knots, rounded so that its third derivative is continuous.
 ///
 /// The line is convolved with a quadratic B-spline of three widths, in closed form: each corner of
@@ -60,12 +62,6 @@ pub(crate) fn rounded_ramp(x: f64, width: f64) -> f64 {
     }
     let power = |shift: f64| (x + shift * width).max(0.0).powi(4);
     (power(1.5) - 3.0 * power(0.5) + 3.0 * power(-0.5) - power(-1.5)) / (24.0 * width.powi(3))
-}
-
-/// 0 up to 0, 1 from 1 on, first and second derivative 0 at both ends: 6x⁵ − 15x⁴ + 10x³.
-pub(crate) fn ease(x: f64) -> f64 {
-    let x = x.clamp(0.0, 1.0);
-    x * x * x * (10.0 + x * (6.0 * x - 15.0))
 }
 
 /// Value, first and second derivative at one time.

@@ -472,14 +472,14 @@ const SHORTENING_M: f64 = 0.05;
 const HEIGHT_ROUNDS: usize = 25;
 
 /// A low or a high of the pelvis.
-struct HeightKnot {
-    secs: f64,
-    height_m: f64,
+pub(crate) struct HeightKnot {
+    pub(crate) secs: f64,
+    pub(crate) height_m: f64,
     /// Least knee flexion wanted near it, radians.
-    knee: f64,
+    pub(crate) knee: f64,
     /// The stretch of time that counts as near.
-    from_secs: f64,
-    to_secs: f64,
+    pub(crate) from_secs: f64,
+    pub(crate) to_secs: f64,
 }
 
 /// Highs in the middle of each swing, lows in the middle of each double support.

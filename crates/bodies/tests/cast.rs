@@ -1,10 +1,12 @@
 //! The cast of the night market: every described body stands on the floor with a sound skeleton
 //! and closed flesh.
 
+mod common;
+
 use std::collections::{BTreeMap, HashMap};
-use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 
+use common::{CAST, newly_made};
 use proptest::prelude::*;
 use understudy_bodies::description::{
     Appendage, ArmPair, Description, Detail, JointAxes, LegKind, Naming, RestPose,
@@ -12,30 +14,12 @@ use understudy_bodies::description::{
 use understudy_bodies::{BodyError, BodyMesh, Character, character, character_from_ron};
 use understudy_motion::{Axis, DVec3};
 
-const CAST: [&str; 7] = [
-    "performer",
-    "pedlar",
-    "giant",
-    "lamplighter",
-    "porter",
-    "fiddler",
-    "weaver",
-];
-
 /// A member of the cast; each is made once.
 fn member(name: &str) -> Character {
     static MADE: Mutex<BTreeMap<String, Character>> = Mutex::new(BTreeMap::new());
     let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
     let entry = made.entry(name.to_owned());
     entry.or_insert_with(|| newly_made(name)).clone()
-}
-
-fn newly_made(name: &str) -> Character {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../../assets/bodies")
-        .join(format!("{name}.ron"));
-    let text = std::fs::read_to_string(&path).unwrap();
-    character_from_ron(&text).unwrap_or_else(|error| panic!("{name}: {error}"))
 }
 
 /// Every edge is used once in each direction.

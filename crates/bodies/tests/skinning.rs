@@ -3,21 +3,13 @@
 //! Ranges: American Academy of Orthopaedic Surgeons, *Joint Motion: Method of Measuring and
 //! Recording* (1965; revised 1994), taken from a transcription; those of the fingers from memory.
 
+mod common;
+
 use std::f64::consts::PI;
-use std::path::Path;
 
-use understudy_bodies::{Character, character_from_ron};
+use common::{CAST, newly_made};
+use understudy_bodies::Character;
 use understudy_motion::{DQuat, DVec3, WorldPose};
-
-const CAST: [&str; 7] = [
-    "performer",
-    "pedlar",
-    "giant",
-    "lamplighter",
-    "porter",
-    "fiddler",
-    "weaver",
-];
 
 /// Most that an edge may grow. A weight that eases from 0 to 1 over a stretch of two radii about
 /// a joint turned by θ stretches the outside by 1 + 0.75 θ, which is 3.4 at half a turn; armpit and
@@ -36,14 +28,6 @@ const MOST_SPIKE: f64 = 1.3;
 /// a head over neck, back and clavicle to a shoulder, which touch in bodies without a neck, is 4.
 /// From a hand at rest to the thigh beside it is 7, from finger tip to finger tip 6.
 const MOST_STEPS: usize = 4;
-
-fn member(name: &str) -> Character {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../../assets/bodies")
-        .join(format!("{name}.ron"));
-    let text = std::fs::read_to_string(&path).unwrap();
-    character_from_ron(&text).unwrap_or_else(|error| panic!("{name}: {error}"))
-}
 
 /// A pose by turns of joints in the world's axes about their places.
 struct Movement {
@@ -305,7 +289,7 @@ fn is_sound(worst: &Worst) -> bool {
 fn no_skin_tears_through_the_range_of_motion() {
     let mut torn = Vec::new();
     for name in CAST {
-        let worst = worst(&member(name));
+        let worst = worst(&newly_made(name));
         println!(
             "{name}: stretch {:.2} in {}, spike {:.2} in {}",
             worst.stretch, worst.stretch_place, worst.spike, worst.spike_place
@@ -320,7 +304,7 @@ fn no_skin_tears_through_the_range_of_motion() {
 /// A vertex of a forearm that hangs by a third on the other hand is found.
 #[test]
 fn a_planted_weight_is_found() {
-    let mut made = member("pedlar");
+    let mut made = newly_made("pedlar");
     assert!(is_sound(&worst(&made)));
     let (elbow, other) = (made.body.arms[0].elbow, made.body.arms[1].wrist.unwrap());
     let skin = &mut made.surface.meshes[0];
@@ -335,7 +319,7 @@ fn a_planted_weight_is_found() {
 #[test]
 fn weights_do_not_bleed() {
     for name in CAST {
-        let made = member(name);
+        let made = newly_made(name);
         let skeleton = &made.skeleton;
         let is_twist = |joint: usize| made.body.twists.iter().any(|twist| twist.joint == joint);
         let chain = |joint: usize| -> Vec<usize> {

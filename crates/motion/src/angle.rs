@@ -20,6 +20,16 @@ pub fn twist_about(rotation: DQuat, axis: DVec3) -> f64 {
     wrapped(2.0 * rotation.xyz().dot(axis).atan2(rotation.w))
 }
 
+/// The rotation vector of the shorter way round, radians, no longer than π.
+pub fn short_turn(rotation: DQuat) -> DVec3 {
+    let nearest = if rotation.w < 0.0 {
+        -rotation
+    } else {
+        rotation
+    };
+    nearest.to_scaled_axis()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -30,6 +40,14 @@ mod tests {
         let twist = DQuat::from_rotation_x(-0.6);
         assert!((twist_about(swing * twist, DVec3::X) + 0.6).abs() < 1e-12);
         assert!(twist_about(swing, DVec3::X).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_shorter_way_is_the_same_rotation() {
+        let far = DQuat::from_rotation_y(0.4);
+        for rotation in [far, -far] {
+            assert!(short_turn(rotation).distance(DVec3::Y * 0.4) < 1e-12);
+        }
     }
 
     #[test]

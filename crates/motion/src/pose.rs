@@ -109,6 +109,12 @@ impl WorldPose {
         self.rotations[joint]
     }
 
+    /// World rotation of a joint's parent; none for a root.
+    pub fn parent_rotation(&self, skeleton: &Skeleton, joint: usize) -> DQuat {
+        let parent = skeleton.parent(joint);
+        parent.map_or(DQuat::IDENTITY, |parent| self.rotation(parent))
+    }
+
     /// World position of a point given in a joint's coordinates, metres.
     pub fn point(&self, joint: usize, point_in_joint: DVec3) -> DVec3 {
         self.affines[joint].transform_point3(point_in_joint)

@@ -2,6 +2,12 @@
 
 use glam::DVec3;
 
+/// 0 up to 0, 1 from 1 on, first and second derivative 0 at both ends: 6x⁵ − 15x⁴ + 10x³.
+pub fn ease(x: f64) -> f64 {
+    let x = x.clamp(0.0, 1.0);
+    x * x * x * (10.0 + x * (6.0 * x - 15.0))
+}
+
 /// First derivative by central differences (one-sided at the ends), per second.
 pub fn velocity(values: &[DVec3], frame_time_secs: f64) -> Vec<DVec3> {
     let last = values.len().saturating_sub(1);

@@ -1,5 +1,6 @@
 //! What is chosen about a retarget besides its files, and how it fits a take.
 
+use std::borrow::Cow;
 use std::fmt::Display;
 use std::path::{Path, PathBuf};
 
@@ -86,9 +87,9 @@ impl Choices {
 }
 
 /// A take at the frame rate of the result, with everything that names its frames.
-pub(crate) struct Fitted {
+pub(crate) struct Fitted<'a> {
     /// The take's motion.
-    pub(crate) clip: Clip,
+    pub(crate) clip: Cow<'a, Clip>,
     /// The choices, in frames of that motion.
     pub(crate) choices: Choices,
     /// What was mended.
@@ -96,7 +97,7 @@ pub(crate) struct Fitted {
 }
 
 /// Checks what was chosen about frames of a take: contacts and the reference frame.
-fn checked(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure> {
+fn checked<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'a>, Failure> {
     let mut choices = choices.clone();
     let mut notes = Vec::new();
     let frames = take.clip.frame_count();
@@ -135,7 +136,7 @@ fn checked(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure> {
             Err(choices.setting_error("reference", problem))
         }
         _ => Ok(Fitted {
-            clip: take.clip.clone(),
+            clip: Cow::Borrowed(&take.clip),
             choices,
             notes,
         }),
@@ -144,15 +145,15 @@ fn checked(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure> {
 
 /// Brings a take to the frame rate of the result, and everything that names its frames with it.
 /// Feet are planted at the rate that is written, so that no resampling moves them afterwards.
-pub(crate) fn fitted(take: &Loaded, choices: &Choices) -> Result<Fitted, Failure> {
+pub(crate) fn fitted<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'a>, Failure> {
     let mut fitted = checked(take, choices)?;
     let choices = &mut fitted.choices;
     let Some(frame_time_secs) = choices.frame_time_secs else {
         return Ok(fitted);
     };
     let frames_per_frame = take.clip.frame_time_secs / frame_time_secs;
-    fitted.clip = resampled(&take.clip, frame_time_secs)
-        .map_err(|problem| Failure::input_at(&take.path, problem))?;
+    let clip = resampled(&take.clip, frame_time_secs);
+    fitted.clip = Cow::Owned(clip.map_err(|problem| Failure::input_at(&take.path, problem))?);
     let last = fitted.clip.frame_count() - 1;
     if let Some(contacts) = &mut choices.contacts {
         contacts.contacts = contacts

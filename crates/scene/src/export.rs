@@ -94,6 +94,27 @@ pub fn spare_files<'a>(
     Ok(())
 }
 
+/// Refuses sources that would be written to one file. `written` has what tells the files apart, and
+/// the source.
+///
+/// # Errors
+/// The first two sources of one file.
+pub fn one_file_each<'a, K: Ord>(
+    written: impl IntoIterator<Item = (K, &'a Path)>,
+) -> Result<(), Failure> {
+    let mut sources: BTreeMap<K, &Path> = BTreeMap::new();
+    for (file, source) in written {
+        if let Some(other) = sources.insert(file, source) {
+            return Err(Failure::usage(format!(
+                "{} and {} would be written to one file; rename one or use two folders",
+                other.display(),
+                source.display()
+            )));
+        }
+    }
+    Ok(())
+}
+
 /// Where a file lies, links followed; a file that is not there yet by the folder it will lie in.
 fn place_of(path: &Path) -> PathBuf {
     if let Ok(place) = path.canonicalize() {

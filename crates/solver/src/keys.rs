@@ -2,7 +2,7 @@
 //! a frame, faded in before it and out after it. Feet are planted afterwards, so contacts hold.
 
 use serde::{Deserialize, Serialize};
-use understudy_motion::{Clip, DQuat, DVec3, WorldPose};
+use understudy_motion::{Clip, DQuat, DVec3, WorldPose, signal};
 
 /// One change at one frame.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -32,17 +32,14 @@ fn default_fade() -> usize {
 }
 
 impl HandKey {
-    /// How much of the change there is at a frame, 0 to 1: smooth with two derivatives
-    /// (6x⁵ − 15x⁴ + 10x³).
+    /// How much of the change there is at a frame, 0 to 1, eased ([`signal::ease`]).
     pub fn weight(&self, frame: usize) -> f64 {
         let (away, fade) = match frame < self.frame {
             true => (self.frame - frame, self.fade_in),
             false => (frame - self.frame, self.fade_out),
         };
         // One more than the fade, so that no fade is the one frame alone.
-        let x = 1.0 - away as f64 / (fade + 1) as f64;
-        let x = x.clamp(0.0, 1.0);
-        x * x * x * (10.0 + x * (6.0 * x - 15.0))
+        signal::ease(1.0 - away as f64 / (fade + 1) as f64)
     }
 
     /// The same key in a clip with so many frames for each frame; the last frame it may name is

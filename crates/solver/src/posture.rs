@@ -149,20 +149,14 @@ impl Poser<'_> {
 
     /// Turns a joint and all below it by a world rotation.
     fn turn(&self, locals: &mut [Transform], world: &WorldPose, joint: usize, turn: DQuat) {
-        let parent = match self.skeleton.parent(joint) {
-            Some(parent) => world.rotation(parent),
-            None => DQuat::IDENTITY,
-        };
+        let parent = world.parent_rotation(self.skeleton, joint);
         let rotation = parent.inverse() * turn * world.rotation(joint);
         locals[joint].rotation = rotation.normalize();
     }
 
     /// Gives a joint back the world rotation it had in another pose.
     fn hold(&self, locals: &mut [Transform], now: &WorldPose, joint: usize, before: &WorldPose) {
-        let parent = match self.skeleton.parent(joint) {
-            Some(parent) => now.rotation(parent),
-            None => DQuat::IDENTITY,
-        };
+        let parent = now.parent_rotation(self.skeleton, joint);
         locals[joint].rotation = (parent.inverse() * before.rotation(joint)).normalize();
     }
 

@@ -10,6 +10,7 @@
 
 use serde::{Deserialize, Serialize};
 use understudy_anatomy::Body;
+use understudy_motion::angle::short_turn;
 use understudy_motion::{Clip, DQuat, DVec3, Skeleton, WorldPose};
 
 /// What a chain of joints does.
@@ -154,16 +155,13 @@ impl Chain {
     ) {
         let skeleton = std::sync::Arc::clone(&clip.skeleton);
         // A turn in the parent's coordinates, seen in the world's axes at rest.
-        let axes = |joint: usize| {
-            let parent = skeleton.parent(joint);
-            parent.map_or(DQuat::IDENTITY, |parent| rest.rotation(parent))
-        };
+        let axes = |joint: usize| rest.parent_rotation(&skeleton, joint);
         let left = body.frame.left();
         let share = scale / self.joints.len().max(1) as f64;
         for frame in 0..clip.frame_count() {
             let locals = clip.frame_mut(frame);
             let turned = locals[driver].rotation * skeleton.joint(driver).rest.rotation.inverse();
-            let mut whole = axes(driver) * nearest(turned).to_scaled_axis();
+            let mut whole = axes(driver) * short_turn(turned);
             if mirrored {
                 // In a mirror, turns about the axis through it stay, the others change sign.
                 whole = 2.0 * whole.dot(left) * left - whole;
@@ -201,21 +199,11 @@ impl Chain {
                 let stiff = ends[frame] - world.position(joint);
                 let turn = limited(stiff, stiff + deviation, most);
                 let rotation = world.rotation(joint);
-                let parent = skeleton.parent(joint);
-                let parent = parent.map_or(DQuat::IDENTITY, |parent| world.rotation(parent));
+                let parent = world.parent_rotation(&skeleton, joint);
                 let local = &mut clip.frame_mut(frame)[joint];
                 local.rotation = (parent.inverse() * turn * rotation).normalize();
             }
         }
-    }
-}
-
-/// The same rotation by the shorter way round.
-fn nearest(rotation: DQuat) -> DQuat {
-    if rotation.w < 0.0 {
-        -rotation
-    } else {
-        rotation
     }
 }
 
@@ -224,7 +212,7 @@ fn limited(from: DVec3, to: DVec3, most: f64) -> DQuat {
     let (Some(from), Some(to)) = (from.try_normalize(), to.try_normalize()) else {
         return DQuat::IDENTITY;
     };
-    let turn = nearest(DQuat::from_rotation_arc(from, to)).to_scaled_axis();
+    let turn = short_turn(DQuat::from_rotation_arc(from, to));
     DQuat::from_scaled_axis(turn.clamp_length_max(most))
 }
 

@@ -7,6 +7,7 @@ use glam::{DQuat, DVec3};
 use understudy_anatomy::Side;
 
 use crate::curve::{Curve, State, ease, quintic};
+use crate::demo_take::HeightKnot;
 use crate::plan::{SIDES, sign};
 use crate::takes::feet::{Footing, Stance};
 use crate::takes::figure::Figure;
@@ -430,17 +431,6 @@ impl Walk {
 
 /// Rounds of fitting; the error shrinks by a factor of about three in each.
 const HEIGHT_ROUNDS: usize = 20;
-
-/// A low or a high of the pelvis.
-struct HeightKnot {
-    secs: f64,
-    height_m: f64,
-    /// Least knee flexion wanted near it, radians.
-    knee: f64,
-    /// The stretch of time that counts as near.
-    from_secs: f64,
-    to_secs: f64,
-}
 
 fn yaw_line(yaw: &Curve, factor: f64) -> Line {
     let yaw = yaw.clone();

@@ -219,8 +219,7 @@ pub(super) fn heading_at(knots: &[(usize, usize, f64)], frame: usize) -> Option<
     match (before, after) {
         (Some(a), Some(b)) if a.1 < b.0 => {
             let t = (frame - a.1) as f64 / (b.0 - a.1) as f64;
-            let s = t * t * t * (10.0 - 15.0 * t + 6.0 * t * t);
-            Some(a.2 + s * wrapped(b.2 - a.2))
+            Some(a.2 + signal::ease(t) * wrapped(b.2 - a.2))
         }
         (Some(knot), _) | (None, Some(knot)) => Some(knot.2),
         (None, None) => None,

@@ -1,5 +1,6 @@
 //! How ankle and toes turn while parts of the sole are down, and in between.
 
+use understudy_motion::angle::short_turn;
 use understudy_motion::{DQuat, DVec3};
 
 use super::Planter;
@@ -229,9 +230,7 @@ impl Planter<'_> {
         let corrections: Vec<DVec3> = plain
             .iter()
             .zip(wanted)
-            .map(|(plain, wanted)| {
-                wanted.map_or(DVec3::ZERO, |w| short_vector(w * plain.inverse()))
-            })
+            .map(|(plain, wanted)| wanted.map_or(DVec3::ZERO, |w| short_turn(w * plain.inverse())))
             .collect();
         let faded = self.faded(&corrections, &given)?;
         Ok(faded
@@ -240,15 +239,6 @@ impl Planter<'_> {
             .map(|(turn, plain)| (DQuat::from_scaled_axis(turn) * *plain).normalize())
             .collect())
     }
-}
-
-fn short_vector(rotation: DQuat) -> DVec3 {
-    let rotation = if rotation.w < 0.0 {
-        -rotation
-    } else {
-        rotation
-    };
-    rotation.to_scaled_axis()
 }
 
 /// Frames in which nothing may be raised at one end: those held anyway, and those in which the

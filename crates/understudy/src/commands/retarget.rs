@@ -1,6 +1,6 @@
 //! `understudy retarget`: takes onto a character.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -14,7 +14,7 @@ use understudy_solver::{Contacts, Settings};
 use crate::args::{RetargetArgs, SolveArgs};
 use crate::output::{complain, print, warn};
 use understudy_scene::choices::{Choices, SettingOption};
-use understudy_scene::export::{out_format, report_beside, spare_files};
+use understudy_scene::export::{one_file_each, out_format, report_beside, spare_files};
 use understudy_scene::job::{Job, Outcome, retarget_onto};
 use understudy_scene::load::{Loaded, Purpose, stem};
 use understudy_scene::report::{counted, json_text};
@@ -134,17 +134,7 @@ fn check_combination(
             )));
         }
     }
-    let mut by_stem: BTreeMap<String, &Path> = BTreeMap::new();
-    for take in takes {
-        if let Some(other) = by_stem.insert(stem(take), take) {
-            return Err(Failure::usage(format!(
-                "{} and {} would be written to one file; rename one or use two folders",
-                other.display(),
-                take.display()
-            )));
-        }
-    }
-    Ok(())
+    one_file_each(takes.iter().map(|take| (stem(take), take.as_path())))
 }
 
 /// Settings and contacts from their files, changed by the options of the command line.

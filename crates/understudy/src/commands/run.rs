@@ -1,11 +1,10 @@
 //! `understudy run`: scenes, and whether what must hold of them does.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use understudy_measure::Options;
-use understudy_scene::export::spare_files;
+use understudy_scene::export::{one_file_each, spare_files};
 use understudy_scene::load::stem;
 use understudy_scene::report::{counted, json_text};
 use understudy_scene::{Exit, Failure, Finding, OpenScene, Outputs, Scene, Solved, deliver};
@@ -20,7 +19,8 @@ use crate::output::{Align, Table, complain, print, warn};
 /// told on stderr, and the others go on.
 pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
     if let Some(folder) = &args.output {
-        check_outputs(args, folder)?;
+        let scenes = args.scenes.iter();
+        one_file_each(scenes.map(|scene| (output(args, folder, scene), scene.as_path())))?;
     }
     let mut worst = Exit::Done;
     let mut tally = Tally::default();
@@ -86,21 +86,6 @@ fn output(args: &RunArgs, folder: &Path, scene: &Path) -> PathBuf {
     let name = stem(scene);
     let name = name.strip_suffix(".scene").unwrap_or(&name);
     folder.join(format!("{name}.{}", args.format.extension()))
-}
-
-fn check_outputs(args: &RunArgs, folder: &Path) -> Result<(), Failure> {
-    let mut writers: BTreeMap<PathBuf, &Path> = BTreeMap::new();
-    for scene in &args.scenes {
-        let clip = output(args, folder, scene);
-        if let Some(other) = writers.insert(clip, scene) {
-            return Err(Failure::usage(format!(
-                "{} and {} would be written to one file; rename one or use two folders",
-                other.display(),
-                scene.display()
-            )));
-        }
-    }
-    Ok(())
 }
 
 fn tell(args: &RunArgs, path: &Path, result: &Result<Ran, Failure>) -> Result<(), Failure> {

@@ -42,8 +42,6 @@ pub fn sign(kind: FaultKind) -> (Rgb, Sign) {
         FaultKind::PelvisTilt | FaultKind::LimbDirection => (palette::GREEN, Sign::Diamond),
         FaultKind::Penetration => (palette::VERMILLION, Sign::Disc),
         FaultKind::JointLimit => (palette::PURPLE, Sign::Diamond),
-        #[allow(unreachable_patterns)]
-        _ => (palette::MIDDLE, Sign::Diamond),
     }
 }
 
