@@ -12,7 +12,9 @@ pub mod pose;
 pub mod rate;
 pub mod signal;
 pub mod skeleton;
+pub mod skin;
 pub mod surface;
+pub mod triangle;
 pub mod units;
 
 pub use clip::{Clip, ClipError};

@@ -10,8 +10,8 @@ use crate::error::BodyError;
 use crate::plan::SIDES;
 use crate::takes::figure::Figure;
 use crate::takes::score::Score;
-use crate::takes::skin::Gap;
 use crate::takes::{AuthoredTake, Prop, TouchEnd, TouchPart, TrueTouch};
+use understudy_motion::skin::Gap;
 
 /// A touch as planned.
 #[derive(Clone, Copy, Debug)]

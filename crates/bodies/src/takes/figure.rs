@@ -12,7 +12,7 @@ use crate::description::Description;
 use crate::error::BodyError;
 use crate::performer::STATURE_M;
 use crate::plan::sign;
-use crate::takes::skin::Skin;
+use understudy_motion::skin::Skin;
 
 /// The performer with what the author measures on it once.
 pub(crate) struct Figure {

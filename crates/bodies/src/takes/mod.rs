@@ -17,7 +17,6 @@ mod jump;
 pub(crate) mod line;
 pub(crate) mod mass;
 mod score;
-mod skin;
 mod standing;
 #[cfg(test)]
 mod tests;
