@@ -208,6 +208,7 @@ mod tests {
             part: FootPart::Heel,
             first: 30,
             last: 61,
+            place_m: None,
         };
         let check = |factor: f64, last: usize, expected: Option<(usize, usize)>| {
             let moved = moved_contact(&contact, factor, last);

@@ -33,7 +33,7 @@ impl FootPart {
 }
 
 /// One part of one foot on the floor, for a range of frames. Plain data, meant to be edited.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Contact {
     /// Side of the performer's body.
@@ -47,10 +47,17 @@ pub struct Contact {
     pub first: usize,
     /// Last frame on the floor.
     pub last: usize,
+    /// The place of the floor at which the character's part stands: x and z, metres, in a world with
+    /// Y up. Where absent, it stands where plain transfer has it most of the time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place_m: Option<[f64; 2]>,
 }
 
+/// Farthest place a contact may be pinned to, metres from the origin.
+const FARTHEST_M: f64 = 1e5;
+
 /// All contacts of a take.
-#[derive(Clone, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Contacts {
     /// In order of legs, parts and frames.
@@ -86,7 +93,7 @@ impl Contacts {
     }
 
     /// The same contacts with those of one part that overlap or touch made one, in order of legs,
-    /// parts and frames.
+    /// parts and frames. Of several pins the first holds.
     pub fn merged(&self) -> Self {
         let mut sorted = self.contacts.clone();
         sorted.sort_by_key(|c| (c.pair, c.side, c.part, c.first));
@@ -99,6 +106,7 @@ impl Contacts {
                         && next.first <= before.last.saturating_add(1) =>
                 {
                     before.last = before.last.max(next.last);
+                    before.place_m = before.place_m.or(next.place_m);
                 }
                 _ => contacts.push(next),
             }
@@ -109,8 +117,8 @@ impl Contacts {
     /// Checks contacts that come from a file against the clip and the body they are for.
     ///
     /// # Errors
-    /// A contact that ends before it starts, lies past the last frame, or is of a leg that the
-    /// performer does not have.
+    /// A contact that ends before it starts, lies past the last frame, is of a leg that the
+    /// performer does not have, or is pinned to no place.
     pub fn check(&self, frames: usize, body: &Body) -> Result<(), String> {
         for c in &self.contacts {
             let name = format!(
@@ -134,6 +142,15 @@ impl Contacts {
                     "{name}: the performer has no {} leg in pair {}, counted from 0; correct or remove it",
                     c.side.word(),
                     c.pair
+                ));
+            }
+            let is_place = |place: [f64; 2]| place.iter().all(|at| at.abs() <= FARTHEST_M);
+            if let Some([x, z]) = c.place_m
+                && !is_place([x, z])
+            {
+                return Err(format!(
+                    "{name}: it is pinned to x = {x}, z = {z}; give metres, up to {FARTHEST_M} from \
+                     the origin"
                 ));
             }
         }
@@ -351,6 +368,7 @@ mod tests {
             part: FootPart::Heel,
             first,
             last,
+            place_m: None,
         };
         let given = Contacts {
             contacts: vec![
@@ -374,6 +392,28 @@ mod tests {
             let mask = |contacts: &Contacts| contacts.mask(side, 0, FootPart::Heel, 40);
             assert_eq!(mask(&merged), mask(&given));
         }
+    }
+
+    #[test]
+    fn the_first_pin_of_contacts_made_one_holds() {
+        let contact = |first, last, place_m| Contact {
+            side: Side::Left,
+            pair: 0,
+            part: FootPart::Ball,
+            first,
+            last,
+            place_m,
+        };
+        let given = Contacts {
+            contacts: vec![
+                contact(0, 4, None),
+                contact(5, 9, Some([0.5, 2.0])),
+                contact(10, 12, Some([3.0, 4.0])),
+                contact(20, 30, None),
+            ],
+        };
+        let expected = [contact(0, 12, Some([0.5, 2.0])), contact(20, 30, None)];
+        assert_eq!(given.merged().contacts, expected);
     }
 
     #[test]
@@ -412,6 +452,7 @@ mod tests {
                 part: FootPart::Heel,
                 first: 3,
                 last: 9,
+                place_m: None,
             }],
         };
         assert_eq!(

@@ -12,6 +12,7 @@ pub mod floor;
 pub mod foot;
 pub mod keys;
 pub mod leg;
+mod pins;
 mod planted_leg;
 pub mod plants;
 pub mod posture;

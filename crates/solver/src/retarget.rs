@@ -14,6 +14,7 @@ use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
 use crate::keys::{FoundKey, lay_over, root_shifts};
+use crate::pins::{missed_pins, pins_of};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
@@ -198,6 +199,7 @@ impl UprightTake {
                     part,
                     first,
                     last,
+                    place_m: None,
                 }));
             }
         }
@@ -340,7 +342,7 @@ impl Prepared {
         }
         let mut notes = self.notes;
         notes.extend(lean_note(&self.take, &contacts));
-        Ok(Retargeted {
+        let mut done = Retargeted {
             take: self.take.clip,
             performer: self.take.body,
             stance: self.take.stance,
@@ -354,7 +356,11 @@ impl Prepared {
             pelvis_offsets,
             notes,
             file_from_upright: self.file_from_upright,
-        })
+        };
+        if settings.plants.enabled {
+            done.notes.extend(missed_pins(&done));
+        }
+        Ok(done)
     }
 
     /// Lays posture and hand keys over the motion.
@@ -445,7 +451,7 @@ impl Prepared {
     ) -> Result<Vec<PlantedLeg>, SolveError> {
         let frames = worlds.len();
         let mut legs = Vec::with_capacity(self.body.legs.len());
-        for (leg, foot) in self.body.legs.iter().zip(&self.feet) {
+        for (index, (leg, foot)) in self.body.legs.iter().zip(&self.feet).enumerate() {
             let source = source_leg(&self.take.body, leg).map(|i| &self.take.body.legs[i]);
             let mask = |part: FootPart| match source {
                 Some(source) => contacts.mask(source.side, source.pair, part, frames),
@@ -459,6 +465,7 @@ impl Prepared {
                 heel: mask(FootPart::Heel),
                 ball: mask(FootPart::Ball),
                 toe: mask(FootPart::Toe),
+                pins: pins_of(contacts, &self.take.body, &self.body.legs, index),
             };
             let path = plant_foot(
                 &take,

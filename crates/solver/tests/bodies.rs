@@ -451,6 +451,7 @@ fn given_contacts_are_used_and_checked() {
             part: FootPart::Toe,
             first: 10,
             last,
+            place_m: None,
         }],
     };
     let character = Figure::cast("porter");

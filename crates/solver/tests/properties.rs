@@ -279,6 +279,7 @@ fn planted_feet_stay_where_the_take_has_them() {
                 part: part(truth.part),
                 first: truth.first_frame,
                 last: truth.last_frame,
+                place_m: None,
             })
             .collect(),
     };

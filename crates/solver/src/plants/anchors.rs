@@ -6,6 +6,7 @@ use understudy_motion::{DQuat, DVec3, signal};
 use super::Planter;
 use super::rig::{BALL, HEEL, TOE};
 use crate::contacts::runs;
+use crate::pins::stand_in;
 
 /// Change of heading (radians) between two flat phases that counts as a turn on the ball.
 const TURN_ON_BALL: f64 = 1e-3;
@@ -17,6 +18,8 @@ pub(super) struct Contact {
     pub(super) first: usize,
     pub(super) last: usize,
     pub(super) anchor: DVec3,
+    /// The place that a person gave: x and z, metres.
+    pub(super) pin: Option<[f64; 2]>,
 }
 
 /// A stretch in which two contacts hold the foot flat.
@@ -30,10 +33,32 @@ pub(super) struct Flat {
 }
 
 impl Planter<'_> {
+    /// The contacts of the foot, with the pins of those that have one.
+    pub(super) fn contacts(&self, masks: &[Vec<bool>; 3]) -> Vec<Contact> {
+        let mut contacts = list_contacts(masks);
+        for pin in &self.take.pins {
+            let part = stand_in(self.take.foot, pin.part);
+            let is_own = part == pin.part as usize;
+            let shared = |contact: &Contact| {
+                let (first, last) = (contact.first.max(pin.first), contact.last.min(pin.last));
+                (last + 1).saturating_sub(first)
+            };
+            let of_part = contacts.iter_mut().filter(|contact| contact.part == part);
+            let held = of_part.max_by_key(|contact| shared(contact));
+            if let Some(held) = held
+                && shared(held) > 0
+                && (is_own || held.pin.is_none())
+            {
+                held.pin = pin.place_m;
+            }
+        }
+        contacts
+    }
+
     /// A foot that turns on its ball sweeps its toes over the floor: they are not planted until
     /// the turn is over.
     pub(super) fn free_turning_toes(&self, masks: &mut [Vec<bool>; 3]) {
-        let contacts = list_contacts(masks);
+        let contacts = self.contacts(masks);
         let flats = self.flats(&contacts);
         for (index, contact) in contacts.iter().enumerate() {
             if contact.part != BALL {
@@ -109,7 +134,9 @@ impl Planter<'_> {
                         b,
                         first,
                         last,
-                        heading: self.mean_heading(first, last),
+                        heading: self
+                            .pinned_heading(one, other)
+                            .unwrap_or_else(|| self.mean_heading(first, last)),
                     });
                 }
             }
@@ -117,8 +144,19 @@ impl Planter<'_> {
         flats
     }
 
-    /// Spreads each group of linked contacts rigidly and puts it where plain transfer has it
-    /// most of the time.
+    /// The heading of a flat foot with both ends pinned: along the line between the pins.
+    fn pinned_heading(&self, one: &Contact, other: &Contact) -> Option<f64> {
+        /// Pins nearer to each other than this part of the foot's length give no direction.
+        const TOO_NEAR: f64 = 0.2;
+        let ([ax, az], [bx, bz]) = (one.pin?, other.pin?);
+        let way = DVec3::new(bx - ax, 0.0, bz - az);
+        let own = self.flat_offset(other.part, 0.0) - self.flat_offset(one.part, 0.0);
+        let turn = f64::atan2(own.cross(way).y, own.x * way.x + own.z * way.z);
+        (way.length() > TOO_NEAR * self.size).then_some(turn)
+    }
+
+    /// Spreads each group of linked contacts rigidly and puts it where it is pinned, or where plain
+    /// transfer has it most of the time.
     pub(super) fn place_anchors(&self, contacts: &mut [Contact], flats: &[Flat]) {
         let mut group = vec![usize::MAX; contacts.len()];
         let mut relative = vec![DVec3::ZERO; contacts.len()];
@@ -152,9 +190,13 @@ impl Planter<'_> {
         start: usize,
     ) {
         let mut places: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+        let mut pins = Vec::new();
         for (index, contact) in contacts.iter().enumerate() {
             if group[index] != start {
                 continue;
+            }
+            if let Some([x, z]) = contact.pin {
+                pins.push(DVec3::new(x, 0.0, z) - relative[index]);
             }
             for frame in contact.first..=contact.last {
                 let place = self.plain_point(contact.part, frame) - relative[index];
@@ -163,7 +205,12 @@ impl Planter<'_> {
             }
         }
         // The median: the last frames of a roll, already on their way, do not pull the plant.
-        let [x, z] = places.map(|values| signal::median(&values).unwrap_or(0.0));
+        let [mut x, mut z] = places.map(|values| signal::median(&values).unwrap_or(0.0));
+        if !pins.is_empty() {
+            // Pins that no rigid foot meets together share the miss.
+            let mean = pins.iter().sum::<DVec3>() / pins.len() as f64;
+            (x, z) = (mean.x, mean.z);
+        }
         for (index, contact) in contacts.iter_mut().enumerate() {
             if group[index] == start {
                 let place = DVec3::new(x, 0.0, z) + relative[index];
@@ -181,7 +228,7 @@ impl Planter<'_> {
     }
 }
 
-pub(super) fn list_contacts(masks: &[Vec<bool>; 3]) -> Vec<Contact> {
+fn list_contacts(masks: &[Vec<bool>; 3]) -> Vec<Contact> {
     let mut contacts = Vec::new();
     for (part, mask) in masks.iter().enumerate() {
         for (first, last) in runs(mask) {
@@ -190,6 +237,7 @@ pub(super) fn list_contacts(masks: &[Vec<bool>; 3]) -> Vec<Contact> {
                 first,
                 last,
                 anchor: DVec3::ZERO,
+                pin: None,
             });
         }
     }

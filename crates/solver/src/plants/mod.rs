@@ -1,7 +1,7 @@
 //! Where a foot goes so that planted parts do not move.
 //!
-//! Each contact of heel, ball or toe gets one point of the floor, its anchor. Contacts that
-//! overlap belong to one foot lying flat, so their anchors are a rigid foot apart. While a part
+//! Each contact of heel, ball or toe gets one point of the floor, its anchor, or stands where a
+//! person pinned it. Contacts that overlap belong to one foot lying flat, so their anchors are a rigid foot apart. While a part
 //! is down the foot turns about its anchor; in between, the difference to plain transfer fades
 //! smoothly ([`crate::smooth`]).
 
@@ -12,9 +12,9 @@ mod rotations;
 
 use understudy_motion::{DQuat, DVec3, WorldPose};
 
-use self::anchors::list_contacts;
 use self::rig::Rig;
 use crate::banded::NotPositive;
+use crate::contacts::Contact;
 use crate::floor::Floor;
 use crate::foot::Foot;
 
@@ -34,6 +34,8 @@ pub struct FootTake<'a> {
     pub ball: Vec<bool>,
     /// Performer's toe is down.
     pub toe: Vec<bool>,
+    /// Contacts of the performer that have a place of their own.
+    pub pins: Vec<Contact>,
 }
 
 /// Where the foot goes.
@@ -99,7 +101,7 @@ impl Planter<'_> {
         let frames = self.take.ankle_positions.len();
         let mut masks = self.part_masks();
         self.free_turning_toes(&mut masks);
-        let mut contacts = list_contacts(&masks);
+        let mut contacts = self.contacts(&masks);
         let flats = self.flats(&contacts);
         self.place_anchors(&mut contacts, &flats);
         let parts: Vec<[bool; 3]> = (0..frames)

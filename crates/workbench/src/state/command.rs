@@ -126,6 +126,8 @@ pub enum Command {
         /// Whether it goes on with the change before it.
         goes_on: bool,
     },
+    /// Pin the feet that stand in this frame where they stand, or unpin them.
+    TogglePins,
     /// Choose a joint, or none.
     ChooseJoint(Option<(Who, usize)>),
     /// Give a joint a role, or take it away.
@@ -205,6 +207,7 @@ pub fn actions() -> Vec<Action> {
         action("Link or unlink the cameras", "K", C::ToggleLinked),
         action("Mark contacts or not", "C", C::ToggleContacts),
         action("Mark faults or not", "M", C::ToggleFaultMarks),
+        action("Pin or unpin the feet that stand", "P", C::TogglePins),
         action("Faults panel", "F2", C::SetPanel(SidePanel::Faults)),
         action("Map panel", "F3", C::SetPanel(SidePanel::Map)),
         action("Tune panel", "F4", C::SetPanel(SidePanel::Tune)),

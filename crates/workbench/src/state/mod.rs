@@ -8,6 +8,7 @@ pub mod history;
 pub mod jobs;
 pub mod model;
 pub mod palette;
+pub mod pins;
 pub mod preferences;
 pub mod session;
 pub mod stage;

@@ -135,6 +135,10 @@ impl Session {
             } => {
                 self.set_contacts(name, contacts, goes_on);
             }
+            Command::TogglePins => match super::pins::toggled(self) {
+                Ok(contacts) => self.set_contacts("pinned contacts", Some(contacts), false),
+                Err(text) => self.fail(text),
+            },
             Command::ChooseJoint(joint) => self.joint = joint,
             Command::SetRole {
                 who,

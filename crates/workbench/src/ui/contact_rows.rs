@@ -1,7 +1,7 @@
 //! Contacts of the performer's feet as bars: their ends can be dragged, bars split, added, deleted.
 
 use bevy_egui::egui;
-use egui::{CursorIcon, Rect, Sense, Stroke, StrokeKind, Ui, vec2};
+use egui::{Color32, CursorIcon, Rect, Sense, Stroke, StrokeKind, Ui, vec2};
 use understudy_solver::{Contact, Contacts, FootPart};
 
 use super::Memory;
@@ -52,6 +52,10 @@ pub fn show(
             for contact in &own {
                 let bar = bar(axis, contact, lane);
                 painter.rect_filled(bar, 2.0, colour(palette::side(foot.side)));
+                if contact.place_m.is_some() {
+                    let at = bar.left_center() + vec2(6.0, 3.0);
+                    super::pins::sign(&painter, at, 6.5, Color32::WHITE);
+                }
             }
             if foot.point(part).is_some() && session.can_edit_contacts() {
                 let blank = Contact {
@@ -60,6 +64,7 @@ pub fn show(
                     part,
                     first: 0,
                     last: 0,
+                    place_m: None,
                 };
                 edit(ui, session, memory, axis, lane, &blank, contacts, out);
             }
@@ -173,8 +178,9 @@ fn edit(
             ui.data_mut(|data| data.remove::<Option<(Contact, usize)>>(menu_id));
         }
     } else if response.hovered() {
-        response
-            .on_hover_text("drag an end · double click: new contact · right click: split, delete");
+        response.on_hover_text(
+            "drag an end · double click: new contact · right click: split, delete, pin",
+        );
     }
 }
 
@@ -223,6 +229,7 @@ fn menu(
         );
         ui.close();
     }
+    super::pins::menu(ui, session, contacts, contact, out);
     let is_given = session.document.choices.contacts.is_some();
     if ui
         .add_enabled(is_given, egui::Button::new("all contacts as found"))
@@ -237,7 +244,8 @@ fn menu(
     }
 }
 
-fn send(name: &'static str, contacts: Contacts, goes_on: bool, out: &mut Vec<Command>) {
+/// Sends changed contacts.
+pub fn send(name: &'static str, contacts: Contacts, goes_on: bool, out: &mut Vec<Command>) {
     out.push(Command::SetContacts {
         name,
         contacts: Some(contacts),
@@ -296,6 +304,7 @@ mod tests {
         part: FootPart::Ball,
         first: 10,
         last: 20,
+        place_m: None,
     };
 
     #[test]

@@ -15,7 +15,7 @@ const ROW: f32 = 17.0;
 /// A line of the legend: how its sign is drawn, and what it means.
 type Line = (fn(&egui::Painter, Pos2), &'static str);
 
-const CONTACTS: [Line; 5] = [
+const CONTACTS: [Line; 6] = [
     (
         |p, at| part_sign(p, 0, at, true, palette::MIDDLE),
         "heel stands",
@@ -27,6 +27,10 @@ const CONTACTS: [Line; 5] = [
     (
         |p, at| part_sign(p, 2, at, true, palette::MIDDLE),
         "toe stands",
+    ),
+    (
+        |p, at| super::pins::sign(p, at + vec2(0.0, 6.0), 10.0, colour(palette::MIDDLE)),
+        "pinned there",
     ),
     (|p, at| side_sign(p, at, Side::Left), "left side"),
     (|p, at| side_sign(p, at, Side::Right), "right side"),

@@ -58,6 +58,9 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     let size = actor.figure.height_m / HUMAN_M;
     let has_skin = !actor.figure.model.skin.is_empty();
     let pose = motion.clip.world(frame);
+    if session.view.contacts && who == Who::Character {
+        glass.pins(frame, actor.figure.height_m);
+    }
     if session.view.show == Show::Both && has_skin {
         glass.bones(motion, &pose);
     }
@@ -110,6 +113,41 @@ impl Glass<'_> {
         }
         labels.push(rect);
         rect
+    }
+
+    /// Pins in the floor: named while they hold, faint at other times.
+    fn pins(&self, frame: usize, height_m: f64) {
+        /// Height of a pin, body heights.
+        const HEIGHT: f64 = 0.07;
+        let contacts = self
+            .session
+            .contacts()
+            .into_iter()
+            .flat_map(|c| &c.contacts);
+        for contact in contacts {
+            let Some([x, z]) = contact.place_m else {
+                continue;
+            };
+            let place = self.session.stage.floor.below(DVec3::new(x, 0.0, z));
+            let (Some(at), Some(scale)) = (self.at(place), self.points_per_m(place)) else {
+                continue;
+            };
+            let holds = (contact.first..=contact.last).contains(&frame);
+            let height = (scale * (HEIGHT * height_m) as f32).clamp(10.0, 40.0);
+            let fill = match holds {
+                true => colour(palette::side(contact.side)),
+                false => faint(palette::side(contact.side), 0.35),
+            };
+            super::pins::sign(&self.painter, at, height, fill);
+            if holds {
+                let text = format!("{} pinned", contact.part.word());
+                self.label(
+                    at + vec2(0.4 * height + 6.0, -height),
+                    Align2::LEFT_CENTER,
+                    text,
+                );
+            }
+        }
     }
 
     /// Lines from joint to joint over the skin.

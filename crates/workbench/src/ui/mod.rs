@@ -10,6 +10,7 @@ mod keys;
 mod legend;
 mod map;
 mod marks;
+mod pins;
 mod secondary;
 mod side;
 mod status;

@@ -3,7 +3,7 @@
 use bevy_egui::egui;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use understudy_solver::Secondary;
+use understudy_solver::{Contact, Secondary};
 
 use super::{Memory, show};
 use crate::state::command::{Command, Dialog, SidePanel};
@@ -393,4 +393,77 @@ fn faults_are_accepted_with_a_word_and_taken_back() {
     assert_eq!(open(&harness), all - 1);
     go(&mut harness, Command::Undo);
     assert_eq!(open(&harness), all);
+}
+
+#[test]
+fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
+    let mut harness = pedlar();
+    let pins = |harness: &Harness<'static, Stage>| {
+        let contacts = harness.state().session.contacts().unwrap();
+        let pinned = contacts.contacts.iter().filter(|c| c.place_m.is_some());
+        pinned.copied().collect::<Vec<_>>()
+    };
+    assert!(pins(&harness).is_empty());
+    harness.key_press(egui::Key::P);
+    harness.run_steps(2);
+    harness.state_mut().session.wait();
+    let pinned = pins(&harness);
+    // The pedlar begins on both feet.
+    assert_eq!(pinned.len(), 2, "{pinned:?}");
+    // Pinned where it stands it stands where it stood; moved it stands there.
+    let stands = |harness: &Harness<'static, Stage>, contact: &Contact| {
+        let place = crate::state::pins::standing(&harness.state().session, contact).unwrap();
+        let pin = contact.place_m.unwrap();
+        f64::hypot(place[0] - pin[0], place[1] - pin[1])
+    };
+    for contact in &pinned {
+        assert!(stands(&harness, contact) < 1e-4, "{contact:?}");
+    }
+    let session = &mut harness.state_mut().session;
+    let moved_to = pinned[0].place_m.map(|[x, z]| [x + 0.02, z - 0.01]);
+    let contacts =
+        crate::state::pins::with_place(session.contacts().unwrap(), &pinned[0], moved_to);
+    session.apply(Command::SetContacts {
+        name: "place of a pin",
+        contacts: Some(contacts),
+        goes_on: false,
+    });
+    session.wait();
+    let moved = pins(&harness);
+    assert!(moved.iter().any(|contact| contact.place_m == moved_to));
+    for contact in &moved {
+        assert!(stands(&harness, contact) < 1e-4, "{contact:?}");
+    }
+    // A scene keeps them.
+    let folder = std::env::temp_dir().join(format!("workbench-pins-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let scene = folder.join("pins.scene.ron");
+    let mut saved = harness.state().session.document.clone();
+    saved.save(&scene).unwrap();
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::Open(vec![scene]));
+    session.wait();
+    std::fs::remove_dir_all(&folder).unwrap();
+    assert_eq!(pins(&harness), moved);
+    // The list lets one go, undo holds it again, the key lets all go.
+    harness
+        .state_mut()
+        .session
+        .apply(Command::SetPanel(SidePanel::Tune));
+    harness.run_steps(3);
+    harness
+        .get_all_by_label("unpin")
+        .next()
+        .unwrap()
+        .scroll_to_me();
+    harness.run_steps(3);
+    harness.get_all_by_label("unpin").next().unwrap().click();
+    harness.run_steps(3);
+    assert_eq!(pins(&harness).len(), 1);
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::Undo);
+    session.wait();
+    assert_eq!(pins(&harness), moved);
+    harness.state_mut().session.apply(Command::TogglePins);
+    assert!(pins(&harness).is_empty());
 }

@@ -204,6 +204,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             arms(ui, settings, out);
             heading(ui, "Posture");
             controls(ui, &POSTURE, settings, out);
+            super::pins::show(ui, session, out);
             super::secondary::show(ui, session, out);
             super::hand_keys::show(ui, session, out);
             heading(ui, "Planting of feet");
