@@ -24,6 +24,8 @@ mod testing;
 pub mod timing;
 
 pub use faults::{Fault, FaultKind, verdict};
-pub use report::{Comparison, Options, Report, Series, measure, measure_clip, measure_with};
+pub use report::{
+    Comparison, Options, Report, Series, measure, measure_clip, measure_watched, measure_with,
+};
 pub use subject::{PlantedParts, Subject, parts_from_contacts};
 pub use table::fixed;

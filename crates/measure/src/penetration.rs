@@ -4,11 +4,14 @@
 //! Neighbours in the body (thigh and shank, trunk and upper arm) are left out, and what a pair
 //! overlaps in the rest pose is taken off: that is how the body is made.
 
+use std::convert::Infallible;
+
 use serde::Serialize;
 use understudy_anatomy::{Segment, SegmentKind, limb_segments};
 use understudy_motion::{DVec3, Surface, WorldPose, signal};
 
 use crate::distance_segment_segment::distance_segment_segment;
+use crate::report::At;
 use crate::stats::{largest, worst};
 use crate::subject::{MM, Subject};
 
@@ -56,6 +59,17 @@ pub struct Penetration {
 
 /// Measures all pairs of capsules. `surface` gives their radii where there is one.
 pub fn measure_penetration(subject: &Subject<'_>, surface: Option<&Surface>) -> Penetration {
+    let Ok(found) = penetration_watched::<Infallible>(subject, surface, &|_| Ok(()));
+    found
+}
+
+/// As [`measure_penetration`]; `at` hears how much is done, 0 to 1, and may end it.
+pub(crate) fn penetration_watched<E>(
+    subject: &Subject<'_>,
+    surface: Option<&Surface>,
+    at: At<'_, E>,
+) -> Result<Penetration, E> {
+    at(0.0)?;
     let capsules = capsules(subject, surface);
     let axes: Vec<Vec<[DVec3; 2]>> = capsules
         .iter()
@@ -63,7 +77,9 @@ pub fn measure_penetration(subject: &Subject<'_>, surface: Option<&Surface>) -> 
         .collect();
     let rounding = MM * ROUNDING * subject.leg_length_m;
     let mut pairs = Vec::new();
-    for (first, second) in free_pairs(subject, &capsules) {
+    let free = free_pairs(subject, &capsules);
+    for (done, &(first, second)) in free.iter().enumerate() {
+        at(done as f64 / free.len() as f64)?;
         let radii = capsules[first].radius_m + capsules[second].radius_m;
         let depth = |a, b| radii - distance_segment_segment(a, b);
         let at_rest = depth(
@@ -79,11 +95,11 @@ pub fn measure_penetration(subject: &Subject<'_>, surface: Option<&Surface>) -> 
         pairs.extend(pair(&capsules[first], &capsules[second], &depths, rounding));
     }
     pairs.sort_by(|a: &PairDepth, b| b.worst_mm.total_cmp(&a.worst_mm));
-    Penetration {
+    Ok(Penetration {
         worst_mm: largest(pairs.iter().map(|pair| pair.worst_mm)),
         from_surface: surface.is_some(),
         pairs,
-    }
+    })
 }
 
 fn axis(capsule: &Capsule, world: &WorldPose) -> [DVec3; 2] {

@@ -1,6 +1,8 @@
 //! All measures of a clip in one report, and the reports of take, plain transfer and result side
 //! by side.
 
+use std::convert::Infallible;
+
 use serde::Serialize;
 use understudy_anatomy::Body;
 use understudy_motion::{Clip, Surface};
@@ -13,7 +15,7 @@ use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
 use crate::limbs::{DirectionErrors, measure_directions};
 use crate::limits::{Limits, measure_limits};
 use crate::pelvis::{PelvisTilt, measure_pelvis};
-use crate::penetration::{Penetration, measure_penetration};
+use crate::penetration::{Penetration, penetration_watched};
 use crate::skating::{Skating, measure_skating};
 use crate::slide::{Slide, measure_slide, slide_series};
 use crate::subject::{PlantedParts, Subject, parts_from_contacts};
@@ -100,12 +102,30 @@ pub fn measure(retargeted: &Retargeted, surface: Option<&Surface>) -> Comparison
     measure_with(retargeted, surface, Options::default())
 }
 
+/// Hears how much of a measurement is done, 0 to 1; an error of it ends the measurement.
+pub type At<'a, E> = &'a dyn Fn(f64) -> Result<(), E>;
+
 /// As [`measure`], with options.
 pub fn measure_with(
     retargeted: &Retargeted,
     surface: Option<&Surface>,
     options: Options,
 ) -> Comparison {
+    let Ok(comparison) = measure_watched::<Infallible>(retargeted, surface, options, &|_| Ok(()));
+    comparison
+}
+
+/// As [`measure_with`], telling how far it has come.
+///
+/// # Errors
+/// What `at` returned.
+pub fn measure_watched<E>(
+    retargeted: &Retargeted,
+    surface: Option<&Surface>,
+    options: Options,
+    at: At<'_, E>,
+) -> Result<Comparison, E> {
+    at(0.0)?;
     let frames = retargeted.take.frame_count();
     let floor = retargeted.floor();
     let source = retargeted.stance.floor_source.to_string();
@@ -121,18 +141,19 @@ pub fn measure_with(
     let character = |clip| Subject::new(clip, &retargeted.body, &retargeted.feet, floor, &parts);
     let plain = character(&retargeted.plain);
     let solved = character(&retargeted.solved);
-    let take_report = report(&take, None, None, &source, options);
-    let plain_report = report(&plain, Some(&take), surface, &source, options);
-    let mut solved_report = report(&solved, Some(&take), surface, &source, options);
+    let third = |first: f64| move |share: f64| at((first + share) / 3.0);
+    let take_report = report(&take, None, None, &source, options, &third(0.0))?;
+    let plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
+    let mut solved_report = report(&solved, Some(&take), surface, &source, options, &third(2.0))?;
     solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
     let faults = verdict(&solved_report, Some(&take_report));
-    Comparison {
+    Ok(Comparison {
         take: take_report,
         plain: plain_report,
         solved: solved_report,
         lost_contact_frames: lost_contacts(retargeted, &parts),
         faults,
-    }
+    })
 }
 
 /// Measures a clip by itself, with the floor and contacts found in it. Axes as in its file.
@@ -158,7 +179,8 @@ pub fn measure_clip(
     let parts = parts_from_contacts(&stance.feet, &contacts, clip.frame_count());
     let subject = Subject::new(&clip, &body, &stance.feet, stance.floor, &parts);
     let source = stance.floor_source.to_string();
-    report(&subject, None, surface, &source, options)
+    let Ok(report) = report::<Infallible>(&subject, None, surface, &source, options, &|_| Ok(()));
+    report
 }
 
 /// Planted parts of the character's feet. Where the solver planted none, the take's contacts of
@@ -199,37 +221,50 @@ fn lost_contacts(retargeted: &Retargeted, parts: &[PlantedParts]) -> Vec<usize> 
         .collect()
 }
 
-fn report(
+fn report<E>(
     subject: &Subject<'_>,
     take: Option<&Subject<'_>>,
     surface: Option<&Surface>,
     floor_source: &str,
     options: Options,
-) -> Report {
-    Report {
+    at: At<'_, E>,
+) -> Result<Report, E> {
+    /// Share of the work that comes before penetration, and with it, about.
+    const BEFORE: f64 = 0.3;
+    const WITH: f64 = 0.8;
+    at(0.0)?;
+    let slide = measure_slide(subject);
+    let knees = measure_bends(subject, take, BendJoint::Knee);
+    at(BEFORE)?;
+    let within = |share: f64| at(BEFORE + (WITH - BEFORE) * share);
+    let penetration = penetration_watched(subject, surface, &within)?;
+    at(WITH)?;
+    let timing = take.map(|take| measure_timing(subject, take));
+    at(0.9)?;
+    Ok(Report {
         frames: subject.frame_count(),
         frame_time_secs: subject.clip.frame_time_secs,
         leg_length_m: subject.leg_length_m,
         floor_height_m: subject.floor.height_m,
         floor_slope_deg: subject.floor.slope().to_degrees(),
         floor_source: floor_source.to_owned(),
-        slide: measure_slide(subject),
+        slide,
         floor_contact: measure_floor_contact(subject),
         skating: measure_skating(subject),
-        knees: measure_bends(subject, take, BendJoint::Knee),
+        knees,
         ankles: measure_bends(subject, take, BendJoint::Ankle),
         pelvis: take.map(|take| measure_pelvis(subject, take)),
         directions_from_take: take.map(|take| measure_directions(subject, take)),
         directions_from_plain: None,
-        penetration: measure_penetration(subject, surface),
-        timing: take.map(|take| measure_timing(subject, take)),
+        penetration,
+        timing,
         limits: measure_limits(subject),
         series: if options.series {
             all_series(subject)
         } else {
             Vec::new()
         },
-    }
+    })
 }
 
 fn all_series(subject: &Subject<'_>) -> Vec<Series> {

@@ -190,6 +190,7 @@ pub fn solve_error(take: &Path, choices: &Choices, problem: SolveError) -> Failu
     match problem {
         SolveError::Setting(text) => choices.setting_error("", text),
         SolveError::Contacts(text) => choices.contacts_error(text),
+        SolveError::Stopped => Failure::stopped(),
         SolveError::Numeric(_) | SolveError::Clip(_) => Failure::unsolvable(take, problem),
     }
 }

@@ -80,6 +80,14 @@ impl Failure {
         }
     }
 
+    /// Work that was stopped before its end.
+    pub fn stopped() -> Self {
+        Self {
+            exit: Exit::Unsolvable,
+            message: "stopped".to_owned(),
+        }
+    }
+
     /// A file that cannot be written.
     pub fn output(error: &FileError) -> Self {
         Self {

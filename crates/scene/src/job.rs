@@ -11,7 +11,7 @@ use crate::export::{clip_bytes, out_format};
 use crate::failure::Failure;
 use crate::load::{LoadOptions, Loaded, Purpose};
 use crate::report::{json_text, report_of};
-use crate::solve::{Outputs, Solved, Step, solve};
+use crate::solve::{OnProgress, Outputs, Solved, Step, solve, tell};
 
 /// Which files to read and write.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,24 +69,30 @@ pub fn retarget_onto(
     let options = Options::default();
     let solved = solve(&take, character, &job.choices, options, on_step)?;
     on_step(Step::Write);
-    deliver(&take, character, solved, &job.outputs)
+    deliver(&take, character, solved, &job.outputs, &|_| true)
 }
 
-/// Writes clip and report of a result. Both are made before either is written.
+/// Writes clip and report of a result. Both are made before either is written; a stop leaves no
+/// file behind.
 ///
 /// # Errors
-/// A clip that the format cannot hold, a file that cannot be written.
+/// A clip that the format cannot hold, a file that cannot be written, or the word of who watches to
+/// stop.
 pub fn deliver(
     take: &Loaded,
     character: &Loaded,
     mut solved: Solved,
     outputs: &Outputs,
+    watch: OnProgress<'_>,
 ) -> Result<Outcome, Failure> {
+    tell(watch, Step::Write, 0.0)?;
     let name = solved.choices.name.clone().unwrap_or_else(|| take.stem());
     let (clip, more) = clip_bytes(character, &solved.retargeted, &name, &outputs.clip)?;
     solved.notes.extend(more);
+    tell(watch, Step::Write, 0.6)?;
     let report = report_of(take, character, &solved, &outputs.clip);
     let report_text = json_text(&report, false)?;
+    tell(watch, Step::Write, 0.8)?;
     let write = |path: &Path, bytes: &[u8]| {
         write_atomically(path, bytes).map_err(|error| Failure::output(&error))
     };

@@ -21,4 +21,4 @@ pub use job::{Job, Outcome, deliver, retarget_files, retarget_onto};
 pub use load::{LoadOptions, Loaded, Purpose};
 pub use must_hold::{AcceptedFault, Finding, MustHold};
 pub use scene_file::{OpenScene, Scene};
-pub use solve::{Outputs, Solved, Step, solve};
+pub use solve::{OnProgress, Outputs, Progress, Solved, Step, solve, solve_watched};

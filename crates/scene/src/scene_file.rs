@@ -13,7 +13,7 @@ use crate::choices::Choices;
 use crate::failure::Failure;
 use crate::load::{LoadOptions, Loaded, Purpose};
 use crate::must_hold::{AcceptedFault, Finding, MustHold};
-use crate::solve::{Solved, Step, solve};
+use crate::solve::{OnProgress, Solved, Step, solve, tell};
 
 /// A scene as its file holds it. Paths are relative to the folder of the file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -140,6 +140,15 @@ impl Scene {
     /// # Errors
     /// A file that cannot be read, or settings out of their range.
     pub fn open(self, path: &Path) -> Result<OpenScene, Failure> {
+        self.open_watched(path, &|_| true)
+    }
+
+    /// As [`Scene::open`], telling how far it has come: a stop takes effect between files.
+    ///
+    /// # Errors
+    /// As [`Scene::open`], and [`Failure::stopped`].
+    pub fn open_watched(self, path: &Path, watch: OnProgress<'_>) -> Result<OpenScene, Failure> {
+        tell(watch, Step::Read, 0.0)?;
         let folder = path.parent().unwrap_or(Path::new(""));
         let at = |file: &Path| folder.join(file);
         let contacts_file = self.contacts.as_deref().map(at);
@@ -163,6 +172,7 @@ impl Scene {
             Purpose::Character,
         )?;
         choices.check_character(&character)?;
+        tell(watch, Step::Read, 0.5)?;
         let take = Loaded::read(
             &at(&self.take),
             &self.take_reading.options(folder),

@@ -1,10 +1,11 @@
 //! A take carried onto a character, in memory: checked, fitted to a rate, solved, measured.
 
+use std::cell::{Cell, RefCell};
 use std::path::{Path, PathBuf};
 
 use understudy_measure::data_faults::{DataFault, find_data_faults};
-use understudy_measure::{Comparison, Options, measure_with};
-use understudy_solver::{Character, Retargeted, Take, retarget};
+use understudy_measure::{Comparison, Options, measure_watched};
+use understudy_solver::{Character, Retargeted, Take, Watch, retarget_watched};
 
 use crate::choices::{Choices, fitted, solve_error};
 use crate::failure::Failure;
@@ -34,6 +35,26 @@ impl Step {
             Self::Measure => "measuring",
             Self::Write => "writing",
         }
+    }
+}
+
+/// How far some work has come.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Progress {
+    /// What is being done.
+    pub step: Step,
+    /// How much of it is done, 0 to 1.
+    pub share: f64,
+}
+
+/// Hears how far the work has come and says whether to go on.
+pub type OnProgress<'a> = &'a dyn Fn(Progress) -> bool;
+
+/// Tells of progress; where nobody wants to go on, that is the error.
+pub(crate) fn tell(watch: OnProgress<'_>, step: Step, share: f64) -> Result<(), Failure> {
+    match watch(Progress { step, share }) {
+        true => Ok(()),
+        false => Err(Failure::stopped()),
     }
 }
 
@@ -80,14 +101,41 @@ pub fn solve(
     options: Options,
     on_step: &mut dyn FnMut(Step),
 ) -> Result<Solved, Failure> {
+    let before = Cell::new(None);
+    let on_step = RefCell::new(on_step);
+    let watch = |now: Progress| {
+        if before.replace(Some(now.step)) != Some(now.step) {
+            (on_step.borrow_mut())(now.step);
+        }
+        true
+    };
+    solve_watched(take, character, choices, options, &watch)
+}
+
+/// As [`solve()`], telling how far each step has come.
+///
+/// # Errors
+/// As [`solve()`], and [`Failure::stopped`] soon after `watch` said so.
+pub fn solve_watched(
+    take: &Loaded,
+    character: &Loaded,
+    choices: &Choices,
+    options: Options,
+    watch: OnProgress<'_>,
+) -> Result<Solved, Failure> {
     choices.check()?;
     choices.check_character(character)?;
     let data_faults = find_data_faults(&take.clip);
     let fitted = fitted(take, choices)?;
     let choices = fitted.choices;
     let bodies = (take.body()?, character.body()?);
-    on_step(Step::Solve);
-    let retargeted = retarget(
+    let on_share = |share| {
+        watch(Progress {
+            step: Step::Solve,
+            share,
+        })
+    };
+    let retargeted = retarget_watched(
         Take {
             clip: &fitted.clip,
             body: bodies.0,
@@ -100,10 +148,11 @@ pub fn solve(
         },
         &choices.settings,
         choices.contacts.as_ref(),
+        Watch::new(&on_share),
     )
     .map_err(|problem| solve_error(&take.path, &choices, problem))?;
-    on_step(Step::Measure);
-    let comparison = measure_with(&retargeted, character.surface(), options);
+    let measured = |share| tell(watch, Step::Measure, share);
+    let comparison = measure_watched(&retargeted, character.surface(), options, &measured)?;
     let mut notes = notes_of(take, &fitted.notes, character, &retargeted);
     notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
     let doubtful = doubtful_of([take, character]);

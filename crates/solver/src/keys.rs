@@ -63,13 +63,21 @@ pub(crate) struct FoundKey<'a> {
     pub(crate) turn: DVec3,
     /// Metres, world axes.
     pub(crate) shift: DVec3,
+    /// Frame of the take at which the clip begins that the key is laid over.
+    pub(crate) start: usize,
+}
+
+impl FoundKey<'_> {
+    fn weight(&self, frame: usize) -> f64 {
+        self.key.weight(self.start + frame)
+    }
 }
 
 /// Lays the keys over a clip whose rest pose is `rest`. Keys of one joint add up. Shifts of the
 /// root are left to [`root_shifts`].
 pub(crate) fn lay_over(clip: &mut Clip, rest: &WorldPose, root: usize, keys: &[FoundKey<'_>]) {
     for frame in 0..clip.frame_count() {
-        let weights = keys.iter().map(|found| (found, found.key.weight(frame)));
+        let weights = keys.iter().map(|found| (found, found.weight(frame)));
         let at_work: Vec<_> = weights.filter(|(_, weight)| *weight > 0.0).collect();
         if at_work.is_empty() {
             continue;
@@ -100,7 +108,7 @@ pub(crate) fn root_shifts(frames: usize, root: usize, keys: &[FoundKey<'_>]) -> 
     (0..frames)
         .map(|frame| {
             of_root()
-                .map(|found| found.shift * found.key.weight(frame))
+                .map(|found| found.shift * found.weight(frame))
                 .sum()
         })
         .collect()

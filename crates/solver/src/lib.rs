@@ -23,12 +23,17 @@ pub mod settle;
 pub mod smooth;
 pub mod transfer;
 pub mod travel;
+pub mod watch;
 
 pub use contacts::{Contact, Contacts, FootPart};
 pub use floor::Floor;
 pub use foot::{FloorSource, Foot};
 pub use keys::HandKey;
 pub use posture::Posture;
-pub use retarget::{Character, Retargeted, SolveError, Take, find_contacts, retarget};
+pub use retarget::near;
+pub use retarget::{
+    Character, Retargeted, SolveError, Take, find_contacts, retarget, retarget_watched,
+};
 pub use secondary::Secondary;
 pub use settings::{ContactSettings, PlantSettings, Reference, Settings, Travel};
+pub use watch::{Stopped, Watch};

@@ -1,5 +1,7 @@
 //! The main job: a take and a character go in, the character's clip comes out.
 
+pub mod near;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -23,6 +25,7 @@ use crate::settings::{Reference, Settings};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
+use crate::watch::{Stopped, Watch};
 
 /// A performer's take: motion and what its joints mean. Axes as in its file, metres.
 #[derive(Clone, Copy)]
@@ -58,6 +61,9 @@ pub enum SolveError {
     /// Numbers ran out of range.
     #[error("the solve failed at row {0} of its equations: the take holds values out of range")]
     Numeric(usize),
+    /// Whoever watched wanted it stopped.
+    #[error("stopped")]
+    Stopped,
     /// The result is no clip.
     #[error(transparent)]
     Clip(#[from] ClipError),
@@ -66,6 +72,12 @@ pub enum SolveError {
 impl From<NotPositive> for SolveError {
     fn from(error: NotPositive) -> Self {
         Self::Numeric(error.row)
+    }
+}
+
+impl From<Stopped> for SolveError {
+    fn from(_: Stopped) -> Self {
+        Self::Stopped
     }
 }
 
@@ -123,6 +135,21 @@ pub fn retarget(
     settings: &Settings,
     contacts: Option<&Contacts>,
 ) -> Result<Retargeted, SolveError> {
+    retarget_watched(take, character, settings, contacts, Watch::nobody())
+}
+
+/// As [`retarget`], telling how far it has come.
+///
+/// # Errors
+/// As [`retarget`], and [`SolveError::Stopped`] where `watch` said so.
+pub fn retarget_watched(
+    take: Take<'_>,
+    character: Character<'_>,
+    settings: &Settings,
+    contacts: Option<&Contacts>,
+    watch: Watch<'_>,
+) -> Result<Retargeted, SolveError> {
+    watch.at(0.0)?;
     settings
         .check()
         .map_err(|error| SolveError::Setting(error.to_string()))?;
@@ -136,8 +163,11 @@ pub fn retarget(
         }
         None => prepared.take.contacts(settings),
     };
-    prepared.solve(settings, contacts)
+    prepared.solve(settings, contacts, watch.part(PREPARED, 1.0))
 }
+
+/// Share of the work that is done before the first frame is carried over, about.
+const PREPARED: f64 = 0.05;
 
 /// The take's contacts alone, with the performer's feet and floor.
 pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) {
@@ -217,6 +247,8 @@ struct Prepared {
     scale: TravelScale,
     notes: Vec<String>,
     file_from_upright: DQuat,
+    /// Frame of the whole take at which this part of it begins.
+    first: usize,
 }
 
 impl Prepared {
@@ -229,19 +261,33 @@ impl Prepared {
         let upright = character.body.frame.upright_from_file();
         let skeleton = upright_skeleton(character.skeleton, upright)?;
         let body = character.body.turned(upright);
-        let rest = skeleton.rest_world();
         let feet = if same_joints(&take.clip.skeleton, &skeleton) {
             take.stance.feet.clone()
         } else {
             character_feet(&skeleton, &body, character.surface)
         };
-        let (reference, forward) = reference_pose(&take, settings)?;
+        let reference = reference_pose(&take.clip, &take.body, settings)?;
+        Self::of(take, skeleton, body, feet, &reference, settings, upright)
+    }
+
+    /// `reference` is the performer's reference pose and level facing in it; `upright` turns the
+    /// character's file to Y up.
+    fn of(
+        take: UprightTake,
+        skeleton: Arc<Skeleton>,
+        body: Body,
+        feet: Vec<Foot>,
+        reference: &(WorldPose, DVec3),
+        settings: &Settings,
+        upright: DQuat,
+    ) -> Result<Self, SolveError> {
+        let rest = skeleton.rest_world();
         let mut alignment = align(
             align::Side {
                 skeleton: &take.clip.skeleton,
                 body: &take.body,
-                pose: &reference,
-                forward,
+                pose: &reference.0,
+                forward: reference.1,
                 feet: &take.stance.feet,
             },
             align::Side {
@@ -274,6 +320,7 @@ impl Prepared {
             scale,
             notes,
             file_from_upright: upright.inverse(),
+            first: 0,
         })
     }
 
@@ -288,39 +335,39 @@ impl Prepared {
         Ok(clip)
     }
 
-    fn solve(self, settings: &Settings, contacts: Contacts) -> Result<Retargeted, SolveError> {
-        let transfer = Transfer::new(Pairing {
-            skeleton: &self.skeleton,
-            body: &self.body,
-            performer: &self.take.body,
-            alignment: &self.alignment,
-            floor: self.take.stance.floor,
-            scale: self.scale,
-        });
-        let carried = |worlds: &[WorldPose]| {
-            self.clip_of(
-                worlds
-                    .iter()
-                    .flat_map(|world| transfer.frame(world))
-                    .collect(),
-            )
+    fn solve(
+        self,
+        settings: &Settings,
+        contacts: Contacts,
+        watch: Watch<'_>,
+    ) -> Result<Retargeted, SolveError> {
+        let transfer = self.transfer();
+        let carried = |worlds: &[WorldPose], watch: Watch<'_>| {
+            let mut locals = Vec::with_capacity(worlds.len() * self.skeleton.len());
+            for (frame, world) in worlds.iter().enumerate() {
+                watch.count(frame, worlds.len())?;
+                locals.extend(transfer.frame(world));
+            }
+            self.clip_of(locals)
         };
-        let plain = carried(&self.take.worlds)?;
+        let plain = carried(&self.take.worlds, watch.part(0.0, 0.1))?;
         // Planting starts from legs without the take's noise; a clean take is its own.
         let calm = match settings.plants.enabled {
             true => calm_legs(&self.take.clip, &self.take.body)?,
             false => None,
         };
         let mut solved = match calm {
-            Some(calm) => carried(&calm.worlds())?,
+            Some(calm) => carried(&calm.worlds(), watch.part(0.1, 0.15))?,
             None => plain.clone(),
         };
+        watch.at(0.15)?;
         self.change(&mut solved, settings)?;
+        watch.at(0.18)?;
         let worlds = solved.worlds();
         let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
-            let legs = self.legs(&worlds, &contacts, settings)?;
+            let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
             let tracks: Vec<LegTrack> =
                 legs.iter().map(|leg| leg.track(&settings.plants)).collect();
             let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
@@ -330,13 +377,14 @@ impl Prepared {
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.clip.frame_time_secs,
             };
-            let offsets = settle(&tracks, &weights)?;
+            let offsets = settle(&tracks, &weights, watch.part(0.3, 0.95))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
             pelvis_offsets = offsets.pelvis;
         }
+        watch.at(0.95)?;
         for chain in self.chains(settings)? {
             chain.apply(&mut solved, &self.body, &self.rest);
         }
@@ -361,6 +409,17 @@ impl Prepared {
             done.notes.extend(missed_pins(&done));
         }
         Ok(done)
+    }
+
+    fn transfer(&self) -> Transfer<'_> {
+        Transfer::new(Pairing {
+            skeleton: &self.skeleton,
+            body: &self.body,
+            performer: &self.take.body,
+            alignment: &self.alignment,
+            floor: self.take.stance.floor,
+            scale: self.scale,
+        })
     }
 
     /// Lays posture and hand keys over the motion.
@@ -389,6 +448,7 @@ impl Prepared {
                     joint,
                     turn: upright * degrees,
                     shift: upright * DVec3::from_array(key.shift_m),
+                    start: self.first,
                 })
             })
             .collect::<Result<Vec<_>, SolveError>>()?;
@@ -448,10 +508,12 @@ impl Prepared {
         worlds: &[WorldPose],
         contacts: &Contacts,
         settings: &Settings,
+        watch: Watch<'_>,
     ) -> Result<Vec<PlantedLeg>, SolveError> {
         let frames = worlds.len();
         let mut legs = Vec::with_capacity(self.body.legs.len());
         for (index, (leg, foot)) in self.body.legs.iter().zip(&self.feet).enumerate() {
+            watch.count(index, self.body.legs.len())?;
             let source = source_leg(&self.take.body, leg).map(|i| &self.take.body.legs[i]);
             let mask = |part: FootPart| match source {
                 Some(source) => contacts.mask(source.side, source.pair, part, frames),
@@ -522,26 +584,27 @@ fn same_joints(a: &Skeleton, b: &Skeleton) -> bool {
 
 /// The reference pose of the take and the performer's level facing in it.
 fn reference_pose(
-    take: &UprightTake,
+    take: &Clip,
+    performer: &Body,
     settings: &Settings,
 ) -> Result<(WorldPose, DVec3), SolveError> {
-    let performer = &take.body;
-    let rest = take.clip.skeleton.rest_world();
+    let rest = take.skeleton.rest_world();
     let Reference::Frame(frame) = settings.reference else {
         return Ok((rest, performer.frame.forward));
     };
-    let Some(pose) = take.worlds.get(frame) else {
+    if frame >= take.frame_count() {
         return Err(SolveError::Setting(format!(
             "reference frame {frame}: the take ends at frame {}",
-            take.worlds.len() - 1
+            take.frame_count() - 1
         )));
-    };
+    }
+    let pose = take.world(frame);
     let turn = pose.rotation(performer.pelvis) * rest.rotation(performer.pelvis).inverse();
     let forward = turn * performer.frame.forward;
     let level = DVec3::new(forward.x, 0.0, forward.z)
         .try_normalize()
         .unwrap_or(performer.frame.forward);
-    Ok((pose.clone(), level))
+    Ok((pose, level))
 }
 
 fn find_joint(skeleton: &Skeleton, name: &str, what: &str) -> Result<usize, SolveError> {

@@ -18,7 +18,9 @@ use understudy_motion::DVec3;
 
 use crate::banded::{BandedMatrix, NotPositive};
 use crate::leg::Reach;
+use crate::retarget::SolveError;
 use crate::smooth::{THIRD, fade_frames, lift_above_zero};
+use crate::watch::Watch;
 
 /// One leg over all frames.
 pub struct LegTrack {
@@ -95,8 +97,12 @@ const FIXED: f64 = 1e8;
 /// Finds the offsets.
 ///
 /// # Errors
-/// Input that is not finite.
-pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositive> {
+/// Input that is not finite, or the word of who watches to stop.
+pub fn settle(
+    legs: &[LegTrack],
+    weights: &Weights,
+    watch: Watch<'_>,
+) -> Result<Offsets, SolveError> {
     let frames = legs.iter().map(|leg| leg.hips.len()).min().unwrap_or(0);
     let mut problem = Problem {
         legs,
@@ -106,9 +112,10 @@ pub fn settle(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, NotPositi
         firmness: 1.0,
         values: vec![0.0; frames * 3 * (legs.len() + 1)],
     };
-    for (firmness, least_gain) in FIRMNESS {
+    for (round, (firmness, least_gain)) in FIRMNESS.into_iter().enumerate() {
         problem.firmness = firmness;
-        problem.minimise(least_gain)?;
+        let at = |round: usize| round as f64 / FIRMNESS.len() as f64;
+        problem.minimise(least_gain, watch.part(at(round), at(round + 1)))?;
     }
     let mut offsets = problem.offsets();
     drop_into_reach(legs, weights, &mut offsets)?;
@@ -156,9 +163,12 @@ impl Problem<'_> {
     /// Gauss-Newton steps with backtracking (Nocedal and Wright, *Numerical Optimization*, sections
     /// 3.1 and 10.3): each is halved until it helps. The limits make the sum piecewise smooth, and a
     /// whole step often jumps from one piece to the next.
-    fn minimise(&mut self, least_gain: f64) -> Result<(), NotPositive> {
+    fn minimise(&mut self, least_gain: f64, watch: Watch<'_>) -> Result<(), SolveError> {
+        /// Steps after which half of a round is taken to be done: how many there will be is not known.
+        const HALF: f64 = 6.0;
         let mut cost = self.cost();
-        for _ in 0..STEPS {
+        for step in 0..STEPS {
+            watch.at(1.0 - 0.5_f64.powf(step as f64 / HALF))?;
             let step = self.step()?;
             let Some((next, share)) = self.walk(&step, cost) else {
                 break;
@@ -495,7 +505,7 @@ mod tests {
         let leg = standing_leg(60, 1.04);
         let longest = leg.reaches[0].distance(0.0);
         assert!((longest - 1.0).abs() < 1e-12);
-        let offsets = settle(&[leg], &WEIGHTS).unwrap();
+        let offsets = settle(&[leg], &WEIGHTS, Watch::nobody()).unwrap();
         for offset in &offsets.pelvis {
             assert!(offset.y < -0.04 && offset.y > -0.07, "{offset}");
         }
@@ -507,7 +517,7 @@ mod tests {
         let mut leg = standing_leg(60, 0.0);
         let height = leg.reaches[0].distance(0.2);
         leg.hips.fill(DVec3::new(0.1, height, 0.0));
-        let offsets = settle(&[leg], &WEIGHTS).unwrap();
+        let offsets = settle(&[leg], &WEIGHTS, Watch::nobody()).unwrap();
         assert!(offsets.pelvis.iter().all(|offset| offset.length() < 1e-9));
     }
 }

@@ -1,5 +1,6 @@
 //! How fast a retarget is, as ratios within one run: seconds of take per second of work, and cost
-//! per frame of a long take against a short one (1 where the cost grows linearly).
+//! per frame of a long take against a short one (1 where the cost grows linearly), and the quick
+//! answer to a change in one frame.
 //!
 //! `cargo bench -p understudy`
 
@@ -8,7 +9,8 @@ use std::time::Instant;
 
 use understudy_bodies::{Description, character, character_from_ron, demo_take};
 use understudy_motion::{Clip, DVec3, Transform};
-use understudy_solver::{Character, Settings, Take, retarget};
+use understudy_solver::near::pose_now;
+use understudy_solver::{Character, Retargeted, Settings, Take, retarget};
 
 /// The walk of the demo take over and over, for `frames` frames.
 fn long_take(frames: usize) -> Clip {
@@ -30,7 +32,7 @@ fn long_take(frames: usize) -> Clip {
     Clip::new(Arc::clone(&demo.skeleton), demo.frame_time_secs, locals).expect("finite numbers")
 }
 
-fn seconds_to_retarget(clip: &Clip, performer: &understudy_bodies::Character) -> f64 {
+fn retargeted(clip: &Clip, performer: &understudy_bodies::Character) -> (f64, Retargeted) {
     let text = include_str!("../../../assets/bodies/weaver.ron");
     let weaver = character_from_ron(text).expect("the weaver is valid");
     let skeleton = Arc::new(weaver.skeleton);
@@ -50,8 +52,22 @@ fn seconds_to_retarget(clip: &Clip, performer: &understudy_bodies::Character) ->
         None,
     )
     .expect("the walk solves");
-    std::hint::black_box(result);
-    start.elapsed().as_secs_f64()
+    (start.elapsed().as_secs_f64(), result)
+}
+
+/// Seconds that one frame takes to answer a change, on average.
+fn seconds_to_answer(known: &Retargeted) -> f64 {
+    const TIMES: usize = 200;
+    let before = Settings::default();
+    let mut after = Settings::default();
+    after.posture.stoop_deg = 10.0;
+    after.posture.hips_forward_deg = 5.0;
+    let start = Instant::now();
+    for frame in 0..TIMES {
+        let pose = pose_now(known, &before, &after, frame).expect("the settings are sound");
+        std::hint::black_box(pose);
+    }
+    start.elapsed().as_secs_f64() / TIMES as f64
 }
 
 fn main() {
@@ -59,11 +75,17 @@ fn main() {
     let mut cost_per_frame = Vec::new();
     for frames in [720, 7200] {
         let clip = long_take(frames);
-        let spent = seconds_to_retarget(&clip, &performer);
+        let (spent, known) = retargeted(&clip, &performer);
         cost_per_frame.push(spent / frames as f64);
         println!(
             "{frames} frames at 120 per second onto the weaver (78 joints): {:.0} seconds of take per second of work",
             clip.duration_secs() / spent
+        );
+        let answer = seconds_to_answer(&known);
+        println!(
+            "{frames} frames: one frame answers a change in {:.2} ms, 1/{:.0} of the whole solve",
+            1000.0 * answer,
+            spent / answer
         );
     }
     println!(

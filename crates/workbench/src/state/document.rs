@@ -7,7 +7,9 @@ use understudy_anatomy::mapping::path_of;
 use understudy_anatomy::{Mapping, Role, Side};
 use understudy_interchange::ron_file::save_ron;
 use understudy_scene::load::extension;
-use understudy_scene::{AcceptedFault, Choices, Failure, LoadOptions, Loaded, Purpose, Scene};
+use understudy_scene::{
+    AcceptedFault, Choices, Failure, LoadOptions, Loaded, Progress, Purpose, Scene,
+};
 
 use super::stage::Who;
 
@@ -95,20 +97,26 @@ impl OpenRequest {
 }
 
 impl Document {
-    /// Reads what is asked for, beside what is open already. `on_step` hears what is read.
+    /// Reads what is asked for, beside what is open already. `on_read` hears what is read, and how
+    /// much of all is read, 0 to 1, and says whether to go on.
     ///
     /// # Errors
     /// A file that cannot be read; the document stays as it was.
     pub fn open(
         &self,
         request: &OpenRequest,
-        on_step: &mut dyn FnMut(String),
+        on_read: &dyn Fn(String, f64) -> bool,
     ) -> Result<Self, Failure> {
         if let Some(path) = &request.scene {
-            return Self::open_scene(path, on_step);
+            return Self::open_scene(path, on_read);
         }
-        let mut read = |path: &PathBuf, purpose: Purpose| {
-            on_step(format!("reading {}", short(path)));
+        let has_both = request.take.is_some() && request.character.is_some();
+        let read = |path: &PathBuf, purpose: Purpose| {
+            let is_second = has_both && purpose == Purpose::Motion;
+            let share = if is_second { 0.5 } else { 0.0 };
+            if !on_read(format!("reading {}", short(path)), share) {
+                return Err(Failure::stopped());
+            }
             Loaded::read(path, &LoadOptions::default(), purpose).map(Arc::new)
         };
         let mut opened = self.clone();
@@ -132,9 +140,10 @@ impl Document {
         Ok(opened)
     }
 
-    fn open_scene(path: &Path, on_step: &mut dyn FnMut(String)) -> Result<Self, Failure> {
-        on_step(format!("reading {}", short(path)));
-        let opened = Scene::load(path)?.open(path)?;
+    fn open_scene(path: &Path, on_read: &dyn Fn(String, f64) -> bool) -> Result<Self, Failure> {
+        let words = format!("reading {}", short(path));
+        let watch = |now: Progress| on_read(words.clone(), now.share);
+        let opened = Scene::load(path)?.open_watched(path, &watch)?;
         Ok(Self {
             path: Some(opened.path),
             accepted: opened.scene.accepted.clone(),
@@ -381,7 +390,7 @@ mod tests {
     fn a_file_that_fails_names_itself_and_changes_nothing() {
         let before = Document::default();
         let request = OpenRequest::of(&["no-such-take.bvh".into()]).unwrap();
-        let error = before.open(&request, &mut |_| ()).unwrap_err();
+        let error = before.open(&request, &|_, _| true).unwrap_err();
         assert!(error.message.contains("no-such-take.bvh"), "{error}");
         assert!(before.take.is_none());
     }

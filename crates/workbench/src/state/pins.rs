@@ -16,6 +16,16 @@ pub fn standing(session: &Session, contact: &Contact) -> Option<[f64; 2]> {
     place(motion, contact)
 }
 
+/// How far the result misses the pin of a contact, mm; `None` where it stands there, or where the
+/// result does not show the last change yet.
+pub fn missed_mm(session: &Session, contact: &Contact) -> Option<f64> {
+    /// Less than this is met, mm.
+    const MET: f64 = 0.1;
+    let ([x, z], [pin_x, pin_z]) = (standing(session, contact)?, contact.place_m?);
+    let away_mm = 1000.0 * f64::hypot(x - pin_x, z - pin_z);
+    (session.live.fresh().is_none() && away_mm > MET).then_some(away_mm)
+}
+
 /// Where it would stand without a pin, about: where plain transfer has it most of the time.
 pub fn unpinned(session: &Session, contact: &Contact) -> Option<[f64; 2]> {
     let motion = session.stage.actor(Who::Character)?.motion(true)?;

@@ -16,6 +16,7 @@ use super::command::{Command, Dialog, SidePanel};
 use super::document::{Document, Edit, OpenRequest, short};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
+use super::live::{Live, Near};
 use super::preferences::Preferences;
 use super::stage::{Actor, Motion, Stage, Who};
 use super::view::{Arrangement, View};
@@ -42,6 +43,8 @@ pub struct Session {
     must_solve_again: bool,
     /// Faults of plain transfer, worst first.
     plain_faults: Vec<Fault>,
+    /// What answers a change before the whole result does.
+    pub live: Live,
     /// Time.
     pub clock: Clock,
     /// What is shown.
@@ -81,6 +84,11 @@ pub struct Session {
 impl Session {
     /// Carries a command out.
     pub fn apply(&mut self, command: Command) {
+        self.carry_out(command);
+        self.answer();
+    }
+
+    fn carry_out(&mut self, command: Command) {
         match command {
             Command::TogglePlay => self.clock.toggle(),
             Command::Seek(frame) => self.clock.seek(frame),
@@ -173,8 +181,30 @@ impl Session {
     /// Lets time pass and takes what the background has finished, seconds since the last call.
     pub fn advance(&mut self, elapsed_secs: f64) {
         self.clock.advance(elapsed_secs);
-        if let Some(end) = self.jobs.poll() {
+        let end = self.jobs.poll();
+        for part in self.jobs.take_parts() {
+            self.live.add(part);
+        }
+        if let Some(end) = end {
             self.take(end);
+        }
+        self.answer();
+    }
+
+    /// Shows in the frame under the playhead what was chosen, before the whole clip has followed.
+    fn answer(&mut self) {
+        let frame = self.clock.frame();
+        let is_same_rate = self.document.choices.frame_time_secs.is_none();
+        if !self.live.lacks(frame) || !is_same_rate {
+            return;
+        }
+        let character = self.stage.actor(Who::Character);
+        let shown = character.and_then(|actor| actor.motion(false));
+        if let (Some(solved), Some(shown)) = (&self.solved, shown) {
+            let (solved, shown) = (Arc::clone(solved), Arc::clone(shown));
+            let frame = shown.held(frame);
+            let settings = &self.document.choices.settings;
+            self.live.answer(&solved, &shown, settings, frame);
         }
     }
 
@@ -190,6 +220,7 @@ impl Session {
         let character = self.document.character.as_deref();
         self.stage = Stage::unsolved(None, character);
         self.solved = None;
+        self.live.settle();
         self.clock = Clock::default();
         self.arrange();
     }
@@ -201,13 +232,26 @@ impl Session {
 
     /// The motion that is shown of a body.
     pub fn motion(&self, who: Who) -> Option<(&Actor, &Arc<Motion>)> {
+        self.motion_at(who, self.clock.frame())
+    }
+
+    /// The motion that shows a body in some frame: after a change it may be only a part.
+    pub fn motion_at(&self, who: Who, frame: usize) -> Option<(&Actor, &Arc<Motion>)> {
+        let (actor, whole) = self.measured(who)?;
+        let is_result = who == Who::Character && !self.view.before;
+        let part = self.live.at(frame).filter(|_| is_result);
+        Some((actor, part.unwrap_or(whole)))
+    }
+
+    /// The motion of a body over the whole clip, as it was last measured.
+    pub fn measured(&self, who: Who) -> Option<(&Actor, &Arc<Motion>)> {
         let actor = self.stage.actor(who)?;
         Some((actor, actor.motion(self.view.before)?))
     }
 
     /// The camera of a body; `None` where it is not there.
     pub fn camera(&self, who: Who) -> Option<Camera> {
-        let (actor, motion) = self.motion(who)?;
+        let (actor, motion) = self.measured(who)?;
         let middle = match self.view.follow {
             true => *motion.middles.get(self.frame_of(motion))?,
             false => {
@@ -288,6 +332,7 @@ impl Session {
         }
         self.stage = stage;
         self.solved = None;
+        self.live.settle();
         self.plain_faults.clear();
         self.fault = None;
         self.history = History::new();
@@ -320,6 +365,7 @@ impl Session {
         self.solved = Some(solved);
         self.stage = stage;
         self.fault = None;
+        self.live.settle();
         if self.must_solve_again {
             self.solve();
         }
@@ -331,13 +377,29 @@ impl Session {
     }
 
     /// Carries the take over with the settings as they are, where take and character are open. While
-    /// that is going on already, it is done once more at its end: results come through a drag.
+    /// that is going on already, it is done once more at its end, so that results come through a
+    /// drag; where that would take long, it is begun anew.
     fn solve(&mut self) {
-        self.must_solve_again = self.jobs.is_solving();
-        if self.document.pair().is_some() && !self.must_solve_again {
-            let task = Task::Solve(self.document.clone(), Some(self.stage.clone()));
+        self.must_solve_again = self.jobs.is_solving() && !self.jobs.is_slow();
+        if self.document.pair().is_none() {
+            return;
+        }
+        self.live.change();
+        if !self.must_solve_again {
+            let near = self.near();
+            let task = Task::Solve(self.document.clone(), Some(self.stage.clone()), near);
             self.jobs.start(task);
         }
+    }
+
+    fn near(&self) -> Option<Near> {
+        let known = self.solved.clone()?;
+        let shown = self.stage.actor(Who::Character)?.motion(false)?;
+        Some(Near {
+            known,
+            shown: Arc::clone(shown),
+            frame: shown.held(self.clock.frame()),
+        })
     }
 
     fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
@@ -408,7 +470,9 @@ impl Session {
     /// Makes the bodies again, after their roles have changed, and carries the take over.
     fn rebuild(&mut self) {
         self.must_solve_again = false;
-        self.jobs.start(Task::Solve(self.document.clone(), None));
+        self.live.settle();
+        self.jobs
+            .start(Task::Solve(self.document.clone(), None, None));
     }
 
     fn save(&mut self, path: PathBuf) {
@@ -440,7 +504,7 @@ impl Session {
     }
 
     fn stop(&mut self) {
-        if self.jobs.progress().is_some() {
+        if self.jobs.is_busy() {
             self.jobs.stop();
             self.must_solve_again = false;
             self.say("stopped; the session is as it was".to_owned());
@@ -534,7 +598,7 @@ impl Session {
 
     /// The frame in which a fault is seen best: a slide at its end, a depth where it is deepest.
     pub fn telling_frame(&self, fault: &Fault) -> usize {
-        let touch = self.motion(Who::Character).and_then(|(_, motion)| {
+        let touch = self.measured(Who::Character).and_then(|(_, motion)| {
             let mut touches = motion.touches.iter();
             touches.find(|touch| fault.part == touch.name())
         });
@@ -553,7 +617,7 @@ impl Session {
     fn frame_fault(&mut self, index: usize) {
         /// How much of the picture's height the part may take, body heights seen.
         const NEAR: f64 = 0.9;
-        let Some((actor, motion)) = self.motion(Who::Character) else {
+        let Some((actor, motion)) = self.measured(Who::Character) else {
             return;
         };
         let frame = self.frame_of(motion);
@@ -823,5 +887,88 @@ mod tests {
         });
         assert!(session.notice.unwrap().text.contains("plants.fade_secs"));
         assert!(session.document.choices.settings.check().is_ok());
+    }
+
+    /// A change that moves arms and spine.
+    fn stoop(session: &mut Session, degrees: f64, goes_on: bool) {
+        let mut settings = session.document.choices.settings.clone();
+        settings.posture.stoop_deg = degrees;
+        session.apply(Command::Tune {
+            name: "stoop",
+            settings: Box::new(settings),
+            goes_on,
+        });
+    }
+
+    #[test]
+    fn the_shown_frame_answers_a_change_at_once_and_the_whole_result_replaces_it() {
+        let mut session = opened();
+        session.apply(Command::Seek(200));
+        let head = |session: &Session| {
+            let (_, motion) = session.motion(Who::Character).unwrap();
+            let pose = motion.clip.world(session.frame_of(motion));
+            let head = session
+                .solved
+                .as_ref()
+                .unwrap()
+                .retargeted
+                .body
+                .head
+                .unwrap();
+            pose.position(head)
+        };
+        let (before, old) = (head(&session), session.solved.clone().unwrap());
+        assert_eq!(session.live.fresh(), None);
+        stoop(&mut session, 20.0, false);
+        // Nothing has come back from the background yet.
+        assert!(Arc::ptr_eq(&old, session.solved.as_ref().unwrap()));
+        let at_once = head(&session);
+        assert!(at_once.distance(before) > 0.03, "{at_once} {before}");
+        assert_eq!(session.live.fresh(), Some(vec![(200, 200)]));
+        // Another frame is answered when it is shown.
+        session.apply(Command::Seek(300));
+        assert_eq!(session.live.fresh(), Some(vec![(300, 300)]));
+        session.apply(Command::Seek(200));
+        session.wait();
+        assert_eq!(session.live.fresh(), None);
+        let whole = head(&session);
+        assert!(whole.distance(at_once) < 0.02, "{whole} {at_once}");
+    }
+
+    #[test]
+    fn after_a_drag_the_result_is_that_of_the_ordinary_solve() {
+        let mut session = opened();
+        session.apply(Command::Seek(200));
+        for step in 1..=8 {
+            stoop(&mut session, f64::from(step), step > 1);
+            session.advance(0.0);
+        }
+        session.wait();
+        let document = &session.document;
+        let (take, character) = document.pair().unwrap();
+        let options = understudy_measure::Options { series: true };
+        let plain =
+            understudy_scene::solve(take, character, &document.choices, options, &mut |_| ());
+        let own = session.solved.as_ref().unwrap();
+        assert_eq!(own.retargeted.solved, plain.unwrap().retargeted.solved);
+        let (_, shown) = session.motion(Who::Character).unwrap();
+        assert_eq!(shown.clip, own.retargeted.solved);
+    }
+
+    #[test]
+    fn a_stopped_solve_leaves_what_was_and_still_answers() {
+        let mut session = opened();
+        let old = session.solved.clone().unwrap();
+        stoop(&mut session, 15.0, false);
+        session.apply(Command::StopJob);
+        session.wait();
+        assert!(Arc::ptr_eq(&old, session.solved.as_ref().unwrap()));
+        session.apply(Command::Seek(50));
+        assert_eq!(session.live.fresh(), Some(vec![(50, 50)]));
+        session.apply(Command::Undo);
+        session.wait();
+        assert_eq!(session.live.fresh(), None);
+        let own = session.solved.as_ref().unwrap();
+        assert_eq!(own.retargeted.solved, old.retargeted.solved);
     }
 }

@@ -10,7 +10,7 @@ use understudy_measure::penetration::{Capsule, capsules};
 use understudy_measure::{PlantedParts, Report, Subject, parts_from_contacts};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
 use understudy_scene::{Loaded, Solved};
-use understudy_solver::{Floor, Foot, FootPart};
+use understudy_solver::{Floor, Foot, FootPart, Retargeted};
 
 use super::model::Model;
 use super::palette;
@@ -55,6 +55,8 @@ pub struct Figure {
 pub struct Motion {
     /// Frame after frame, Y up.
     pub clip: Clip,
+    /// Frame of the whole clip that is its first.
+    pub first: usize,
     /// The middle of the body, frame by frame, steadied for cameras.
     pub middles: Vec<DVec3>,
     /// Level direction in which the body faces in the first frame.
@@ -182,6 +184,7 @@ impl Stage {
                 soles: soles(&subject),
                 touches: touches(&subject, skin, report),
                 clip: clip.clone(),
+                first: 0,
                 report: Some(report.clone()),
             }
         };
@@ -223,6 +226,7 @@ impl Actor {
         let raise = |motion: &Arc<Motion>| {
             Arc::new(Motion {
                 clip: motion.clip.translated(up),
+                first: motion.first,
                 middles: motion.middles.iter().map(|middle| *middle + up).collect(),
                 forward: motion.forward,
                 soles: Vec::new(),
@@ -236,9 +240,40 @@ impl Actor {
 }
 
 impl Motion {
-    /// A frame that the motion has: `frame`, or its last.
+    /// The number, in this motion, of a frame of the whole clip; its first or last frame where it
+    /// does not have it.
     pub fn held(&self, frame: usize) -> usize {
-        frame.min(self.clip.frame_count() - 1)
+        frame
+            .saturating_sub(self.first)
+            .min(self.clip.frame_count() - 1)
+    }
+
+    /// The frames of the whole clip that it has.
+    pub fn frames(&self) -> std::ops::RangeInclusive<usize> {
+        self.first..=self.first + self.clip.frame_count() - 1
+    }
+
+    /// A part of a character's motion that was made anew, from the frame `first` on; the middles are
+    /// those of the motion `whole`, so that cameras stay where they are. `None` past its end.
+    pub fn part(
+        done: &Retargeted,
+        clip: Clip,
+        planted: Vec<PlantedParts>,
+        whole: &Self,
+        first: usize,
+    ) -> Option<Self> {
+        let subject = Subject::new(&clip, &done.body, &done.feet, done.floor(), &planted);
+        let soles = soles(&subject);
+        let middles = whole.middles.get(first..first + clip.frame_count())?;
+        Some(Self {
+            middles: middles.to_vec(),
+            forward: whole.forward,
+            soles,
+            touches: Vec::new(),
+            report: None,
+            clip,
+            first,
+        })
     }
 }
 
@@ -326,6 +361,7 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         middles: middles(&worlds, root, floor, height_m, clip.frame_time_secs),
         forward: facing(&clip, pelvis, turn * frame.forward),
         clip,
+        first: 0,
         soles: Vec::new(),
         touches: Vec::new(),
         report: None,

@@ -4,6 +4,7 @@ mod action_list;
 mod bar;
 mod contact_rows;
 mod faults;
+mod fresh;
 mod guide;
 mod hand_keys;
 mod keys;

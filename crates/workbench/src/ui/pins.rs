@@ -1,14 +1,16 @@
 //! Pins: contacts held at a place of the floor, in the tracks, over the bodies and in a list.
 
 use bevy_egui::egui;
-use egui::{Button, Color32, DragValue, Painter, Pos2, Stroke, Ui, vec2};
+use egui::{Button, Color32, DragValue, Painter, Pos2, RichText, Stroke, Ui, vec2};
 use understudy_solver::{Contact, Contacts};
 
 use super::contact_rows::send;
-use super::theme::{button, caption};
+use super::marks::millimetres;
+use super::theme::{button, caption, colour};
 use super::tune::{heading, line};
 use crate::state::command::Command;
-use crate::state::pins::{standing, unpinned, with_place};
+use crate::state::palette;
+use crate::state::pins::{missed_mm, standing, unpinned, with_place};
 use crate::state::session::Session;
 
 /// Farthest place that can be dragged to, metres from the origin.
@@ -103,10 +105,8 @@ fn pin(
             out.push(Command::Seek(contact.first));
         }
     });
-    let hint = format!(
-        "Place on the floor, across and along, metres. From -{FARTHEST_M} to {FARTHEST_M} m. A leg \
-         that cannot reach it is told in the notes of the report."
-    );
+    let hint =
+        format!("Place on the floor, across and along. From -{FARTHEST_M} to {FARTHEST_M} m.");
     line(ui, "    place", &hint, |ui| {
         let back = unpinned(session, contact);
         let reset = ui.add_enabled(back.is_some() && back != after, Button::new("↺").small());
@@ -128,6 +128,16 @@ fn pin(
             goes_on |= field.dragged() && !field.drag_started();
         }
     });
+    if let Some(away_mm) = missed_mm(session, contact) {
+        let text = format!(
+            "    ⚠ stands {} away: move it nearer, or unpin it",
+            millimetres(away_mm)
+        );
+        ui.label(RichText::new(text).color(colour(palette::ORANGE)))
+            .on_hover_text(
+                "The leg does not reach it, or another pin of this foot is at odds with it.",
+            );
+    }
     if after != Some(before) {
         let name = match after {
             Some(_) => "place of a pin",

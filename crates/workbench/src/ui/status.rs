@@ -1,7 +1,7 @@
 //! The line at the bottom: what is being done, what came of it.
 
 use bevy_egui::egui;
-use egui::{Align, Layout, RichText, Spinner, Ui};
+use egui::{Align, Layout, ProgressBar, RichText, Ui};
 
 use super::theme::{button, caption, colour};
 use crate::state::command::Command;
@@ -26,9 +26,15 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             }
             ui.separator();
         }
-        if let Some((step, secs)) = session.jobs.progress() {
-            ui.add(Spinner::new().size(14.0));
-            ui.label(format!("{step} … {secs:.0} s"));
+        if let Some(progress) = session.jobs.progress() {
+            let percent = format!("{:.0} %", 100.0 * progress.share);
+            let bar = ProgressBar::new(progress.share as f32).desired_width(120.0);
+            ui.add(bar.text(percent))
+                .on_hover_text(format!("{:.0} s so far", progress.secs));
+            let left = progress
+                .left()
+                .map_or(String::new(), |left| format!(" · {left}"));
+            ui.label(format!("{}{left}", progress.words));
             button(
                 ui,
                 "Stop",

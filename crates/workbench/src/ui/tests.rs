@@ -3,7 +3,7 @@
 use bevy_egui::egui;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use understudy_solver::{Contact, Secondary};
+use understudy_solver::{Contact, Contacts, Secondary};
 
 use super::{Memory, show};
 use crate::state::command::{Command, Dialog, SidePanel};
@@ -241,7 +241,7 @@ fn the_end_of_a_contact_is_dragged() {
     let window = harness.state().window.unwrap();
     let (left, right) = (window.left() + 10.0 + 118.0, window.right() - 10.0 - 12.0);
     let x = |frame: f32| left + (right - left) * frame / last;
-    let row = harness.get_by_label("frame").rect().bottom() + 62.0;
+    let row = harness.get_by_label("frame").rect().bottom() + 72.0;
     let (from, to) = (
         egui::pos2(x(first.last as f32 + 1.0), row),
         egui::pos2(x(first.last as f32 - 40.0), row),
@@ -395,6 +395,12 @@ fn faults_are_accepted_with_a_word_and_taken_back() {
     assert_eq!(open(&harness), all);
 }
 
+/// The contacts with one pin moved by so many metres.
+fn pins_moved(session: &Session, contact: &Contact, [x, z]: [f64; 2]) -> Contacts {
+    let moved = contact.place_m.map(|place| [place[0] + x, place[1] + z]);
+    crate::state::pins::with_place(session.contacts().unwrap(), contact, moved)
+}
+
 #[test]
 fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     let mut harness = pedlar();
@@ -421,8 +427,7 @@ fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     }
     let session = &mut harness.state_mut().session;
     let moved_to = pinned[0].place_m.map(|[x, z]| [x + 0.02, z - 0.01]);
-    let contacts =
-        crate::state::pins::with_place(session.contacts().unwrap(), &pinned[0], moved_to);
+    let contacts = pins_moved(session, &pinned[0], [0.02, -0.01]);
     session.apply(Command::SetContacts {
         name: "place of a pin",
         contacts: Some(contacts),
@@ -434,6 +439,37 @@ fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     for contact in &moved {
         assert!(stands(&harness, contact) < 1e-4, "{contact:?}");
     }
+    // A place that the leg does not reach is told.
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::SetPanel(SidePanel::Tune));
+    let far = pins_moved(session, &moved[0], [3.0, 0.0]);
+    session.apply(Command::SetContacts {
+        name: "place of a pin",
+        contacts: Some(far),
+        goes_on: false,
+    });
+    session.wait();
+    assert_eq!(session.notice, None);
+    let far = pins(&harness);
+    let away = far.iter().map(|contact| stands(&harness, contact));
+    assert!(away.fold(0.0, f64::max) > 0.5);
+    harness.run_steps(3);
+    assert!(
+        harness
+            .query_all_by_label_contains("away: move it nearer")
+            .next()
+            .is_some()
+    );
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::Undo);
+    session.wait();
+    harness.run_steps(3);
+    assert!(
+        harness
+            .query_all_by_label_contains("away: move it nearer")
+            .next()
+            .is_none()
+    );
     // A scene keeps them.
     let folder = std::env::temp_dir().join(format!("workbench-pins-{}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
@@ -466,4 +502,37 @@ fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     assert_eq!(pins(&harness), moved);
     harness.state_mut().session.apply(Command::TogglePins);
     assert!(pins(&harness).is_empty());
+}
+
+#[test]
+fn a_change_shows_progress_can_be_stopped_and_the_tracks_say_what_is_fresh() {
+    let mut harness = pedlar();
+    assert!(
+        harness
+            .query_by_label_contains("show the last change")
+            .is_none()
+    );
+    let mut settings = harness.state().session.document.choices.settings.clone();
+    settings.posture.stoop_deg = 10.0;
+    let session = &mut harness.state_mut().session;
+    session.apply(Command::Seek(120));
+    session.apply(Command::Tune {
+        name: "stoop",
+        settings: Box::new(settings),
+        goes_on: false,
+    });
+    harness.run_steps(2);
+    let bar = "These frames show the last change: 120.";
+    assert!(harness.query_by_label_contains(bar).is_some());
+    press(&mut harness, "Stop");
+    assert!(!harness.state().session.jobs.is_busy());
+    assert!(
+        harness
+            .query_by_label_contains("stopped; the session")
+            .is_some()
+    );
+    harness.state_mut().session.apply(Command::Undo);
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    assert!(harness.query_by_label_contains("the last change").is_none());
 }

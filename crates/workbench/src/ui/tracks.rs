@@ -29,6 +29,11 @@ pub struct Axis {
 }
 
 impl Axis {
+    /// From where to where it goes.
+    pub fn x_range(&self) -> std::ops::RangeInclusive<f32> {
+        self.left..=self.right
+    }
+
     /// The place of a frame.
     pub fn x(&self, frame: f64) -> f32 {
         let share = (frame - self.first) / (self.last - self.first).max(1e-9);
@@ -72,6 +77,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     ui.allocate_rect(ruler, Sense::hover());
     draw_ruler(ui, session, axis, ruler);
     scrub(ui, session, axis, ruler, out);
+    super::fresh::show(ui, session, axis);
     ScrollArea::vertical()
         .auto_shrink([false, false])
         .show(ui, |ui| rows(ui, session, memory, axis, out));
@@ -204,7 +210,7 @@ fn zoom(ui: &Ui, memory: &mut Memory, axis: Axis, space: Rect, last: f64) {
 
 fn rows(ui: &mut Ui, session: &Session, memory: &mut Memory, axis: Axis, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = 2.0;
-    let Some((_, motion)) = session.motion(Who::Character) else {
+    let Some((_, motion)) = session.measured(Who::Character) else {
         ui.label(super::theme::caption(
             "tracks come with a take and a character",
         ));

@@ -51,6 +51,8 @@ struct Copy {
 #[derive(Clone, PartialEq)]
 struct Posed {
     motion: usize,
+    /// A part of a motion may come to lie where another one was.
+    revision: u64,
     frame: usize,
     factor: f64,
 }
@@ -259,16 +261,16 @@ fn pose(
 ) {
     let session = &bench.session;
     for copy in &mut drawn.copies {
-        let Some((_, motion)) = session.motion(copy.who) else {
+        let Some((motion, frame)) = shown_frame(session, copy) else {
             continue;
         };
-        let frame = shown_frame(session, motion, copy.offset_secs);
         let factor = match (session.view.arrangement, copy.who) {
             (Arrangement::Overlay, Who::Performer) => session.stage.travel_factor,
             _ => 1.0,
         };
         let posed = Posed {
             motion: Arc::as_ptr(motion) as usize,
+            revision: session.live.revision(),
             frame,
             factor,
         };
@@ -286,10 +288,16 @@ fn pose(
     }
 }
 
-fn shown_frame(session: &Session, motion: &Motion, offset_secs: f64) -> usize {
-    let offset = (offset_secs / motion.clip.frame_time_secs).round() as i64;
+/// The motion that shows a copy, and which of its frames.
+fn shown_frame<'a>(session: &'a Session, copy: &Copy) -> Option<(&'a Arc<Motion>, usize)> {
+    let frame_time_secs = session.clock.frame_time_secs();
+    let offset = (copy.offset_secs / frame_time_secs).round() as i64;
     let frame = session.clock.frame() as i64 + offset;
-    motion.held(usize::try_from(frame).unwrap_or(0))
+    let frame = usize::try_from(frame)
+        .unwrap_or(0)
+        .min(session.clock.last());
+    let (_, motion) = session.motion_at(copy.who, frame)?;
+    Some((motion, motion.held(frame)))
 }
 
 /// A larger or smaller world about the floor's origin.

@@ -279,7 +279,7 @@ fn pass_time(
     if let Some(mut settings) = settings
         && !bench.must_draw_all
     {
-        let moves = bench.session.clock.is_playing || bench.session.jobs.progress().is_some();
+        let moves = bench.session.clock.is_playing || bench.session.jobs.is_busy();
         settings.focused_mode = match moves {
             true => UpdateMode::Continuous,
             false => UpdateMode::reactive(RESTING),

@@ -1,0 +1,236 @@
+//! The answer to a change before the whole clip has followed: the frame that is shown at once, then
+//! stretches around it, outward, until the whole result replaces them all.
+
+use std::sync::Arc;
+
+use understudy_scene::Solved;
+use understudy_solver::near::{is_near, pose_now, retarget_part};
+use understudy_solver::{Retargeted, Settings, Watch};
+
+use super::document::Document;
+use super::stage::Motion;
+
+/// Half of the stretches that are carried over first, seconds.
+const HALVES_SECS: [f64; 2] = [1.0, 5.0];
+/// What is carried over on both sides of a stretch besides, and not shown, seconds.
+const MARGIN_SECS: f64 = 1.0;
+/// Largest part of the clip for which a stretch is worth the while.
+const MOST: f64 = 0.5;
+
+/// What is known of the clip after a change, before the whole result is.
+#[derive(Debug, Default)]
+pub struct Live {
+    /// Whether the last result is older than what was chosen.
+    is_stale: bool,
+    /// Stretches that were carried over since, oldest first.
+    parts: Vec<Arc<Motion>>,
+    /// The frame that is shown, as it will be, about.
+    now: Option<Arc<Motion>>,
+    /// Counts changes of what is shown.
+    revision: u64,
+}
+
+impl Live {
+    /// Something was chosen that the result does not show yet.
+    pub fn change(&mut self) {
+        self.is_stale = true;
+        self.parts.clear();
+        self.now = None;
+        self.revision += 1;
+    }
+
+    /// The result shows what was chosen.
+    pub fn settle(&mut self) {
+        self.change();
+        self.is_stale = false;
+    }
+
+    /// A stretch was carried over with what is chosen now.
+    pub fn add(&mut self, part: Arc<Motion>) {
+        if self.is_stale {
+            self.parts.push(part);
+            self.now = None;
+            self.revision += 1;
+        }
+    }
+
+    /// Another number whenever other frames are shown than before.
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// What shows a frame as it was chosen; `None` where the result does, or nothing yet.
+    pub fn at(&self, frame: usize) -> Option<&Arc<Motion>> {
+        let parts = self.parts.iter().rev().chain(&self.now);
+        let mut all = parts.filter(|part| part.frames().contains(&frame));
+        all.next()
+    }
+
+    /// Whether a frame still has to be answered.
+    pub fn lacks(&self, frame: usize) -> bool {
+        self.is_stale && self.at(frame).is_none()
+    }
+
+    /// First and last frames that show what was chosen, in order; `None` where all do.
+    pub fn fresh(&self) -> Option<Vec<(usize, usize)>> {
+        if !self.is_stale {
+            return None;
+        }
+        let all = self.parts.iter().chain(&self.now);
+        let mut found: Vec<(usize, usize)> = all
+            .map(|part| (*part.frames().start(), *part.frames().end()))
+            .collect();
+        found.sort_unstable();
+        let mut joined: Vec<(usize, usize)> = Vec::new();
+        for (first, last) in found {
+            match joined.last_mut() {
+                Some(before) if first <= before.1 + 1 => before.1 = before.1.max(last),
+                _ => joined.push((first, last)),
+            }
+        }
+        Some(joined)
+    }
+
+    /// Answers a frame at once, from the last result.
+    pub fn answer(&mut self, solved: &Solved, shown: &Motion, after: &Settings, frame: usize) {
+        let before = &solved.choices.settings;
+        if !shows_in_one_frame(before, after) {
+            return;
+        }
+        // What does not fit is told by the whole solve.
+        let Ok(locals) = pose_now(&solved.retargeted, before, after, frame) else {
+            return;
+        };
+        let mut clip = shown.clip.range(frame, frame);
+        clip.frame_mut(0).copy_from_slice(&locals);
+        let parts = solved.retargeted.planted_parts.iter();
+        let planted = parts.map(|parts| parts[frame..=frame].to_vec()).collect();
+        self.now = Motion::part(&solved.retargeted, clip, planted, shown, frame).map(Arc::new);
+        self.revision += 1;
+    }
+}
+
+/// Whether a change does something to a single frame: where feet stand, and how they come and go,
+/// only the whole clip tells.
+fn shows_in_one_frame(before: &Settings, after: &Settings) -> bool {
+    let rest = Settings {
+        plants: before.plants,
+        contacts: before.contacts,
+        floor_height_m: before.floor_height_m,
+        level_floor: before.level_floor,
+        ..after.clone()
+    };
+    rest != *before || before.plants.enabled != after.plants.enabled
+}
+
+/// The last result and the frame that is shown, from which a change is answered outward.
+#[derive(Clone, Debug)]
+pub struct Near {
+    /// The last result.
+    pub known: Arc<Solved>,
+    /// How the character moved in it.
+    pub shown: Arc<Motion>,
+    /// The frame that is shown.
+    pub frame: usize,
+}
+
+impl Near {
+    /// Carries stretches around the frame over, the nearest first.
+    pub fn outward(
+        &self,
+        document: &Document,
+        on_part: &mut dyn FnMut(Arc<Motion>),
+        goes_on: &dyn Fn() -> bool,
+    ) {
+        let known = &self.known.retargeted;
+        let choices = &document.choices;
+        let given = choices.contacts.as_ref();
+        let before = &self.known.choices.settings;
+        if choices.frame_time_secs.is_some() || !is_near(before, &choices.settings, given.is_some())
+        {
+            return;
+        }
+        let frames = known.solved.frame_count();
+        for stretch in stretches(frames, self.frame, known.solved.frame_time_secs) {
+            let on_share = |_: f64| goes_on();
+            let solved = retarget_part(
+                known,
+                &choices.settings,
+                given.unwrap_or(&known.contacts),
+                stretch.padded,
+                Watch::new(&on_share),
+            );
+            // What does not fit is told by the whole solve.
+            let Ok(solved) = solved else {
+                return;
+            };
+            if let Some(part) = part_of(&solved, &stretch, &self.shown) {
+                on_part(Arc::new(part));
+            }
+        }
+    }
+}
+
+/// Frames that are shown, and those that are carried over for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Stretch {
+    shown: [usize; 2],
+    padded: [usize; 2],
+}
+
+fn stretches(frames: usize, frame: usize, frame_time_secs: f64) -> Vec<Stretch> {
+    let around = |secs: f64| {
+        let away = (secs / frame_time_secs).round() as usize;
+        [frame.saturating_sub(away), (frame + away).min(frames - 1)]
+    };
+    let all = HALVES_SECS.map(|half| Stretch {
+        shown: around(half),
+        padded: around(half + MARGIN_SECS),
+    });
+    let is_worth = |stretch: &Stretch| {
+        let [first, last] = stretch.padded;
+        last > first && ((last - first) as f64) < MOST * frames as f64
+    };
+    all.into_iter().filter(is_worth).collect()
+}
+
+fn part_of(solved: &Retargeted, stretch: &Stretch, shown: &Motion) -> Option<Motion> {
+    let [first, last] = stretch.shown.map(|frame| frame - stretch.padded[0]);
+    let clip = solved.solved.range(first, last);
+    let parts = solved.planted_parts.iter();
+    let planted = parts.map(|parts| parts[first..=last].to_vec()).collect();
+    Motion::part(solved, clip, planted, shown, stretch.shown[0])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_only_the_whole_clip_tells_is_not_answered_by_one_frame() {
+        let before = Settings::default();
+        let check = |change: fn(&mut Settings), expected: bool| {
+            let mut after = before.clone();
+            change(&mut after);
+            assert_eq!(shows_in_one_frame(&before, &after), expected);
+        };
+        check(|_| (), false);
+        check(|s| s.plants.fade_secs = 0.3, false);
+        check(|s| s.contacts.end_speed *= 1.1, false);
+        check(|s| s.posture.stoop_deg = 3.0, true);
+        check(|s| s.plants.enabled = false, true);
+    }
+
+    #[test]
+    fn stretches_grow_outward_and_leave_short_clips_to_the_whole_solve() {
+        let rate = 1.0 / 100.0;
+        let all = stretches(10_000, 5_000, rate);
+        let shown: Vec<[usize; 2]> = all.iter().map(|stretch| stretch.shown).collect();
+        assert_eq!(shown, [[4_900, 5_100], [4_500, 5_500]]);
+        assert_eq!(all[0].padded, [4_800, 5_200]);
+        let start = stretches(10_000, 30, rate);
+        assert_eq!((start[0].shown, start[0].padded), ([0, 130], [0, 230]));
+        assert!(stretches(300, 150, rate).is_empty());
+        assert!(stretches(1, 0, rate).is_empty());
+    }
+}
