@@ -49,6 +49,14 @@ pub struct Args {
     #[arg(long, value_enum)]
     pub arrange: Option<ArrangeArg>,
 
+    /// Show curves instead of the tracks.
+    #[arg(long)]
+    pub curves: bool,
+
+    /// Compare with these settings, as `understudy retarget --settings` reads them.
+    #[arg(long, value_name = "SETTINGS.ron")]
+    pub against: Option<PathBuf>,
+
     /// Which panel stands at the side.
     #[arg(long, value_enum, default_value = "faults")]
     pub panel: PanelArg,
@@ -145,6 +153,8 @@ words! {
         Overlay => crate::state::view::Arrangement::Overlay,
         /// With where the character was and will be.
         Onion => crate::state::view::Arrangement::Onion,
+        /// The character twice: with its settings, and with others (--against, or the standard ones).
+        Compare => crate::state::view::Arrangement::Compare,
     }
 }
 
@@ -157,6 +167,8 @@ words! {
         Map => crate::state::command::SidePanel::Map,
         /// What can be set.
         Tune => crate::state::command::SidePanel::Tune,
+        /// Settings that are kept by name, and compared.
+        Presets => crate::state::command::SidePanel::Presets,
     }
 }
 

@@ -6,6 +6,8 @@ use understudy_anatomy::Role;
 use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Angle, Orbit};
+use super::curves::Curves;
+use super::presets::{PresetId, Shelf};
 use super::stage::Who;
 use super::view::{Arrangement, Show};
 
@@ -34,6 +36,8 @@ pub enum SidePanel {
     Map,
     /// What can be set.
     Tune,
+    /// Settings that are kept by name, and compared.
+    Presets,
 }
 
 /// One thing a person asks for.
@@ -155,6 +159,20 @@ pub enum Command {
     OpenUnsaved,
     /// Offer it no more.
     ForgetUnsaved,
+    /// Show curves instead of the tracks, or the tracks again.
+    ToggleCurves,
+    /// Which curves.
+    SetCurves(Curves),
+    /// Keep all settings under a name.
+    SavePreset(String, Shelf),
+    /// Set everything as a preset has it.
+    ApplyPreset(PresetId),
+    /// Delete the file of a preset.
+    DeletePreset(PathBuf),
+    /// Show the character with a preset beside the settings as they are, or no more.
+    Compare(Option<PresetId>),
+    /// Go on with the settings that are compared with.
+    TakeOther,
     /// Show or close the first steps.
     ToggleGuide,
 }
@@ -211,6 +229,15 @@ pub fn actions() -> Vec<Action> {
         action("Faults panel", "F2", C::SetPanel(SidePanel::Faults)),
         action("Map panel", "F3", C::SetPanel(SidePanel::Map)),
         action("Tune panel", "F4", C::SetPanel(SidePanel::Tune)),
+        action("Presets panel", "F5", C::SetPanel(SidePanel::Presets)),
+        action(
+            "Compare with the standard settings (A and B)",
+            "",
+            C::Compare(Some(PresetId::Standard)),
+        ),
+        action("End the comparison of A and B", "", C::Compare(None)),
+        action("Take the settings of B", "", C::TakeOther),
+        action("Curves or tracks", "U", C::ToggleCurves),
         action("Open a scene", "Ctrl+O", C::Ask(Dialog::OpenScene)),
         action("Open a take", "Ctrl+T", C::Ask(Dialog::OpenTake)),
         action("Open a character", "Ctrl+B", C::Ask(Dialog::OpenCharacter)),

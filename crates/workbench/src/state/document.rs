@@ -190,7 +190,7 @@ impl Document {
     pub fn file(&self, who: Who) -> Option<&Arc<Loaded>> {
         match who {
             Who::Performer => self.take.as_ref(),
-            Who::Character => self.character.as_ref(),
+            Who::Character | Who::Other => self.character.as_ref(),
         }
     }
 
@@ -227,11 +227,17 @@ impl Document {
             recognition,
             ..Loaded::clone(file)
         });
+        let [is_take_changed, is_character_changed] = &mut self.are_roles_changed;
         match who {
-            Who::Performer => self.take = Some(changed),
-            Who::Character => self.character = Some(changed),
+            Who::Performer => {
+                self.take = Some(changed);
+                *is_take_changed = true;
+            }
+            Who::Character | Who::Other => {
+                self.character = Some(changed);
+                *is_character_changed = true;
+            }
         }
-        self.are_roles_changed[who as usize] = true;
         Ok(())
     }
 

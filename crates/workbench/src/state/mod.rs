@@ -3,14 +3,17 @@
 pub mod camera;
 pub mod clock;
 pub mod command;
+pub mod curves;
 pub mod document;
 pub mod history;
 pub mod jobs;
 pub mod live;
 pub mod model;
+pub mod other;
 pub mod palette;
 pub mod pins;
 pub mod preferences;
+pub mod presets;
 pub mod progress;
 pub mod session;
 pub mod stage;

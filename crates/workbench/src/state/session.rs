@@ -13,11 +13,15 @@ use understudy_solver::{Contacts, Settings};
 use super::camera::{Camera, Orbit};
 use super::clock::Clock;
 use super::command::{Command, Dialog, SidePanel};
+use super::curves::Curves;
 use super::document::{Document, Edit, OpenRequest, short};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::live::{Live, Near};
+use super::other::Other;
 use super::preferences::Preferences;
+use super::presets::Presets;
+use super::progress::Progress;
 use super::stage::{Actor, Motion, Stage, Who};
 use super::view::{Arrangement, View};
 
@@ -53,6 +57,12 @@ pub struct Session {
     pub panel: SidePanel,
     /// Work in the background.
     pub jobs: Jobs,
+    /// The character with other settings, beside.
+    pub other: Option<Other>,
+    /// Settings that are kept by name.
+    pub presets: Presets,
+    /// What is drawn of the motion over time.
+    pub curves: Curves,
     /// The last message.
     pub notice: Option<Notice>,
     /// Settings before and after.
@@ -111,7 +121,14 @@ impl Session {
             Command::ToggleContacts => self.view.contacts = !self.view.contacts,
             Command::ToggleFaultMarks => self.view.faults = !self.view.faults,
             Command::ToggleDark => self.view.dark = !self.view.dark,
-            Command::SetPanel(panel) => self.panel = panel,
+            Command::SetPanel(panel) => self.set_panel(panel),
+            Command::ToggleCurves => self.curves.is_open = !self.curves.is_open,
+            Command::SetCurves(curves) => self.curves = curves,
+            Command::SavePreset(name, shelf) => self.save_preset(&name, shelf),
+            Command::ApplyPreset(preset) => self.apply_preset(&preset),
+            Command::DeletePreset(path) => self.delete_preset(&path),
+            Command::Compare(preset) => self.compare(preset.as_ref()),
+            Command::TakeOther => self.take_other(),
             Command::GoToFault(index) => self.go_to_fault(index),
             Command::StepFault(by) => self.step_fault(by),
             Command::AcceptFault { fault, why } => self.accept(fault, &why),
@@ -189,6 +206,7 @@ impl Session {
             self.take(end);
         }
         self.answer();
+        self.advance_other();
     }
 
     /// Shows in the frame under the playhead what was chosen, before the whole clip has followed.
@@ -210,15 +228,32 @@ impl Session {
 
     /// Waits for the background until nothing runs, for tests and pictures.
     pub fn wait(&mut self) {
-        while let Some(end) = self.jobs.wait() {
-            self.take(end);
+        loop {
+            while let Some(end) = self.jobs.wait() {
+                self.take(end);
+            }
+            if !self.wait_for_other() {
+                break;
+            }
         }
+    }
+
+    /// How far what runs in the background has come.
+    pub fn progress(&self) -> Option<Progress> {
+        let other = self.other.as_ref().and_then(Other::progress);
+        self.jobs.progress().or(other)
+    }
+
+    /// Whether anything runs in the background.
+    pub fn is_busy(&self) -> bool {
+        self.jobs.is_busy() || self.other.as_ref().is_some_and(Other::is_busy)
     }
 
     /// Takes the take away, so that the character stands at rest.
     pub fn rest(&mut self) {
         let character = self.document.character.as_deref();
         self.stage = Stage::unsolved(None, character);
+        self.other = None;
         self.solved = None;
         self.live.settle();
         self.clock = Clock::default();
@@ -338,6 +373,8 @@ impl Session {
         self.history = History::new();
         self.joint = None;
         self.notice = None;
+        self.end_comparison();
+        self.refresh_presets();
         self.arrange();
         self.solve();
     }
@@ -363,7 +400,13 @@ impl Session {
         let compared = &solved.comparison;
         self.plain_faults = verdict(&compared.plain, Some(&compared.take));
         self.solved = Some(solved);
-        self.stage = stage;
+        // B may have been solved meanwhile.
+        let (other, other_floor) = (self.stage.other.take(), self.stage.other_floor);
+        self.stage = Stage {
+            other,
+            other_floor,
+            ..stage
+        };
         self.fault = None;
         self.live.settle();
         if self.must_solve_again {
@@ -379,7 +422,7 @@ impl Session {
     /// Carries the take over with the settings as they are, where take and character are open. While
     /// that is going on already, it is done once more at its end, so that results come through a
     /// drag; where that would take long, it is begun anew.
-    fn solve(&mut self) {
+    pub(super) fn solve(&mut self) {
         self.must_solve_again = self.jobs.is_solving() && !self.jobs.is_slow();
         if self.document.pair().is_none() {
             return;
@@ -480,6 +523,7 @@ impl Session {
             Ok(()) => {
                 self.saved_revision = self.revision;
                 self.preferences.remember(self.document.files());
+                self.refresh_presets();
                 self.say(format!("saved: {}", path.display()));
             }
             Err(failure) => self.fail(failure.message),
@@ -504,8 +548,11 @@ impl Session {
     }
 
     fn stop(&mut self) {
-        if self.jobs.is_busy() {
+        if self.is_busy() {
             self.jobs.stop();
+            if let Some(other) = &mut self.other {
+                other.stop();
+            }
             self.must_solve_again = false;
             self.say("stopped; the session is as it was".to_owned());
         }
@@ -514,7 +561,14 @@ impl Session {
     fn toggle_linked(&mut self) {
         self.view.linked = !self.view.linked;
         if self.view.linked {
-            self.view.orbits[0] = self.view.orbits[1];
+            self.view.orbits = [self.view.orbits[1]; 3];
+        }
+    }
+
+    fn set_panel(&mut self, panel: SidePanel) {
+        self.panel = panel;
+        if panel == SidePanel::Presets {
+            self.refresh_presets();
         }
     }
 
@@ -651,14 +705,14 @@ impl Session {
         self.view.set_orbit(Who::Character, framed);
     }
 
-    fn fail(&mut self, text: String) {
+    pub(super) fn fail(&mut self, text: String) {
         self.notice = Some(Notice {
             is_failure: true,
             text,
         });
     }
 
-    fn say(&mut self, text: String) {
+    pub(super) fn say(&mut self, text: String) {
         self.notice = Some(Notice {
             is_failure: false,
             text,

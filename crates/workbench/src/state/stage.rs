@@ -25,14 +25,20 @@ pub enum Who {
     Performer,
     /// The body that is to move like it.
     Character,
+    /// The character once more, with the settings that are compared with.
+    Other,
 }
 
 impl Who {
+    /// All.
+    pub const ALL: [Self; 3] = [Self::Performer, Self::Character, Self::Other];
+
     /// For people and the command line.
     pub fn word(self) -> &'static str {
         match self {
             Self::Performer => "performer",
             Self::Character => "character",
+            Self::Other => "character with other settings",
         }
     }
 }
@@ -111,8 +117,12 @@ pub struct Stage {
     pub performer: Option<Actor>,
     /// The character, where one is open.
     pub character: Option<Actor>,
-    /// What both stand on.
+    /// The character with the settings that are compared with, once these are solved.
+    pub other: Option<Actor>,
+    /// What performer and character stand on.
     pub floor: Floor,
+    /// What the other stands on.
+    pub other_floor: Floor,
     /// The character's size on the floor over the performer's; 1 before it is known.
     pub travel_factor: f64,
 }
@@ -123,6 +133,15 @@ impl Stage {
         match who {
             Who::Performer => self.performer.as_ref(),
             Who::Character => self.character.as_ref(),
+            Who::Other => self.other.as_ref(),
+        }
+    }
+
+    /// What a body stands on.
+    pub fn floor_of(&self, who: Who) -> Floor {
+        match who {
+            Who::Performer | Who::Character => self.floor,
+            Who::Other => self.other_floor,
         }
     }
 
@@ -148,6 +167,8 @@ impl Stage {
             travel_factor: 1.0,
             performer,
             character: character.map(stand),
+            other: None,
+            other_floor: Floor::level(floor),
         }
     }
 
@@ -205,7 +226,9 @@ impl Stage {
         Self {
             performer: actor(&self.performer, performer),
             character: actor(&self.character, character.into()),
+            other: self.other.clone(),
             floor,
+            other_floor: self.other_floor,
             travel_factor: done.scale.horizontal,
         }
     }
@@ -330,7 +353,7 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
     let clip = match who {
         Who::Performer => loaded.clip.rotated(turn),
         // A character stands at rest until it is told what to do.
-        Who::Character => at_rest(&loaded.clip).rotated(turn),
+        Who::Character | Who::Other => at_rest(&loaded.clip).rotated(turn),
     };
     let skeleton = Arc::clone(&clip.skeleton);
     let rest = skeleton.rest_world();
@@ -342,7 +365,7 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
     let height_m = height_m.max(clip_height_m(&clip)).max(1e-3);
     let tint = match who {
         Who::Performer => palette::PERFORMER,
-        Who::Character => palette::SKIN,
+        Who::Character | Who::Other => palette::SKIN,
     };
     let figure = Figure {
         name: loaded.stem(),

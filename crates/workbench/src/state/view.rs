@@ -45,13 +45,15 @@ pub enum Arrangement {
     Overlay,
     /// Each in a view of its own, with where the character was and will be.
     Onion,
+    /// The character twice, with the settings that are worked on and those compared with.
+    Compare,
     /// One body alone.
     Alone(Who),
 }
 
 impl Arrangement {
     /// Those a key goes through.
-    pub const ALL: [Self; 3] = [Self::SideBySide, Self::Overlay, Self::Onion];
+    pub const ALL: [Self; 4] = [Self::SideBySide, Self::Overlay, Self::Onion, Self::Compare];
 
     /// For people.
     pub fn word(self) -> &'static str {
@@ -59,8 +61,10 @@ impl Arrangement {
             Self::SideBySide => "side by side",
             Self::Overlay => "one over the other",
             Self::Onion => "onion skin",
+            Self::Compare => "A and B",
             Self::Alone(Who::Performer) => "performer alone",
             Self::Alone(Who::Character) => "character alone",
+            Self::Alone(Who::Other) => "B alone",
         }
     }
 
@@ -74,7 +78,9 @@ impl Arrangement {
         match self {
             Self::SideBySide | Self::Onion => &[Who::Performer, Who::Character],
             Self::Overlay | Self::Alone(Who::Character) => &[Who::Character],
+            Self::Compare => &[Who::Character, Who::Other],
             Self::Alone(Who::Performer) => &[Who::Performer],
+            Self::Alone(Who::Other) => &[Who::Other],
         }
     }
 }
@@ -94,9 +100,9 @@ pub struct View {
     pub show: Show,
     /// Whether the character moves as plain transfer has it, before feet are planted.
     pub before: bool,
-    /// Cameras, performer's first.
-    pub orbits: [Orbit; 2],
-    /// Whether both cameras move as one.
+    /// Cameras: performer's, character's, that of the character with other settings.
+    pub orbits: [Orbit; 3],
+    /// Whether cameras move as one.
     pub linked: bool,
     /// Whether cameras go along with the bodies.
     pub follow: bool,
@@ -114,7 +120,7 @@ impl Default for View {
             arrangement: Arrangement::SideBySide,
             show: Show::Surface,
             before: false,
-            orbits: [Orbit::default(); 2],
+            orbits: [Orbit::default(); 3],
             linked: true,
             follow: true,
             contacts: true,
@@ -130,15 +136,17 @@ impl View {
         match who {
             Who::Performer => &self.orbits[0],
             Who::Character => &self.orbits[1],
+            Who::Other => &self.orbits[2],
         }
     }
 
-    /// Moves the camera of a body, and with linked cameras the other one too.
+    /// Moves the camera of a body, and with linked cameras the others too.
     pub fn set_orbit(&mut self, who: Who, orbit: Orbit) {
         match (self.linked, who) {
-            (true, _) => self.orbits = [orbit; 2],
+            (true, _) => self.orbits = [orbit; 3],
             (false, Who::Performer) => self.orbits[0] = orbit,
             (false, Who::Character) => self.orbits[1] = orbit,
+            (false, Who::Other) => self.orbits[2] = orbit,
         }
     }
 
@@ -168,10 +176,10 @@ mod tests {
         let mut view = View::default();
         let near = Orbit::default().zoomed(0.5);
         view.set_orbit(Who::Performer, near);
-        assert_eq!(view.orbits, [near; 2]);
+        assert_eq!(view.orbits, [near; 3]);
         view.linked = false;
         view.set_orbit(Who::Character, Orbit::default());
-        assert_eq!(view.orbits, [near, Orbit::default()]);
+        assert_eq!(view.orbits, [near, Orbit::default(), near]);
         view.look_from(Angle::Top);
         view.frame_bodies();
         assert_eq!(

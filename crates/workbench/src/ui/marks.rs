@@ -34,6 +34,7 @@ struct Glass<'a> {
     camera: Camera,
     rect: Rect,
     session: &'a Session,
+    who: Who,
     text: Color32,
     plate: Color32,
     /// Where labels stand already.
@@ -50,6 +51,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
         camera,
         rect,
         session,
+        who,
         text: ui.visuals().text_color(),
         plate: plate(ui),
         labels: RefCell::default(),
@@ -58,13 +60,13 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     let size = actor.figure.height_m / HUMAN_M;
     let has_skin = !actor.figure.model.skin.is_empty();
     let pose = motion.clip.world(frame);
-    if session.view.contacts && who == Who::Character {
+    if session.view.contacts && who != Who::Performer {
         glass.pins(frame, actor.figure.height_m);
     }
     if session.view.show == Show::Both && has_skin {
         glass.bones(motion, &pose);
     }
-    if session.view.faults && who == Who::Character {
+    if session.view.faults && who != Who::Performer {
         glass.depths(motion, &pose, frame, size);
     }
     for sole in &motion.soles {
@@ -128,7 +130,8 @@ impl Glass<'_> {
             let Some([x, z]) = contact.place_m else {
                 continue;
             };
-            let place = self.session.stage.floor.below(DVec3::new(x, 0.0, z));
+            let floor = self.session.stage.floor_of(self.who);
+            let place = floor.below(DVec3::new(x, 0.0, z));
             let (Some(at), Some(scale)) = (self.at(place), self.points_per_m(place)) else {
                 continue;
             };
@@ -231,7 +234,7 @@ impl Glass<'_> {
 
     /// Arrows to the floor from a part that sinks below it, or stands above it.
     fn floor_faults(&self, sole: &Sole, frame: usize, size: f64) {
-        let floor = self.session.stage.floor;
+        let floor = self.session.stage.floor_of(self.who);
         let mut worst: Option<(f64, DVec3)> = None;
         for (part, track) in sole.tracks.iter().enumerate() {
             let Some(point) = track.as_ref().and_then(|track| track.get(frame)) else {

@@ -3,6 +3,7 @@
 mod action_list;
 mod bar;
 mod contact_rows;
+mod curves;
 mod faults;
 mod fresh;
 mod guide;
@@ -12,6 +13,7 @@ mod legend;
 mod map;
 mod marks;
 mod pins;
+mod presets;
 mod secondary;
 mod side;
 mod status;
@@ -49,6 +51,12 @@ pub struct Memory {
     role_search: String,
     /// Whether the other side of the body keeps its roles when one is changed.
     is_one_sided: bool,
+    /// What was typed as the name of a preset.
+    preset_name: String,
+    /// The preset that is to be deleted, if a person says so once more.
+    deleting: Option<std::path::PathBuf>,
+    /// Curves as they were last drawn.
+    curves: crate::state::curves::Kept,
     /// The contact whose end is being dragged.
     dragged_contact: Option<contact_rows::Dragged>,
 }

@@ -4,7 +4,7 @@ use bevy_egui::egui;
 use egui::Ui;
 
 use super::theme::toggle;
-use super::{Memory, faults, map, tune};
+use super::{Memory, faults, map, presets, tune};
 use crate::state::command::{Command, SidePanel};
 use crate::state::session::Session;
 
@@ -23,6 +23,11 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
             ),
             (SidePanel::Map, "Map", "Which joint is what"),
             (SidePanel::Tune, "Tune", "Everything that can be set"),
+            (
+                SidePanel::Presets,
+                "Presets",
+                "Settings that are kept by name, and compared",
+            ),
         ] {
             toggle(
                 ui,
@@ -39,5 +44,6 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
         SidePanel::Faults => faults::show(ui, session, memory, out),
         SidePanel::Map => map::show(ui, session, memory, out),
         SidePanel::Tune => tune::show(ui, session, out),
+        SidePanel::Presets => presets::show(ui, session, memory, out),
     }
 }

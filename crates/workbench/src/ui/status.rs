@@ -12,7 +12,7 @@ use crate::state::session::Session;
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     ui.horizontal(|ui| {
         ui.set_min_height(20.0);
-        if let (Some(unsaved), None) = (&session.unsaved, session.jobs.progress()) {
+        if let (Some(unsaved), None) = (&session.unsaved, session.progress()) {
             ui.label("The last session ended early; its work was kept.");
             if ui.button("Open it").clicked() {
                 out.push(Command::OpenUnsaved);
@@ -26,7 +26,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             }
             ui.separator();
         }
-        if let Some(progress) = session.jobs.progress() {
+        if let Some(progress) = session.progress() {
             let percent = format!("{:.0} %", 100.0 * progress.share);
             let bar = ProgressBar::new(progress.share as f32).desired_width(120.0);
             ui.add(bar.text(percent))

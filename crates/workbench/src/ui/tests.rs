@@ -536,3 +536,84 @@ fn a_change_shows_progress_can_be_stopped_and_the_tracks_say_what_is_fresh() {
     harness.run_steps(2);
     assert!(harness.query_by_label_contains("the last change").is_none());
 }
+
+#[test]
+fn curves_stand_in_place_of_the_tracks_with_values_at_the_frame() {
+    let mut harness = pedlar();
+    assert!(harness.query_by_label_contains("plain transfer").is_none());
+    press(&mut harness, "curves");
+    assert!(harness.state().session.curves.is_open);
+    for source in ["take ", "plain transfer ", "result "] {
+        let found = harness.query_by_label_contains(source).is_some();
+        assert!(found, "{source} is missing");
+    }
+    // A click on the curves goes to the frame below it.
+    let window = harness.state().window.unwrap();
+    let (left, right) = (window.left() + 10.0 + 118.0, window.right() - 10.0 - 12.0);
+    let last = harness.state().session.clock.last() as f32;
+    let frame = (0.25 * last).round();
+    let at = egui::pos2(
+        left + (right - left) * frame / last,
+        harness.get_by_label("frame").rect().bottom() + 120.0,
+    );
+    harness.drag_at(at);
+    harness.run_steps(2);
+    harness.drop_at(at);
+    harness.run_steps(2);
+    assert_eq!(harness.state().session.clock.frame(), frame as usize);
+    let curves = harness.state_mut().memory.curves.of(&Session::default());
+    assert!(curves.is_err());
+    harness.key_press(egui::Key::U);
+    harness.run_steps(2);
+    assert!(harness.query_by_label_contains("plain transfer").is_none());
+}
+
+#[test]
+fn a_preset_is_saved_compared_taken_and_deleted_after_a_question() {
+    let mut harness = pedlar();
+    let folder = std::env::temp_dir().join(format!("workbench-shelf-{}", std::process::id()));
+    harness.state_mut().session.presets.folder = Some(folder.clone());
+    press(&mut harness, "Presets");
+    assert_eq!(harness.state().session.panel, SidePanel::Presets);
+    harness.state_mut().memory.preset_name = "as it was".to_owned();
+    harness.run_steps(2);
+    press(&mut harness, "Save as preset");
+    let path = harness.state().session.presets.all[0].path.clone();
+    assert!(path.exists());
+    // Something else is set, then compared with what was kept.
+    let before = harness.state().session.document.choices.settings.clone();
+    let mut loose = before.clone();
+    loose.plants.enabled = false;
+    harness.state_mut().session.apply(Command::Tune {
+        name: "planting",
+        settings: Box::new(loose.clone()),
+        goes_on: false,
+    });
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    harness.get_all_by_label("Compare").last().unwrap().click();
+    harness.run_steps(2);
+    harness.state_mut().session.wait();
+    harness.run_steps(3);
+    let views: Vec<Who> = harness.state().views.iter().map(|(who, _)| *who).collect();
+    assert_eq!(views, [Who::Character, Who::Other]);
+    assert!(harness.query_by_label("B  as it was").is_some());
+    assert!(harness.query_by_label("worst slide").is_some());
+    assert!(harness.query_all_by_label_contains("✔ ").count() > 1);
+    reach(&mut harness, "Take B");
+    harness.state_mut().session.wait();
+    let settings = |harness: &Harness<'static, Stage>| {
+        harness.state().session.document.choices.settings.clone()
+    };
+    assert_eq!(settings(&harness), before);
+    harness.state_mut().session.apply(Command::Undo);
+    assert_eq!(settings(&harness), loose);
+    harness.run_steps(2);
+    reach(&mut harness, "Delete …");
+    press(&mut harness, "Keep it");
+    assert!(path.exists());
+    press(&mut harness, "Delete …");
+    press(&mut harness, "Delete it");
+    assert!(!path.exists() && harness.state().session.presets.all.is_empty());
+    std::fs::remove_dir_all(&folder).unwrap();
+}

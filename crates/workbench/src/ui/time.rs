@@ -49,6 +49,15 @@ fn transport(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<
         frame_field(ui, session, out);
         ui.separator();
         speed_field(ui, session, out);
+        ui.separator();
+        toggle(
+            ui,
+            session.curves.is_open,
+            "curves",
+            "Curves of a joint over time, instead of the tracks",
+            Command::ToggleCurves,
+            out,
+        );
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             if memory.shown_frames.is_some()
                 && ui

@@ -8,7 +8,7 @@ use understudy_measure::Report;
 
 use super::faults::sign;
 use super::theme::{colour, faint};
-use super::{Memory, contact_rows};
+use super::{Memory, contact_rows, curves};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
@@ -34,6 +34,27 @@ impl Axis {
         self.left..=self.right
     }
 
+    /// An axis from a place to a place, from a frame to a frame.
+    #[cfg(test)]
+    pub fn new(left: f32, right: f32, first: f64, last: f64) -> Self {
+        Self {
+            left,
+            right,
+            first,
+            last,
+        }
+    }
+
+    /// First frame that is shown, with its fraction.
+    pub fn first(&self) -> f64 {
+        self.first
+    }
+
+    /// Last frame that is shown, with its fraction.
+    pub fn last(&self) -> f64 {
+        self.last
+    }
+
     /// The place of a frame.
     pub fn x(&self, frame: f64) -> f32 {
         let share = (frame - self.first) / (self.last - self.first).max(1e-9);
@@ -46,8 +67,24 @@ impl Axis {
         self.first + share * (self.last - self.first)
     }
 
+    /// The frames that are shown once they came nearer by a factor around a place, and moved along
+    /// by points; `None` where that is all of a take that ends at `last`.
+    pub fn moved(&self, x: f32, factor: f32, along: f32, last: f64) -> Option<(f64, f64)> {
+        /// Frames that are shown at least.
+        const FEWEST: f64 = 8.0;
+        let shown = self.last - self.first;
+        let length = (shown / f64::from(factor)).clamp(FEWEST.min(last), last);
+        let middle = self.frame(x);
+        let before = (middle - self.first) / shown.max(1e-9) * length;
+        let width = f64::from(self.right - self.left).max(1.0);
+        let shift = f64::from(along) / width * length;
+        // At an end of the take the length stays.
+        let first = (middle - before - shift).clamp(0.0, last - length);
+        (length < last - 1e-6).then_some((first, first + length))
+    }
+
     /// Columns of a pixel each: place and the frames in it.
-    fn columns(
+    pub fn columns(
         &self,
         frames: usize,
     ) -> impl Iterator<Item = (f32, std::ops::RangeInclusive<usize>)> {
@@ -78,18 +115,23 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     draw_ruler(ui, session, axis, ruler);
     scrub(ui, session, axis, ruler, out);
     super::fresh::show(ui, session, axis);
-    ScrollArea::vertical()
-        .auto_shrink([false, false])
-        .show(ui, |ui| rows(ui, session, memory, axis, out));
+    // Where what lies over time begins.
+    let top = match session.curves.is_open {
+        true => curves::show(ui, session, memory, axis, out),
+        false => {
+            ScrollArea::vertical()
+                .auto_shrink([false, false])
+                .show(ui, |ui| rows(ui, session, memory, axis, out));
+            ruler.bottom()
+        }
+    };
     zoom(ui, memory, axis, space, last);
     let x = axis.x(session.clock.frame() as f64);
     if (axis.left..=axis.right).contains(&x) {
         let head = ui.painter().with_clip_rect(space);
-        head.vline(
-            x,
-            space.y_range(),
-            Stroke::new(1.5, ui.visuals().text_color()),
-        );
+        for range in [ruler.y_range(), egui::Rangef::new(top, space.bottom())] {
+            head.vline(x, range, Stroke::new(1.5, ui.visuals().text_color()));
+        }
         let top = pos2(x, ruler.bottom());
         let points = vec![top, top + vec2(-5.0, -7.0), top + vec2(5.0, -7.0)];
         head.add(Shape::convex_polygon(
@@ -147,7 +189,7 @@ fn draw_ruler(ui: &Ui, session: &Session, axis: Axis, rect: Rect) {
 }
 
 /// The next of 1, 2, 5, 10 … at or above a number.
-fn step_of(least: f64) -> f64 {
+pub fn step_of(least: f64) -> f64 {
     let least = least.max(1e-3);
     let ten = 10f64.powf(least.log10().floor());
     let steps = [1.0, 2.0, 5.0, 10.0].map(|factor| factor * ten);
@@ -195,17 +237,7 @@ fn zoom(ui: &Ui, memory: &mut Memory, axis: Axis, space: Rect, last: f64) {
     if factor == 1.0 && along == 0.0 {
         return;
     }
-    let middle = axis.frame(pointer.x);
-    let shift = -f64::from(along / (axis.right - axis.left).max(1.0)) * (axis.last - axis.first);
-    let first = middle + (axis.first - middle) / f64::from(factor) + shift;
-    let end = middle + (axis.last - middle) / f64::from(factor) + shift;
-    let (first, end) = (first.max(0.0), end.min(last));
-    let is_all = first <= 0.0 && end >= last;
-    if is_all {
-        memory.shown_frames = None;
-    } else if end - first > 8.0 {
-        memory.shown_frames = Some((first, end));
-    }
+    memory.shown_frames = axis.moved(pointer.x, factor, along, last);
 }
 
 fn rows(ui: &mut Ui, session: &Session, memory: &mut Memory, axis: Axis, out: &mut Vec<Command>) {
@@ -415,6 +447,27 @@ mod tests {
         };
         assert_eq!(axis.x(20.0), 100.0);
         assert!((axis.frame(axis.x(133.0)) - 133.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn frames_come_nearer_around_the_pointer_and_stop_at_the_ends() {
+        let all = Axis {
+            left: 100.0,
+            right: 500.0,
+            first: 0.0,
+            last: 200.0,
+        };
+        assert_eq!(all.moved(300.0, 2.0, 0.0, 200.0), Some((50.0, 150.0)));
+        assert_eq!(all.moved(300.0, 0.5, 0.0, 200.0), None);
+        assert_eq!(all.moved(300.0, 1e6, 0.0, 200.0), Some((96.0, 104.0)));
+        let part = Axis {
+            first: 50.0,
+            last: 150.0,
+            ..all
+        };
+        assert_eq!(part.moved(300.0, 1.0, 40.0, 200.0), Some((40.0, 140.0)));
+        assert_eq!(part.moved(300.0, 1.0, -4000.0, 200.0), Some((100.0, 200.0)));
+        assert_eq!(part.moved(300.0, 0.4, 0.0, 200.0), None);
     }
 
     #[test]

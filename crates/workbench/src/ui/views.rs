@@ -22,7 +22,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who,
                 marks::show(ui, session, *who, *rect);
                 caption(ui, session, *who, *rect);
             }
-            None => empty(ui, *who, *rect),
+            None => empty(ui, session, *who, *rect),
         }
     }
     if let [(_, one), (_, other)] = views.as_slice() {
@@ -85,12 +85,22 @@ fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     };
     let version = match (who, session.solved.is_some(), session.view.before) {
         (Who::Performer, ..) => "as captured",
-        (Who::Character, false, _) => "at rest",
-        (Who::Character, true, true) => "before planting",
-        (Who::Character, true, false) => "after planting",
+        (_, false, _) => "at rest",
+        (_, true, true) => "before planting",
+        (_, true, false) => "after planting",
     };
     let height_m = actor.figure.height_m;
-    let mut lines = vec![format!("{} · {}", actor.figure.name, who.word())];
+    let name = &actor.figure.name;
+    let mut lines = match (session.view.arrangement, who) {
+        (Arrangement::Compare, Who::Character) => {
+            vec!["A · settings as they are".to_owned(), name.clone()]
+        }
+        (_, Who::Other) => {
+            let other = session.other.as_ref().map_or("", |other| &other.name);
+            vec![format!("B · {other}"), name.clone()]
+        }
+        _ => vec![format!("{name} · {}", who.word())],
+    };
     lines.push(format!("{version} · {height_m:.2} m tall"));
     if session.view.arrangement == Arrangement::Overlay {
         lines.push("the performer at the character's size".to_owned());
@@ -146,10 +156,15 @@ pub fn plate(ui: &Ui) -> Color32 {
 }
 
 /// What to do where there is no body.
-fn empty(ui: &Ui, who: Who, rect: Rect) {
-    let text = match who {
-        Who::Performer => "Open a take, or drop its file here",
-        Who::Character => "Open a character, or drop its file here",
+fn empty(ui: &Ui, session: &Session, who: Who, rect: Rect) {
+    let text = match (who, &session.other) {
+        (Who::Performer, _) => "Open a take, or drop its file here",
+        (Who::Character, _) => "Open a character, or drop its file here",
+        (Who::Other, None) => "B: choose a preset to compare with (F5)",
+        (Who::Other, Some(other)) => match other.problem {
+            Some(_) => "B: there is no result; see Presets (F5)",
+            None => "B: the take is being carried over …",
+        },
     };
     let colour = ui.visuals().weak_text_color();
     ui.painter().text(

@@ -84,9 +84,10 @@ fn make_looks(mut commands: Commands, mut materials: ResMut<Assets<StandardMater
 /// The copies that ought to be on the screen.
 fn wanted(session: &Session) -> Vec<(Who, f64)> {
     let mut copies = Vec::new();
-    for who in [Who::Performer, Who::Character] {
+    for who in Who::ALL {
         let has_view = session.view.arrangement.views().contains(&who);
-        if has_view || session.view.arrangement == Arrangement::Overlay {
+        let is_under = session.view.arrangement == Arrangement::Overlay && who == Who::Performer;
+        if has_view || is_under {
             copies.push((who, 0.0));
         }
     }
@@ -278,7 +279,7 @@ fn pose(
             continue;
         }
         world.update(&motion.clip.skeleton, motion.clip.frame(frame));
-        let resize = resized(factor, session.stage.floor.height_m);
+        let resize = resized(factor, session.stage.floor_of(copy.who).height_m);
         for (entity, affine) in copy.joints.iter().zip(&world.affines) {
             if let Ok(mut joint) = joints.get_mut(*entity) {
                 *joint = GlobalTransform::from((resize * *affine).as_affine3a());

@@ -28,6 +28,7 @@ pub fn layer(who: Who) -> usize {
     match who {
         Who::Performer => 1,
         Who::Character => 2,
+        Who::Other => 3,
     }
 }
 
@@ -74,7 +75,7 @@ fn set_up(
     canvas: Res<Canvas>,
 ) {
     shadow_map.size = if bench.is_software { 1024 } else { 4096 };
-    for (order, who) in [Who::Performer, Who::Character].into_iter().enumerate() {
+    for (order, who) in Who::ALL.into_iter().enumerate() {
         let layers = RenderLayers::layer(layer(who));
         spawn_camera(
             &mut commands,
@@ -251,11 +252,12 @@ fn place_lights(
     bench: NonSend<Bench>,
     mut lights: Query<LightParts, With<DirectionalLight>>,
     mut commands: Commands,
-    mut reach: Local<[f64; 2]>,
+    mut reach: Local<[f64; 3]>,
 ) {
     let is_shared = bench.session.view.arrangement == Arrangement::Overlay;
     for (entity, of, key, mut visibility, mut layers) in &mut lights {
-        let is_spare = is_shared && of.0 == Who::Performer;
+        // Who is not seen needs no light.
+        let is_spare = !bench.session.view.arrangement.views().contains(&of.0);
         visibility.set_if_neq(if is_spare {
             Visibility::Hidden
         } else {
@@ -318,12 +320,12 @@ fn place_floors(
         let Some(middle) = motion.middles.get(session.frame_of(motion)) else {
             continue;
         };
-        let place = session.stage.floor.below(*middle).as_vec3();
+        let place = session.stage.floor_of(of.0).below(*middle).as_vec3();
         let height_m = actor.figure.height_m as f32;
         let radius_m = height_m * 6.0;
         let placed = Transform {
             translation: place,
-            rotation: session.stage.floor.tilt().as_quat(),
+            rotation: session.stage.floor_of(of.0).tilt().as_quat(),
             scale: Vec3::splat(2.2 * radius_m),
         };
         transform.set_if_neq(placed);

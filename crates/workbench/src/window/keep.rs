@@ -41,10 +41,17 @@ pub fn recall(session: &mut Session) {
     session.preferences = read.unwrap_or_default();
     session.view.dark = session.preferences.dark;
     session.unsaved = left_over();
+    session.presets.folder = presets_folder();
+    session.refresh_presets();
 }
 
 fn preferences_file() -> Option<PathBuf> {
     Some(dirs::config_dir()?.join("understudy").join("window.ron"))
+}
+
+/// Presets stand beside the preferences.
+fn presets_folder() -> Option<PathBuf> {
+    Some(dirs::config_dir()?.join("understudy").join("presets"))
 }
 
 fn work_folder() -> Option<PathBuf> {

@@ -25,6 +25,7 @@ use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContext
 
 use crate::args::{Args, LayoutArg};
 use crate::state::command::Command;
+use crate::state::presets::PresetId;
 use crate::state::session::Session;
 use crate::state::stage::Who;
 use crate::state::view::Arrangement;
@@ -130,6 +131,7 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
     if must_wait {
         session.wait();
     }
+    compare(&mut session, args);
     match session.notice.take() {
         Some(notice) if notice.is_failure && (must_wait || !args.files.is_empty()) => {
             Err((3, notice.text))
@@ -138,6 +140,24 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
             session.notice = notice;
             Ok(session)
         }
+    }
+}
+
+/// Begins the comparison that the arguments ask for.
+fn compare(session: &mut Session, args: &Args) {
+    let is_asked = args.arrange.map(Arrangement::from) == Some(Arrangement::Compare);
+    let preset = match &args.against {
+        Some(path) => PresetId::File(path.clone()),
+        None if is_asked => PresetId::Standard,
+        None => return,
+    };
+    // What is compared with is fitted to what is open.
+    session.wait();
+    if session.notice.is_none() {
+        session.apply(Command::Compare(Some(preset)));
+    }
+    if !is_for_a_person(args) {
+        session.wait();
     }
 }
 
@@ -184,6 +204,7 @@ fn set_up(session: &mut Session, args: &Args) {
     session.view.before = args.before;
     session.view.look_from(args.view.into());
     session.panel = args.panel.into();
+    session.curves.is_open = args.curves;
     if let Some(arrange) = args.arrange {
         session.view.arrangement = arrange.into();
     }
@@ -279,7 +300,7 @@ fn pass_time(
     if let Some(mut settings) = settings
         && !bench.must_draw_all
     {
-        let moves = bench.session.clock.is_playing || bench.session.jobs.is_busy();
+        let moves = bench.session.clock.is_playing || bench.session.is_busy();
         settings.focused_mode = match moves {
             true => UpdateMode::Continuous,
             false => UpdateMode::reactive(RESTING),
