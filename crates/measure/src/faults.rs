@@ -6,6 +6,7 @@ use understudy_anatomy::SegmentKind;
 use crate::knees::{BendPeaks, POP_RATIO, STILL_RAD_PER_S2};
 use crate::report::Report;
 use crate::slide::Plant;
+use crate::touches::{TOUCHING_MM, TouchGap};
 
 /// Kinds of faults.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -27,6 +28,8 @@ pub enum FaultKind {
     PelvisTilt,
     /// A limb points elsewhere than in plain transfer.
     LimbDirection,
+    /// Two surfaces that meet in the take miss each other, or go into each other.
+    Touch,
     /// Two parts of the body go into each other.
     Penetration,
     /// A joint goes beyond its range.
@@ -45,6 +48,7 @@ impl FaultKind {
             Self::TimingShift => "shift in time",
             Self::PelvisTilt => "lean of the pelvis",
             Self::LimbDirection => "limbs turned by planting",
+            Self::Touch => "touches that miss",
             Self::Penetration => "parts that go into each other",
             Self::JointLimit => "joints beyond their range",
         }
@@ -103,6 +107,7 @@ pub fn verdict(report: &Report, take: Option<&Report>) -> Vec<Fault> {
     faults.extend(timing_fault(report));
     faults.extend(tilt_fault(report));
     faults.extend(direction_faults(report));
+    faults.extend(report.touches.iter().filter_map(touch_fault));
     faults.extend(penetration_faults(report, take));
     faults.extend(limit_faults(report, take));
     faults.sort_by(|a, b| (b.amount / b.limit).total_cmp(&(a.amount / a.limit)));
@@ -324,6 +329,29 @@ fn direction_faults(report: &Report) -> Vec<Fault> {
             ),
         })
         .collect()
+}
+
+fn touch_fault(touch: &TouchGap) -> Option<Fault> {
+    let how = match touch.worst_mm > 0.0 {
+        true => "misses by",
+        false => "goes too deep by",
+    };
+    let amount = touch.worst_mm.abs();
+    (amount > TOUCHING_MM).then(|| Fault {
+        kind: FaultKind::Touch,
+        part: touch.touch.clone(),
+        first_frame: touch.first_frame,
+        last_frame: touch.last_frame,
+        amount,
+        unit: "mm",
+        limit: TOUCHING_MM,
+        text: format!(
+            "{} {how} {} in frame {}",
+            touch.touch,
+            mm_text(amount),
+            touch.worst_frame
+        ),
+    })
 }
 
 fn penetration_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {

@@ -22,6 +22,7 @@ mod table;
 #[cfg(test)]
 mod testing;
 pub mod timing;
+pub mod touches;
 
 pub use faults::{Fault, FaultKind, verdict};
 pub use report::{

@@ -20,6 +20,7 @@ use crate::skating::{Skating, measure_skating};
 use crate::slide::{Slide, measure_slide, slide_series};
 use crate::subject::{PlantedParts, Subject, parts_from_contacts};
 use crate::timing::{Timing, measure_timing};
+use crate::touches::{TouchGap, measure_touches};
 
 /// What to measure besides the sums.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -72,6 +73,8 @@ pub struct Report {
     pub directions_from_plain: Option<DirectionErrors>,
     /// Parts of the body that go into each other.
     pub penetration: Penetration,
+    /// Touches of hands and forearms, where there are any.
+    pub touches: Vec<TouchGap>,
     /// Shift against the take; absent for the take itself.
     pub timing: Option<Timing>,
     /// Joints against human ranges.
@@ -143,9 +146,11 @@ pub fn measure_watched<E>(
     let solved = character(&retargeted.solved);
     let third = |first: f64| move |share: f64| at((first + share) / 3.0);
     let take_report = report(&take, None, None, &source, options, &third(0.0))?;
-    let plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
+    let mut plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
     let mut solved_report = report(&solved, Some(&take), surface, &source, options, &third(2.0))?;
     solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
+    plain_report.touches = measure_touches(&retargeted.touches, true);
+    solved_report.touches = measure_touches(&retargeted.touches, false);
     let faults = verdict(&solved_report, Some(&take_report));
     Ok(Comparison {
         take: take_report,
@@ -257,6 +262,7 @@ fn report<E>(
         directions_from_take: take.map(|take| measure_directions(subject, take)),
         directions_from_plain: None,
         penetration,
+        touches: Vec::new(),
         timing,
         limits: measure_limits(subject),
         series: if options.series {

@@ -5,6 +5,7 @@ use std::fmt;
 use crate::knees::BendPeaks;
 use crate::report::{Comparison, Report};
 use crate::stats::largest;
+use crate::touches::worst_touch_mm;
 
 /// Faults listed below the table; a clip with more needs another look anyway.
 const FAULTS_SHOWN: usize = 20;
@@ -12,7 +13,7 @@ const FAULTS_SHOWN: usize = 20;
 /// A line of the table: its name, digits behind the point, and the value where a clip has it.
 type Row = (&'static str, usize, fn(&Report) -> Option<f64>);
 
-const ROWS: [Row; 24] = [
+const ROWS: [Row; 25] = [
     ("foot slide, worst plant (mm)", 2, |r| {
         Some(r.slide.worst_mm_per_plant)
     }),
@@ -66,6 +67,9 @@ const ROWS: [Row; 24] = [
     }),
     ("self-penetration, worst (mm)", 1, |r| {
         Some(r.penetration.worst_mm)
+    }),
+    ("touches, worst gap or depth (mm)", 1, |r| {
+        worst_touch_mm(&r.touches)
     }),
     ("timing shift (frames)", 0, |r| {
         Some(r.timing.as_ref()?.shift_frames as f64)

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use understudy_anatomy::mapping::resolve;
 use understudy_motion::Clip;
 use understudy_solver::settings::Reference;
-use understudy_solver::{Contact, Contacts, Settings, SolveError};
+use understudy_solver::{Contact, Contacts, Settings, SolveError, Touch};
 
 use crate::failure::Failure;
 use crate::load::{Loaded, resampled};
@@ -156,11 +156,7 @@ pub(crate) fn fitted<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'
     fitted.clip = Cow::Owned(clip.map_err(|problem| Failure::input_at(&take.path, problem))?);
     let last = fitted.clip.frame_count() - 1;
     if let Some(contacts) = &mut choices.contacts {
-        contacts.contacts = contacts
-            .contacts
-            .iter()
-            .filter_map(|contact| moved_contact(contact, frames_per_frame, last))
-            .collect();
+        *contacts = moved_contacts(contacts, frames_per_frame, last);
     }
     for key in &mut choices.settings.keys {
         *key = key.at_rate(frames_per_frame, last);
@@ -171,18 +167,47 @@ pub(crate) fn fitted<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'
     Ok(fitted)
 }
 
-/// A contact in frames of another rate; `None` where no frame of that rate lies in it.
-pub fn moved_contact(contact: &Contact, frames_per_frame: f64, last: usize) -> Option<Contact> {
+/// Contacts and touches in frames of another rate, up to its last frame; those that no frame of that
+/// rate lies in are left out.
+pub fn moved_contacts(contacts: &Contacts, frames_per_frame: f64, last: usize) -> Contacts {
+    let moved = |frames| moved_frames(frames, frames_per_frame, last);
+    let feet = contacts.contacts.iter().filter_map(|contact| {
+        let (first, last) = moved((contact.first, contact.last))?;
+        Some(Contact {
+            first,
+            last,
+            ..*contact
+        })
+    });
+    let touches = contacts.touches.as_ref().map(|touches| {
+        let kept = touches.iter().filter_map(|touch| {
+            let (first, last) = moved((touch.first, touch.last))?;
+            Some(Touch {
+                first,
+                last,
+                ..*touch
+            })
+        });
+        kept.collect()
+    });
+    Contacts {
+        contacts: feet.collect(),
+        touches,
+    }
+}
+
+/// A stretch of frames in frames of another rate; `None` where no frame of that rate lies in it.
+fn moved_frames(
+    (first, end): (usize, usize),
+    frames_per_frame: f64,
+    last: usize,
+) -> Option<(usize, usize)> {
     /// Part of a frame by which rounding of rates may miss a frame.
     const NEAR: f64 = 1e-3;
-    let first_frame = (contact.first as f64 * frames_per_frame - NEAR).ceil() as usize;
-    let last_frame = (contact.last as f64 * frames_per_frame + NEAR).floor() as usize;
-    let last_frame = last_frame.min(last);
-    (first_frame <= last_frame).then_some(Contact {
-        first: first_frame,
-        last: last_frame,
-        ..*contact
-    })
+    let first = (first as f64 * frames_per_frame - NEAR).ceil() as usize;
+    let end = (end as f64 * frames_per_frame + NEAR).floor() as usize;
+    let end = end.min(last);
+    (first <= end).then_some((first, end))
 }
 
 /// A solver's error about a take: choices that do not fit it are input, the rest is unsolvable.
@@ -198,22 +223,11 @@ pub fn solve_error(take: &Path, choices: &Choices, problem: SolveError) -> Failu
 #[cfg(test)]
 mod tests {
     use super::*;
-    use understudy_anatomy::Side;
-    use understudy_solver::FootPart;
 
     #[test]
     fn contacts_keep_their_time_at_another_rate() {
-        let contact = Contact {
-            side: Side::Left,
-            pair: 0,
-            part: FootPart::Heel,
-            first: 30,
-            last: 61,
-            place_m: None,
-        };
         let check = |factor: f64, last: usize, expected: Option<(usize, usize)>| {
-            let moved = moved_contact(&contact, factor, last);
-            assert_eq!(moved.map(|c| (c.first, c.last)), expected);
+            assert_eq!(moved_frames((30, 61), factor, last), expected);
         };
         check(0.5, 100, Some((15, 30)));
         check(2.0, 300, Some((60, 122)));

@@ -16,6 +16,10 @@ pub struct MustHold {
     pub sinking_mm: Option<f64>,
     /// Most height of a planted part above the floor, mm.
     pub floating_mm: Option<f64>,
+    /// Most distance or depth between two surfaces that touch, mm.
+    pub touch_mm: Option<f64>,
+    /// Least number of touches: a take whose touches were not found must not pass.
+    pub touches: Option<usize>,
     /// Most angular acceleration of a knee, as a multiple of the take's own peak.
     pub knee_ratio: Option<f64>,
     /// Most shift in time, frames.
@@ -40,6 +44,8 @@ impl Default for MustHold {
             slide_mm: Some(0.5),
             sinking_mm: Some(1.0),
             floating_mm: None,
+            touch_mm: None,
+            touches: None,
             knee_ratio: Some(1.2),
             timing_frames: Some(0),
             plants: Some(1),
@@ -127,6 +133,18 @@ impl MustHold {
         let knees = report.knees.iter().filter_map(|knee| knee.ratio);
         let knee = knees.fold(0.0, f64::max);
         findings.at_most("knee peaks", self.knee_ratio, knee, " times the take's");
+        let gaps = report.touches.iter().map(|touch| touch.worst_mm.abs());
+        let gap = gaps.fold(0.0, f64::max);
+        findings.at_most("gap or depth of touches", self.touch_mm, gap, " mm");
+        if let Some(least) = self.touches {
+            let count = report.touches.len();
+            findings.add(
+                "touches",
+                format!("at least {least}"),
+                count,
+                count >= least,
+            );
+        }
         if let Some(limit) = self.timing_frames {
             let timing = report.timing.as_ref();
             let shift = timing.map_or(0, |timing| timing.shift_frames.unsigned_abs());

@@ -159,6 +159,7 @@ pub(crate) fn report_of(
         "soles": soles_json(retargeted),
         "measures": solved.comparison,
         "contacts": retargeted.contacts.contacts,
+        "touches": retargeted.touches,
         "data_faults": solved.data_faults.iter().map(data_fault_json).collect::<Vec<_>>(),
         "notes": solved
             .notes

@@ -6,6 +6,7 @@ use understudy_motion::{DVec3, signal};
 
 use crate::floor::Floor;
 use crate::settings::ContactSettings;
+use crate::touch::Touch;
 
 /// A part of the sole.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -62,6 +63,9 @@ const FARTHEST_M: f64 = 1e5;
 pub struct Contacts {
     /// In order of legs, parts and frames.
     pub contacts: Vec<Contact>,
+    /// Touches of hands and forearms, in order of frames; found in the take where absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub touches: Option<Vec<Touch>>,
 }
 
 impl Contacts {
@@ -111,7 +115,10 @@ impl Contacts {
                 _ => contacts.push(next),
             }
         }
-        Self { contacts }
+        Self {
+            contacts,
+            touches: self.touches.clone(),
+        }
     }
 
     /// Checks contacts that come from a file against the clip and the body they are for.
@@ -153,6 +160,9 @@ impl Contacts {
                      the origin"
                 ));
             }
+        }
+        for touch in self.touches.iter().flatten() {
+            touch.check(frames, body)?;
         }
         Ok(())
     }
@@ -371,6 +381,7 @@ mod tests {
             place_m: None,
         };
         let given = Contacts {
+            touches: None,
             contacts: vec![
                 contact(Side::Right, 4, 9),
                 contact(Side::Left, 10, 30),
@@ -405,6 +416,7 @@ mod tests {
             place_m,
         };
         let given = Contacts {
+            touches: None,
             contacts: vec![
                 contact(0, 4, None),
                 contact(5, 9, Some([0.5, 2.0])),
@@ -446,6 +458,7 @@ mod tests {
     #[test]
     fn masks_hold_what_lies_within() {
         let contacts = Contacts {
+            touches: None,
             contacts: vec![Contact {
                 side: Side::Left,
                 pair: 0,

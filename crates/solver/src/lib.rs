@@ -21,6 +21,7 @@ pub mod secondary;
 pub mod settings;
 pub mod settle;
 pub mod smooth;
+pub mod touch;
 pub mod transfer;
 pub mod travel;
 pub mod watch;
@@ -32,8 +33,10 @@ pub use keys::HandKey;
 pub use posture::Posture;
 pub use retarget::near;
 pub use retarget::{
-    Character, Retargeted, SolveError, Take, find_contacts, retarget, retarget_watched,
+    Character, Retargeted, SolveError, Take, find_contacts, find_touches, retarget,
+    retarget_watched,
 };
 pub use secondary::Secondary;
 pub use settings::{ContactSettings, PlantSettings, Reference, Settings, Travel};
+pub use touch::{CarriedTouch, Touch, TouchEnd, TouchLimits, TouchPart, TouchSettings};
 pub use watch::{Stopped, Watch};

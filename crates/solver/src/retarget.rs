@@ -23,6 +23,7 @@ use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
+use crate::touch::{self, CarriedTouch, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
 use crate::watch::{Stopped, Watch};
@@ -108,6 +109,8 @@ pub struct Retargeted {
     pub scale: TravelScale,
     /// How far the pelvis gave way, per frame, metres.
     pub pelvis_offsets: Vec<DVec3>,
+    /// The touches of the take on the character, and what is left between the surfaces.
+    pub touches: Vec<CarriedTouch>,
     /// What a person should know.
     pub notes: Vec<String>,
     file_from_upright: DQuat,
@@ -159,12 +162,24 @@ pub fn retarget_watched(
             given
                 .check(take.clip.frame_count(), take.body)
                 .map_err(SolveError::Contacts)?;
-            given.clone()
+            let mut given = given.clone();
+            if given.touches.is_none() {
+                given.touches = Some(prepared.take.touches(settings));
+            }
+            given
         }
         None => prepared.take.contacts(settings),
     };
-    prepared.solve(settings, contacts, watch.part(PREPARED, 1.0))
+    prepared.solve(
+        settings,
+        contacts,
+        character.surface,
+        watch.part(PREPARED, 1.0),
+    )
 }
+
+/// Share of the work that is done before touches are carried over, about.
+const TOUCHES: f64 = 0.5;
 
 /// Share of the work that is done before the first frame is carried over, about.
 const PREPARED: f64 = 0.05;
@@ -174,6 +189,11 @@ pub fn find_contacts(take: Take<'_>, settings: &Settings) -> (Stance, Contacts) 
     let take = UprightTake::new(take, settings);
     let contacts = take.contacts(settings);
     (take.stance, contacts)
+}
+
+/// The touches of a take: what of the body rests on what, or hits it.
+pub fn find_touches(take: Take<'_>, settings: &Settings) -> Vec<Touch> {
+    UprightTake::new(take, settings).touches(settings)
 }
 
 /// A take turned to Y up, with its world poses and what it stands on.
@@ -206,6 +226,16 @@ impl UprightTake {
         }
     }
 
+    fn touches(&self, settings: &Settings) -> Vec<Touch> {
+        touch::find::find(
+            &self.clip,
+            &self.body,
+            &self.worlds,
+            &self.stance.floor,
+            &settings.touches.limits,
+        )
+    }
+
     fn contacts(&self, settings: &Settings) -> Contacts {
         let leg_length = self.body.leg_length_m(&self.clip.skeleton).unwrap_or(1.0);
         let mut contacts = Vec::new();
@@ -233,7 +263,10 @@ impl UprightTake {
                 }));
             }
         }
-        Contacts { contacts }
+        Contacts {
+            contacts,
+            touches: Some(self.touches(settings)),
+        }
     }
 }
 
@@ -339,6 +372,7 @@ impl Prepared {
         self,
         settings: &Settings,
         contacts: Contacts,
+        surface: Option<&Surface>,
         watch: Watch<'_>,
     ) -> Result<Retargeted, SolveError> {
         let transfer = self.transfer();
@@ -377,18 +411,26 @@ impl Prepared {
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.clip.frame_time_secs,
             };
-            let offsets = settle(&tracks, &weights, watch.part(0.3, 0.95))?;
+            let offsets = settle(&tracks, &weights, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
             pelvis_offsets = offsets.pelvis;
         }
-        watch.at(0.95)?;
+        let mut notes = self.notes.clone();
+        let carried = self.carry_touches(
+            (&plain, &mut solved),
+            settings,
+            &contacts,
+            surface,
+            &mut notes,
+            watch.part(TOUCHES, 0.99),
+        )?;
+        watch.at(0.99)?;
         for chain in self.chains(settings)? {
             chain.apply(&mut solved, &self.body, &self.rest);
         }
-        let mut notes = self.notes;
         notes.extend(lean_note(&self.take, &contacts));
         let mut done = Retargeted {
             take: self.take.clip,
@@ -402,6 +444,7 @@ impl Prepared {
             planted_parts,
             scale: self.scale,
             pelvis_offsets,
+            touches: carried,
             notes,
             file_from_upright: self.file_from_upright,
         };
@@ -420,6 +463,56 @@ impl Prepared {
             floor: self.take.stance.floor,
             scale: self.scale,
         })
+    }
+
+    /// Brings hands and forearms to what they touch.
+    fn carry_touches(
+        &self,
+        (plain, solved): (&Clip, &mut Clip),
+        settings: &Settings,
+        contacts: &Contacts,
+        surface: Option<&Surface>,
+        notes: &mut Vec<String>,
+        watch: Watch<'_>,
+    ) -> Result<Vec<CarriedTouch>, SolveError> {
+        let touches = contacts.touches.as_deref().unwrap_or_default();
+        // On the performer's own body every touch is where it was.
+        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
+        if !settings.touches.enabled || touches.is_empty() || is_own {
+            return Ok(Vec::new());
+        }
+        let take = &self.take;
+        let source = &take.clip.skeleton;
+        let source_rest = source.rest_world();
+        let (source_parents, parents) = (parents_of(source), parents_of(&self.skeleton));
+        let worlds = plain.worlds();
+        let stage = touch::Stage {
+            performer: touch::Actor {
+                body: &take.body,
+                rest: &source_rest,
+                worlds: &take.worlds,
+                parents: &source_parents,
+            },
+            character: touch::Actor {
+                body: &self.body,
+                rest: &self.rest,
+                worlds: &worlds,
+                parents: &parents,
+            },
+            surface,
+            floor: take.stance.floor,
+            frame_time_secs: take.clip.frame_time_secs,
+        };
+        let (carried, missing) = touch::carry(&stage, touches, &settings.touches, solved, watch)?;
+        notes.extend(missing.iter().map(|touch| {
+            format!(
+                "the character has no part for the touch of frames {} to {}, {}; it is left out",
+                touch.first,
+                touch.last,
+                touch.words()
+            )
+        }));
+        Ok(carried)
     }
 
     /// Lays posture and hand keys over the motion.
@@ -563,6 +656,11 @@ impl Prepared {
             }
         }
     }
+}
+
+fn parents_of(skeleton: &Skeleton) -> Vec<Option<usize>> {
+    let joints = 0..skeleton.len();
+    joints.map(|joint| skeleton.parent(joint)).collect()
 }
 
 fn upright_skeleton(skeleton: &Arc<Skeleton>, turn: DQuat) -> Result<Arc<Skeleton>, SolveError> {

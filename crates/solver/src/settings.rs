@@ -8,6 +8,7 @@ use thiserror::Error;
 use crate::keys::HandKey;
 use crate::posture::Posture;
 use crate::secondary::Secondary;
+use crate::touch::TouchSettings;
 
 /// How far the character travels over the floor.
 #[derive(Clone, Copy, Debug, PartialEq, Default, Serialize, Deserialize)]
@@ -141,6 +142,8 @@ pub struct Settings {
     pub contacts: ContactSettings,
     /// Foot plants.
     pub plants: PlantSettings,
+    /// Touches of hands and forearms.
+    pub touches: TouchSettings,
     /// Height of the take's floor along its up axis, metres; estimated where absent.
     pub floor_height_m: Option<f64>,
     /// Whether the floor is level even where the take seems to show a slope of two degrees or more.
@@ -237,7 +240,39 @@ impl Settings {
             1000.0,
             positive,
         )?;
+        self.touches.check()?;
         self.contacts.check()
+    }
+}
+
+impl TouchSettings {
+    fn check(&self) -> Result<(), SettingsError> {
+        let factor = "a factor from 0 to 5";
+        within("touches.reach", self.reach, 0.0, 5.0, factor)?;
+        let share = "above 0 and at most 1";
+        within("touches.strength", self.strength, 1e-3, 1.0, share)?;
+        let seconds = "from 0.01 to 10 seconds";
+        within("touches.fade_secs", self.fade_secs, 0.01, 10.0, seconds)?;
+        let metres = "from -1 to 1 metre";
+        within("touches.clearance_m", self.clearance_m, -1.0, 1.0, metres)?;
+        let bend = "from 0 to 0.5 radians";
+        let elbow = self.straightest_elbow;
+        within("touches.straightest_elbow", elbow, 0.0, 0.5, bend)?;
+        let limits = &self.limits;
+        let hands = "above 0 and at most 10 hand lengths";
+        let speed = "above 0 and at most 1000 hand lengths per second";
+        for (field, value, most, allowed) in [
+            ("near", limits.near, 10.0, hands),
+            ("rise", limits.rise, 10.0, hands),
+            ("speed", limits.speed, 1000.0, speed),
+            ("hit_speed", limits.hit_speed, 1000.0, speed),
+        ] {
+            let field = format!("touches.limits.{field}");
+            within(&field, value, f64::MIN_POSITIVE, most, allowed)?;
+        }
+        let shortest = limits.shortest_secs;
+        let seconds = "from 0 to 10 seconds";
+        within("touches.limits.shortest_secs", shortest, 0.0, 10.0, seconds)
     }
 }
 
@@ -369,6 +404,8 @@ mod tests {
         check(|s| s.contacts.cutoff_hz = 0.0, "contacts.cutoff_hz");
         check(|s| s.contacts.shortest_secs = 1e9, "contacts.shortest_secs");
         check(|s| s.contacts.end_speed = 0.01, "contacts.end_speed");
+        check(|s| s.touches.strength = 0.0, "touches.strength");
+        check(|s| s.touches.limits.near = f64::NAN, "touches.limits.near");
         check(
             |s| s.posture.hips_forward_deg = 99.0,
             "posture.hips_forward_deg",

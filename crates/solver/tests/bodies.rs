@@ -445,6 +445,7 @@ fn given_contacts_are_used_and_checked() {
         ..Figure::made(|_| {})
     };
     let contact = |pair, last| Contacts {
+        touches: None,
         contacts: vec![Contact {
             side: Side::Left,
             pair,

@@ -98,7 +98,7 @@ fn a_part_is_what_the_whole_solve_makes_of_its_middle() {
     let part = retarget_part(
         &known,
         &after,
-        &whole.contacts,
+        (&whole.contacts, None),
         [first, last],
         Watch::nobody(),
     );

@@ -270,6 +270,7 @@ fn planted_feet_stay_where_the_take_has_them() {
         SolePart::Toe => FootPart::Toe,
     };
     let contacts = Contacts {
+        touches: None,
         contacts: demo
             .contacts
             .iter()

@@ -1,13 +1,14 @@
 //! A quick answer to a change, from the last result: one frame at once, or a stretch of frames, before
 //! the whole clip is carried over again.
 
-use understudy_motion::{Clip, DVec3, Transform, WorldPose};
+use understudy_motion::{Clip, DVec3, Surface, Transform, WorldPose};
 
 use super::{Prepared, Retargeted, SolveError, UprightTake, reference_pose};
 use crate::contacts::{Contact, Contacts};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
+use crate::touch::Touch;
 use crate::watch::Watch;
 
 /// What a change of settings makes of one frame, about: the last result with what the change does
@@ -50,18 +51,20 @@ pub fn is_near(before: &Settings, after: &Settings, are_contacts_given: bool) ->
     before.floor_height_m == after.floor_height_m
         && before.level_floor == after.level_floor
         && (are_contacts_given || before.contacts == after.contacts)
+        && (are_contacts_given || before.touches.limits == after.touches.limits)
 }
 
 /// Carries the frames `first..=last` over with other settings, as if they were the whole take; what
 /// is known of the take is not found again. Near both ends the result differs from that of the whole
-/// take, so ask for more than is to be shown. `contacts` are those of the whole take.
+/// take, so ask for more than is to be shown. `contacts` are those of the whole take, `surface` is the
+/// character's skin.
 ///
 /// # Errors
 /// As [`super::retarget_watched`].
 pub fn retarget_part(
     known: &Retargeted,
     settings: &Settings,
-    contacts: &Contacts,
+    (contacts, surface): (&Contacts, Option<&Surface>),
     [first, last]: [usize; 2],
     watch: Watch<'_>,
 ) -> Result<Retargeted, SolveError> {
@@ -71,21 +74,38 @@ pub fn retarget_part(
     let last = last.min(known.take.frame_count() - 1);
     let first = first.min(last);
     let prepared = Prepared::part(known, settings, [first, last])?;
-    prepared.solve(settings, cut(contacts, [first, last]), watch)
+    let whole = Contacts {
+        touches: contacts.touches.clone().or(known.contacts.touches.clone()),
+        ..contacts.clone()
+    };
+    prepared.solve(settings, cut(&whole, [first, last]), surface, watch)
 }
 
 /// The contacts of a part of a take, in its own frames.
 fn cut(contacts: &Contacts, [first, last]: [usize; 2]) -> Contacts {
-    let meets = |c: &&Contact| c.first <= last && c.last >= first;
-    let all = contacts.contacts.iter().filter(meets);
+    let within = |from: usize, to: usize| {
+        let meets = from <= last && to >= first;
+        meets.then(|| (from.max(first) - first, to.min(last) - first))
+    };
+    let feet = contacts.contacts.iter().filter_map(|contact| {
+        let (first, last) = within(contact.first, contact.last)?;
+        Some(Contact {
+            first,
+            last,
+            ..*contact
+        })
+    });
+    let touches = contacts.touches.iter().flatten().filter_map(|touch| {
+        let (first, last) = within(touch.first, touch.last)?;
+        Some(Touch {
+            first,
+            last,
+            ..*touch
+        })
+    });
     Contacts {
-        contacts: all
-            .map(|c| Contact {
-                first: c.first.max(first) - first,
-                last: c.last.min(last) - first,
-                ..*c
-            })
-            .collect(),
+        contacts: feet.collect(),
+        touches: Some(touches.collect()),
     }
 }
 
@@ -188,6 +208,7 @@ mod tests {
                 contact(28, 60),
                 contact(61, 70),
             ],
+            touches: None,
         };
         let expected = [contact(0, 10), contact(8, 40)];
         assert_eq!(cut(&all, [20, 60]).contacts, expected);

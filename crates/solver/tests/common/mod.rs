@@ -1,5 +1,8 @@
 //! Bodies for the solver's tests.
 
+// Not every test file uses all of it.
+#![allow(dead_code)]
+
 use std::sync::Arc;
 
 use understudy_anatomy::Body;
@@ -36,10 +39,7 @@ impl Figure {
 
     /// A character of `assets/bodies`.
     pub fn cast(name: &str) -> Self {
-        let folder = env!("CARGO_MANIFEST_DIR");
-        let path = format!("{folder}/../../assets/bodies/{name}.ron");
-        let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
-        Self::of(&Description::from_ron(&text).expect("the cast is valid"))
+        Self::of(&cast_description(name))
     }
 
     /// Carries a valid take of this figure onto another.
@@ -74,6 +74,14 @@ impl Figure {
         };
         retarget(take, onto, settings, contacts)
     }
+}
+
+/// What a character of `assets/bodies` is made from.
+pub fn cast_description(name: &str) -> Description {
+    let folder = env!("CARGO_MANIFEST_DIR");
+    let path = format!("{folder}/../../assets/bodies/{name}.ron");
+    let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
+    Description::from_ron(&text).expect("the cast is valid")
 }
 
 /// Settings that plant no foot.

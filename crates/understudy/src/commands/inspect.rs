@@ -15,7 +15,7 @@ use understudy_measure::fixed;
 use understudy_motion::rate::spoken_rate;
 use understudy_motion::{Axis, Clip, DVec3, JointKind, Skeleton};
 use understudy_solver::foot::Stance;
-use understudy_solver::{Contacts, FootPart, Settings, Take, find_contacts};
+use understudy_solver::{Contacts, FootPart, Settings, Take, Touch, find_contacts};
 
 use crate::args::InspectArgs;
 use crate::output::{Align, Table, print, unit_text, warn};
@@ -345,6 +345,7 @@ impl Findings {
                 "notes": ground.stance.notes,
             })),
             "contacts": self.shares,
+            "touches": self.touches(),
             "faults": self.faults.iter().map(data_fault_json).collect::<Vec<_>>(),
             "notes": loaded.notes(),
             "warnings": loaded.warnings,
@@ -546,7 +547,24 @@ impl Findings {
                 counted(share.contacts, "contact"),
             ]);
         }
-        table.text(2)
+        let mut text = table.text(2);
+        for touch in self.touches() {
+            text += &format!(
+                "  {} in frames {} to {}\n",
+                touch.words(),
+                touch.first,
+                touch.last
+            );
+        }
+        text
+    }
+
+    fn touches(&self) -> &[Touch] {
+        let touches = self
+            .ground
+            .as_ref()
+            .and_then(|ground| ground.contacts.touches.as_deref());
+        touches.unwrap_or_default()
     }
 }
 

@@ -12,7 +12,7 @@ use understudy_solver::{Character, Contacts, Retargeted, Settings, Take, retarge
 
 use crate::args::MeasureArgs;
 use crate::output::{Align, Table, print, warn};
-use understudy_scene::choices::{Choices, moved_contact, solve_error};
+use understudy_scene::choices::{Choices, moved_contacts, solve_error};
 use understudy_scene::export::spare_files;
 use understudy_scene::load::{LoadOptions, Loaded, Purpose, resampled};
 use understudy_scene::report::{counted, json_text};
@@ -224,16 +224,11 @@ fn plain_transfer(
 
 /// Contacts of a take from a file, as far as they lie in the part of it that is compared.
 fn contacts_within(path: &Path, take: &Loaded, part: &Clip) -> Result<Contacts, Failure> {
-    let mut given: Contacts = load_ron(path).map_err(|error| Failure::input(&error))?;
+    let given: Contacts = load_ron(path).map_err(|error| Failure::input(&error))?;
     let check = given.check(take.clip.frame_count(), take.body()?);
     check.map_err(|problem| Failure::input_at(path, problem))?;
     let last = part.frame_count() - 1;
-    given.contacts = given
-        .contacts
-        .iter()
-        .filter_map(|contact| moved_contact(contact, 1.0, last))
-        .collect();
-    Ok(given)
+    Ok(moved_contacts(&given, 1.0, last))
 }
 
 /// Take and clip at the take's frame rate, and as long as the shorter one.

@@ -151,12 +151,13 @@ impl Near {
             return;
         }
         let frames = known.solved.frame_count();
+        let surface = document.character.as_ref().and_then(|file| file.surface());
         for stretch in stretches(frames, self.frame, known.solved.frame_time_secs) {
             let on_share = |_: f64| goes_on();
             let solved = retarget_part(
                 known,
                 &choices.settings,
-                given.unwrap_or(&known.contacts),
+                (given.unwrap_or(&known.contacts), surface),
                 stretch.padded,
                 Watch::new(&on_share),
             );

@@ -290,6 +290,7 @@ fn replaced(contacts: &Contacts, old: &Contact, new: &[Contact]) -> Contacts {
     let kept = contacts.contacts.iter().filter(|contact| *contact != old);
     Contacts {
         contacts: kept.chain(new).copied().collect(),
+        touches: contacts.touches.clone(),
     }
 }
 
@@ -327,6 +328,7 @@ mod tests {
         assert_eq!(split(CONTACT, 10), None);
         let all = Contacts {
             contacts: vec![CONTACT],
+            touches: None,
         };
         assert_eq!(replaced(&all, &CONTACT, &[a, b]).contacts, [a, b]);
         assert_eq!(replaced(&all, &CONTACT, &[]).contacts, []);

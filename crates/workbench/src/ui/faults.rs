@@ -40,6 +40,7 @@ pub fn sign(kind: FaultKind) -> (Rgb, Sign) {
         FaultKind::KneePop => (palette::ORANGE, Sign::Zigzag),
         FaultKind::TimingShift => (palette::GREEN, Sign::Ring),
         FaultKind::PelvisTilt | FaultKind::LimbDirection => (palette::GREEN, Sign::Diamond),
+        FaultKind::Touch => (palette::SKY, Sign::Ring),
         FaultKind::Penetration => (palette::VERMILLION, Sign::Disc),
         FaultKind::JointLimit => (palette::PURPLE, Sign::Diamond),
     }

@@ -21,6 +21,7 @@ mod status;
 mod tests;
 mod theme;
 mod time;
+mod touch_rows;
 mod tracks;
 mod tune;
 mod views;

@@ -8,7 +8,7 @@ use understudy_measure::Report;
 
 use super::faults::sign;
 use super::theme::{colour, faint};
-use super::{Memory, contact_rows, curves};
+use super::{Memory, contact_rows, curves, touch_rows};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
@@ -256,6 +256,7 @@ fn rows(ui: &mut Ui, session: &Session, memory: &mut Memory, axis: Axis, out: &m
     }
     fault_row(ui, session, axis, out);
     contact_rows::show(ui, session, memory, axis, out);
+    touch_rows::show(ui, session, axis, out);
     let Some(report) = &motion.report else {
         return;
     };

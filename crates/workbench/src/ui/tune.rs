@@ -192,6 +192,59 @@ const CONTACTS: [Control; 6] = [
     },
 ];
 
+const TOUCHES: [Control; 5] = [
+    Control {
+        name: "reach",
+        unit: "×",
+        range: [0.0, 3.0],
+        speed: 0.01,
+        digits: 2,
+        help: "How much shoulders, spine and head give way so that a hand reaches; 0 moves the arm alone.",
+        get: |s| s.touches.reach,
+        set: |s, value| s.touches.reach = value,
+    },
+    Control {
+        name: "firmness",
+        unit: "%",
+        range: [1.0, 100.0],
+        speed: 0.5,
+        digits: 0,
+        help: "How firmly the two surfaces meet; less lets the motion win.",
+        get: |s| 100.0 * s.touches.strength,
+        set: |s, value| s.touches.strength = 0.01 * value,
+    },
+    Control {
+        name: "fade of touches",
+        unit: "s",
+        range: [0.02, 1.0],
+        speed: 0.002,
+        digits: 3,
+        help: "Time over which an arm's correction fades to a third before and after a touch.",
+        get: |s| s.touches.fade_secs,
+        set: |s, value| s.touches.fade_secs = value,
+    },
+    Control {
+        name: "clearance",
+        unit: "mm",
+        range: [-50.0, 100.0],
+        speed: 0.1,
+        digits: 1,
+        help: "Distance kept between surfaces that touch; below 0 they press into each other.",
+        get: |s| 1000.0 * s.touches.clearance_m,
+        set: |s, value| s.touches.clearance_m = 0.001 * value,
+    },
+    Control {
+        name: "straightest elbow",
+        unit: "°",
+        range: [0.0, 28.0],
+        speed: 0.1,
+        digits: 1,
+        help: "Elbows keep at least this bend while a hand reaches for what it touches.",
+        get: |s| s.touches.straightest_elbow.to_degrees(),
+        set: |s, value| s.touches.straightest_elbow = value.to_radians(),
+    },
+];
+
 /// Draws the settings.
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let settings = &session.document.choices.settings;
@@ -210,6 +263,9 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             heading(ui, "Planting of feet");
             planting(ui, settings, out);
             controls(ui, &PLANTS, settings, out);
+            heading(ui, "Touches of hands");
+            touches(ui, settings, out);
+            controls(ui, &TOUCHES, settings, out);
             heading(ui, "Finding contacts");
             controls(ui, &CONTACTS, settings, out);
             ui.add_space(8.0);
@@ -372,13 +428,31 @@ fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     }
 }
 
+fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "Hands and forearms meet on the character what they meet in the take.";
+    let mut changed = settings.clone();
+    line(ui, "keep touches", hint, |ui| {
+        ui.checkbox(&mut changed.touches.enabled, "")
+            .on_hover_text(hint);
+    });
+    if changed != *settings {
+        send("touches", changed, false, out);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
     fn every_control_reads_back_what_it_sets_and_stays_in_range() {
-        for control in BODY.iter().chain(&POSTURE).chain(&PLANTS).chain(&CONTACTS) {
+        for control in BODY
+            .iter()
+            .chain(&POSTURE)
+            .chain(&PLANTS)
+            .chain(&TOUCHES)
+            .chain(&CONTACTS)
+        {
             let standard = (control.get)(&Settings::default());
             let [least, most] = control.range;
             assert!((least..=most).contains(&standard), "{}", control.name);

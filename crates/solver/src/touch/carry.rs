@@ -1,0 +1,374 @@
+//! Carries touches over: goals on the character's surface, one solve for each window of frames around
+//! them, and what is left between the surfaces.
+
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::thread;
+use std::time::Duration;
+
+use serde::Serialize;
+use understudy_anatomy::Body;
+use understudy_motion::{Clip, DVec3, Surface, WorldPose};
+
+use super::find::Moving;
+use super::goals::{Goal, Meet, Pair, Target};
+use super::problem::{Problem, Weights};
+use super::turns::Turns;
+use super::{Touch, TouchSettings};
+use crate::banded::NotPositive;
+use crate::floor::Floor;
+use crate::retarget::SolveError;
+use crate::watch::Watch;
+
+/// A touch on the character, and what is left of it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CarriedTouch {
+    /// The touch of the take.
+    pub touch: Touch,
+    /// Distance of the two surfaces, frame by frame from the first, metres; below 0 the depth to
+    /// which they go into each other. Without a skin, the distance of the two places.
+    pub gaps_m: Vec<f64>,
+    /// The same as it was before touches were carried over.
+    pub gaps_before_m: Vec<f64>,
+}
+
+impl CarriedTouch {
+    /// The frame, counted from the clip's first, in which most is left, and how much, metres.
+    pub fn worst(&self) -> (usize, f64) {
+        let all = self.gaps_m.iter().copied().enumerate();
+        let worst = all.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+        worst.map_or((self.touch.first, 0.0), |(at, gap)| {
+            (self.touch.first + at, gap)
+        })
+    }
+}
+
+/// One body in its world.
+#[derive(Clone, Copy)]
+pub(crate) struct Actor<'a> {
+    pub(crate) body: &'a Body,
+    pub(crate) rest: &'a WorldPose,
+    pub(crate) worlds: &'a [WorldPose],
+    pub(crate) parents: &'a [Option<usize>],
+}
+
+impl<'a> Actor<'a> {
+    fn moving(&self, surface: Option<&Surface>, frame_time_secs: f64) -> Moving<'a> {
+        Moving::new(
+            self.body,
+            surface,
+            self.rest,
+            self.worlds,
+            self.parents,
+            frame_time_secs,
+        )
+    }
+}
+
+/// Performer and character, Y up.
+pub(crate) struct Stage<'a> {
+    pub(crate) performer: Actor<'a>,
+    /// The character in plain transfer.
+    pub(crate) character: Actor<'a>,
+    pub(crate) surface: Option<&'a Surface>,
+    pub(crate) floor: Floor,
+    pub(crate) frame_time_secs: f64,
+}
+
+/// Rounds in which the nearest points of the two skins are looked for again.
+const ROUNDS: usize = 8;
+
+/// Surfaces this near to each other, as a share of the arm, touch.
+const CLOSE: f64 = 1e-4;
+
+/// Pairs of nearest points that are kept of each frame.
+const MOST_PAIRS: usize = 8;
+
+/// How far around the goal two skins are looked at, in lengths of the touching part.
+const AROUND: f64 = 0.5;
+
+/// Moves arms, and what gives way with them, so that every touch of the take is one of the character.
+/// Returns what is left of each, and touches that the character has no part for.
+pub(crate) fn carry(
+    stage: &Stage<'_>,
+    touches: &[Touch],
+    settings: &TouchSettings,
+    clip: &mut Clip,
+    watch: Watch<'_>,
+) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
+    // Published girths tell distances in the take; its own skin, where it has one, is no better
+    // known to be that of the performer.
+    let performer = stage.performer.moving(None, stage.frame_time_secs);
+    let character = stage.character.moving(stage.surface, stage.frame_time_secs);
+    let pair = Pair {
+        performer: &performer,
+        character: &character,
+        floor: stage.floor,
+    };
+    let goals: Vec<Option<Goal>> = touches
+        .iter()
+        .map(|touch| pair.goal(touch, settings))
+        .collect();
+    let missing = touches
+        .iter()
+        .zip(&goals)
+        .filter(|(_, goal)| goal.is_none());
+    let missing = missing.map(|(touch, _)| *touch).collect();
+    let goals: Vec<Goal> = goals.into_iter().flatten().collect();
+    let windows = windows(&goals, settings, clip);
+    let rounds = windows.len() * (ROUNDS + 1);
+    let solver = WindowSolver {
+        clip,
+        pair: &pair,
+        body: stage.character.body,
+        settings,
+        rounds: AtomicUsize::new(0),
+        is_stopped: AtomicBool::new(false),
+    };
+    // Windows do not overlap, so each may have a thread, and the result does not depend on them.
+    let solved = thread::scope(|scope| {
+        let solver = &solver;
+        let running: Vec<_> = windows
+            .into_iter()
+            .map(|window| scope.spawn(move || solver.solve(window)))
+            .collect();
+        // Who watches is asked here, for a watch does not leave its thread.
+        let mut heard = Ok(());
+        while heard.is_ok() && running.iter().any(|thread| !thread.is_finished()) {
+            heard = watch.count(solver.rounds.load(Ordering::Relaxed), rounds);
+            thread::sleep(POLL);
+        }
+        if heard.is_err() {
+            solver.is_stopped.store(true, Ordering::Relaxed);
+        }
+        let joined = running.into_iter().map(|thread| match thread.join() {
+            Ok(result) => result.map_err(SolveError::from),
+            Err(panic) => std::panic::resume_unwind(panic),
+        });
+        let joined: Vec<Result<Window, SolveError>> = joined.collect();
+        heard.map(|()| joined)
+    })?;
+    let mut carried = Vec::new();
+    for window in solved {
+        let window = window?;
+        for (offset, locals) in window.locals.into_iter().enumerate() {
+            clip.frame_mut(window.first + offset)
+                .copy_from_slice(&locals);
+        }
+        carried.extend(window.carried);
+    }
+    carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
+    Ok((carried, missing))
+}
+
+/// Frames that hang together, with the touches in them.
+struct Window {
+    first: usize,
+    last: usize,
+    goals: Vec<Goal>,
+    locals: Vec<Vec<understudy_motion::Transform>>,
+    carried: Vec<CarriedTouch>,
+}
+
+/// Windows of touches with time to fade around them; those that meet are one.
+fn windows(goals: &[Goal], settings: &TouchSettings, clip: &Clip) -> Vec<Window> {
+    let fade = (4.0 * settings.fade_secs / clip.frame_time_secs).ceil() as usize;
+    let end = clip.frame_count() - 1;
+    let mut sorted: Vec<&Goal> = goals.iter().collect();
+    sorted.sort_by_key(|goal| goal.touch.first);
+    let mut windows: Vec<Window> = Vec::new();
+    for goal in sorted {
+        let first = goal.touch.first.saturating_sub(fade);
+        let last = (goal.touch.last + fade).min(end);
+        match windows.last_mut() {
+            Some(window) if first <= window.last + 1 => {
+                window.last = window.last.max(last);
+                window.goals.push(goal.clone());
+            }
+            _ => windows.push(Window {
+                first,
+                last,
+                goals: vec![goal.clone()],
+                locals: Vec::new(),
+                carried: Vec::new(),
+            }),
+        }
+    }
+    windows
+}
+
+/// How often it is looked whether somebody wants the work stopped.
+const POLL: Duration = Duration::from_millis(2);
+
+struct WindowSolver<'a> {
+    clip: &'a Clip,
+    pair: &'a Pair<'a>,
+    body: &'a Body,
+    settings: &'a TouchSettings,
+    /// Rounds done of all windows together.
+    rounds: AtomicUsize,
+    is_stopped: AtomicBool,
+}
+
+impl WindowSolver<'_> {
+    fn solve(&self, mut window: Window) -> Result<Window, NotPositive> {
+        let character = self.pair.character;
+        let ends: Vec<_> = window
+            .goals
+            .iter()
+            .flat_map(|goal| [goal.touch.from, goal.touch.to])
+            .collect();
+        let turns = Turns::new(
+            &self.clip.skeleton,
+            self.body,
+            character.rest,
+            &character.worlds[window.first..=window.last],
+            &ends,
+            self.settings.reach,
+        );
+        let size_m = self.size_m(&window.goals);
+        let strength = self.settings.strength.clamp(1e-3, 1.0);
+        let weights = Weights {
+            gap_m: 4e-4 * size_m / strength,
+            aside_m: 0.01 * size_m / strength,
+            near_m: 0.03 * size_m / strength,
+            hand: 0.3,
+            fade_secs: self.settings.fade_secs,
+            straightest: self.settings.straightest_elbow,
+        };
+        let frames = window.last - window.first + 1;
+        let mut problem = Problem {
+            clip: self.clip,
+            first: window.first,
+            last: window.last,
+            turns: &turns,
+            goals: &window.goals,
+            biases: window
+                .goals
+                .iter()
+                .map(|goal| vec![0.0; goal.frames.len()])
+                .collect(),
+            pairs: window
+                .goals
+                .iter()
+                .map(|goal| vec![Vec::new(); goal.frames.len()])
+                .collect(),
+            weights,
+            values: vec![0.0; frames * turns.width()],
+        };
+        problem.minimise(1e-3, &self.is_stopped)?;
+        for _ in 0..ROUNDS {
+            self.rounds.fetch_add(1, Ordering::Relaxed);
+            if self.is_stopped.load(Ordering::Relaxed) || !self.look_again(&mut problem, size_m) {
+                break;
+            }
+            problem.minimise(1e-3, &self.is_stopped)?;
+        }
+        let carried = window.goals.iter().map(|goal| CarriedTouch {
+            touch: goal.touch,
+            gaps_m: self.gaps(goal, |frame| problem.world(frame)),
+            gaps_before_m: self.gaps(goal, |frame| self.clip.world(frame)),
+        });
+        window.carried = carried.collect();
+        window.locals = (window.first..=window.last)
+            .map(|frame| problem.locals(frame))
+            .collect();
+        Ok(window)
+    }
+
+    /// The longest arm that touches, metres.
+    fn size_m(&self, goals: &[Goal]) -> f64 {
+        let rest = self.pair.character.rest;
+        let arms = self.body.arms.iter().filter(|arm| {
+            goals.iter().any(|goal| {
+                let from = goal.touch.from;
+                (from.side, from.pair) == (arm.side, arm.pair)
+            })
+        });
+        let lengths = arms.map(|arm| {
+            let [shoulder, elbow] = [arm.shoulder, arm.elbow].map(|joint| rest.position(joint));
+            shoulder.distance(elbow) + elbow.distance(rest.position(arm.hand_tip.joint))
+        });
+        lengths.fold(1e-6, f64::max)
+    }
+
+    /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
+    /// Returns whether any of them do not.
+    fn look_again(&self, problem: &mut Problem<'_>, size_m: f64) -> bool {
+        let mut is_changed = false;
+        for (index, goal) in problem.goals.iter().enumerate() {
+            let mut places = Vec::new();
+            for (at, frame) in goal.frames.iter().enumerate() {
+                if !frame.is_touch {
+                    continue;
+                }
+                let world = problem.world(frame.frame);
+                let place = &frame.place;
+                places.push(place.miss(&world).dot(place.normal(&world)));
+                if let Some((gap_m, pair)) = self.nearest(goal, place, &world) {
+                    is_changed |= (gap_m - frame.gap_m).abs() > CLOSE * size_m;
+                    let pairs = &mut problem.pairs[index][at];
+                    pairs.push(pair);
+                    if pairs.len() > MOST_PAIRS {
+                        pairs.remove(0);
+                    }
+                }
+            }
+            // Before and after, the places are as far apart as at the ends of the touch, and more.
+            if let (Some(first), Some(last)) = (places.first(), places.last()) {
+                let biases = problem.biases[index].iter_mut().zip(&goal.frames);
+                for (bias, frame) in biases.filter(|(_, frame)| !frame.is_touch) {
+                    *bias = if frame.frame < goal.touch.first {
+                        *first
+                    } else {
+                        *last
+                    };
+                }
+            }
+        }
+        is_changed
+    }
+
+    /// Distance of the two skins of a goal, metres, and the points where they are nearest; `None`
+    /// where one has no skin or they are far apart.
+    fn nearest(&self, goal: &Goal, place: &Meet, world: &WorldPose) -> Option<(f64, Meet)> {
+        let character = self.pair.character;
+        let floor = self.pair.floor;
+        let target = place.target.world(world);
+        let Some(to) = goal.to_part else {
+            let height = |point: DVec3| floor.above(point) * floor.normal.y;
+            let (height_m, point) = character.flesh.lowest(goal.from_part, world, height)?;
+            let below = floor.below(point.world(world));
+            let pair = Meet {
+                point,
+                target: Target::World(below),
+                normal: floor.normal,
+                normal_joint: None,
+            };
+            return Some((height_m, pair));
+        };
+        let near_m = AROUND * character.parts[goal.from_part].length_m;
+        let nearest = character
+            .flesh
+            .nearest(goal.from_part, to, world, target, near_m)?;
+        let joint = nearest.to.main_joint()?;
+        let pair = Meet {
+            point: nearest.from,
+            normal: world.rotation(joint).inverse() * nearest.normal,
+            normal_joint: Some(joint),
+            target: Target::Skin(nearest.to),
+        };
+        Some((nearest.metres, pair))
+    }
+
+    /// What is left between the surfaces in the frames of a touch, metres.
+    fn gaps(&self, goal: &Goal, world_of: impl Fn(usize) -> WorldPose) -> Vec<f64> {
+        let touching = goal.frames.iter().filter(|frame| frame.is_touch);
+        touching
+            .map(|frame| {
+                let world = world_of(frame.frame);
+                let nearest = self.nearest(goal, &frame.place, &world);
+                nearest.map_or_else(|| frame.place.miss(&world).length(), |nearest| nearest.0)
+            })
+            .collect()
+    }
+}
