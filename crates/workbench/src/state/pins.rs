@@ -68,6 +68,7 @@ pub fn with_place(contacts: &Contacts, contact: &Contact, place_m: Option<[f64; 
     });
     Contacts {
         contacts: changed.collect(),
+        touches: contacts.touches.clone(),
     }
 }
 
