@@ -151,6 +151,8 @@ pub enum Command {
     Redo,
     /// Stop what runs in the background.
     StopJob,
+    /// Carry the take over again with what is chosen, after a stop.
+    CarryOver,
     /// Close the message.
     CloseNotice,
     /// Show or hide the list of actions.
@@ -246,6 +248,7 @@ pub fn actions() -> Vec<Action> {
         action("Undo", "Ctrl+Z", C::Undo),
         action("Redo", "Ctrl+Y", C::Redo),
         action("Stop the work in the background", "Esc", C::StopJob),
+        action("Carry the take over again", "F9", C::CarryOver),
         action("Dark or light", "", C::ToggleDark),
         action("First steps", "", C::ToggleGuide),
         action("List of actions", "F1", C::ToggleActions),

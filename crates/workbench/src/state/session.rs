@@ -176,6 +176,10 @@ impl Session {
             Command::Undo => self.undo(),
             Command::Redo => self.redo(),
             Command::StopJob => self.stop(),
+            Command::CarryOver => {
+                self.notice = None;
+                self.solve();
+            }
             Command::CloseNotice => self.notice = None,
             Command::OpenUnsaved => {
                 if let Some(scene) = self.unsaved.take() {
@@ -535,6 +539,14 @@ impl Session {
             self.fail("there is no result to export yet".to_owned());
             return;
         };
+        if self.live.fresh().is_some() {
+            self.fail(
+                "not exported: the clip does not show the last change yet; wait until it has been \
+                 carried over, or carry it over again (F9)"
+                    .to_owned(),
+            );
+            return;
+        }
         let task = Task::Export(self.document.clone(), solved, Outputs::of(&path));
         self.jobs.start(task);
     }
@@ -554,7 +566,13 @@ impl Session {
                 other.stop();
             }
             self.must_solve_again = false;
-            self.say("stopped; the session is as it was".to_owned());
+            let words = match self.live.fresh() {
+                Some(_) => {
+                    "stopped; the bar below the ruler says which frames show the last change"
+                }
+                None => "stopped; the session is as it was",
+            };
+            self.say(words.to_owned());
         }
     }
 
@@ -1019,9 +1037,16 @@ mod tests {
         assert!(Arc::ptr_eq(&old, session.solved.as_ref().unwrap()));
         session.apply(Command::Seek(50));
         assert_eq!(session.live.fresh(), Some(vec![(50, 50)]));
-        session.apply(Command::Undo);
+        // What is older than what was chosen is not written.
+        session.apply(Command::Export("never.glb".into()));
+        assert!(session.notice.as_ref().unwrap().text.contains("F9"));
+        assert!(!session.jobs.is_busy());
+        session.apply(Command::CarryOver);
         session.wait();
         assert_eq!(session.live.fresh(), None);
+        assert!(session.solved.as_ref().unwrap().retargeted.solved != old.retargeted.solved);
+        session.apply(Command::Undo);
+        session.wait();
         let own = session.solved.as_ref().unwrap();
         assert_eq!(own.retargeted.solved, old.retargeted.solved);
     }

@@ -42,6 +42,16 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
                 Command::StopJob,
                 out,
             );
+        } else if is_left_behind(session) {
+            ui.label(RichText::new("⚠").color(colour(palette::ORANGE)));
+            ui.label("The clip does not show the last change yet.");
+            button(
+                ui,
+                "Carry over",
+                "Carry the take over with what is chosen now",
+                Command::CarryOver,
+                out,
+            );
         } else if let Some(notice) = &session.notice {
             let (sign, sign_colour) = match notice.is_failure {
                 true => ("⚠", palette::VERMILLION),
@@ -60,6 +70,16 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             ));
         });
     });
+}
+
+/// Whether the clip does not show the last change and nothing is being done about it; a failure says
+/// why, and comes first.
+fn is_left_behind(session: &Session) -> bool {
+    let has_failed = session
+        .notice
+        .as_ref()
+        .is_some_and(|notice| notice.is_failure);
+    session.solved.is_some() && session.live.fresh().is_some() && !has_failed
 }
 
 fn summary(session: &Session) -> String {

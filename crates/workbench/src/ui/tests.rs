@@ -526,11 +526,12 @@ fn a_change_shows_progress_can_be_stopped_and_the_tracks_say_what_is_fresh() {
     assert!(harness.query_by_label_contains(bar).is_some());
     press(&mut harness, "Stop");
     assert!(!harness.state().session.jobs.is_busy());
-    assert!(
-        harness
-            .query_by_label_contains("stopped; the session")
-            .is_some()
-    );
+    // The change is not lost: it can be carried over after all.
+    press(&mut harness, "Carry over");
+    assert!(harness.state().session.jobs.is_busy());
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    assert!(harness.query_by_label("Carry over").is_none());
     harness.state_mut().session.apply(Command::Undo);
     harness.state_mut().session.wait();
     harness.run_steps(2);
