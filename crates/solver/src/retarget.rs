@@ -478,7 +478,7 @@ impl Prepared {
         let touches = contacts.touches.as_deref().unwrap_or_default();
         // On the performer's own body every touch is where it was.
         let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
-        if !settings.touches.enabled || touches.is_empty() || is_own {
+        if !settings.touches.enabled || is_own {
             return Ok(Vec::new());
         }
         let take = &self.take;

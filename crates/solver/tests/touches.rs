@@ -301,3 +301,39 @@ fn bodies_without_skin_meet_by_their_girths() {
         touch.gaps_m
     );
 }
+
+/// The pedlar is broad and its arms are short: it would clap inside its own chest.
+#[test]
+fn arms_are_kept_out_of_a_broad_body_on_wish() {
+    let clip = authored("clap").clip;
+    let onto = cast_character("pedlar");
+    let deepest_m = |keep_out: bool| {
+        let settings = Settings {
+            touches: TouchSettings {
+                keep_out,
+                ..TouchSettings::default()
+            },
+            ..Settings::default()
+        };
+        let result = carried(&clip, &onto, &settings);
+        let skin = Skin::new(&onto.surface, &result.solved.skeleton);
+        let trunk = [&[onto.body.pelvis][..], &onto.body.spine].concat();
+        let mut deepest_m: f64 = 0.0;
+        for frame in (0..result.solved.frame_count()).step_by(17) {
+            let posed = skin.posed(&result.solved.world(frame));
+            for arm in &onto.body.arms {
+                let forearm = onto.skeleton.subtree(arm.elbow);
+                if let Some(gap) = posed.gap(&forearm, &trunk, 0.1) {
+                    deepest_m = deepest_m.max(-gap.metres);
+                }
+            }
+        }
+        deepest_m
+    };
+    let (plain_m, kept_m) = (deepest_m(false), deepest_m(true));
+    assert!(plain_m > 0.02, "{plain_m}");
+    assert!(
+        kept_m < 0.5 * plain_m,
+        "{plain_m} m before, {kept_m} m after"
+    );
+}

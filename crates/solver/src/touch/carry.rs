@@ -6,15 +6,16 @@ use std::thread;
 use std::time::Duration;
 
 use serde::Serialize;
-use understudy_anatomy::Body;
+use understudy_anatomy::{Body, Side};
 use understudy_motion::{Clip, DVec3, Surface, WorldPose};
 
 use super::find::Moving;
-use super::goals::{Goal, Meet, Pair, Target};
+use super::goals::{Clear, Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
 use super::turns::Turns;
 use super::{Touch, TouchSettings};
 use crate::banded::NotPositive;
+use crate::contacts::runs;
 use crate::floor::Floor;
 use crate::retarget::SolveError;
 use crate::watch::Watch;
@@ -114,7 +115,11 @@ pub(crate) fn carry(
         .filter(|(_, goal)| goal.is_none());
     let missing = missing.map(|(touch, _)| *touch).collect();
     let goals: Vec<Goal> = goals.into_iter().flatten().collect();
-    let windows = windows(&goals, settings, clip);
+    let clears = match settings.keep_out {
+        true => pair.clears(&clip.worlds()),
+        false => Vec::new(),
+    };
+    let windows = windows(&goals, &clears, settings, clip);
     let rounds = windows.len() * (ROUNDS + 1);
     let solver = WindowSolver {
         clip,
@@ -165,35 +170,39 @@ struct Window {
     first: usize,
     last: usize,
     goals: Vec<Goal>,
+    clears: Vec<Clear>,
     locals: Vec<Vec<understudy_motion::Transform>>,
     carried: Vec<CarriedTouch>,
 }
 
-/// Windows of touches with time to fade around them; those that meet are one.
-fn windows(goals: &[Goal], settings: &TouchSettings, clip: &Clip) -> Vec<Window> {
+/// Windows of touches, and of limbs inside others, with time to fade around them; those that meet are
+/// one.
+fn windows(goals: &[Goal], clears: &[Clear], settings: &TouchSettings, clip: &Clip) -> Vec<Window> {
     let fade = (4.0 * settings.fade_secs / clip.frame_time_secs).ceil() as usize;
     let end = clip.frame_count() - 1;
-    let mut sorted: Vec<&Goal> = goals.iter().collect();
-    sorted.sort_by_key(|goal| goal.touch.first);
-    let mut windows: Vec<Window> = Vec::new();
-    for goal in sorted {
-        let first = goal.touch.first.saturating_sub(fade);
-        let last = (goal.touch.last + fade).min(end);
-        match windows.last_mut() {
-            Some(window) if first <= window.last + 1 => {
-                window.last = window.last.max(last);
-                window.goals.push(goal.clone());
-            }
-            _ => windows.push(Window {
-                first,
-                last,
-                goals: vec![goal.clone()],
-                locals: Vec::new(),
-                carried: Vec::new(),
-            }),
-        }
+    let mut is_in = vec![false; end + 1];
+    let touches = goals.iter().map(|goal| (goal.touch.first, goal.touch.last));
+    let insides = clears.iter().map(|clear| (clear.frame, clear.frame));
+    for (first, last) in touches.chain(insides) {
+        is_in[first.saturating_sub(fade)..=(last + fade).min(end)].fill(true);
     }
-    windows
+    let window = |(first, last): (usize, usize)| Window {
+        first,
+        last,
+        goals: goals
+            .iter()
+            .filter(|goal| (first..=last).contains(&goal.touch.first))
+            .cloned()
+            .collect(),
+        clears: clears
+            .iter()
+            .filter(|clear| (first..=last).contains(&clear.frame))
+            .cloned()
+            .collect(),
+        locals: Vec::new(),
+        carried: Vec::new(),
+    };
+    runs(&is_in).into_iter().map(window).collect()
 }
 
 /// How often it is looked whether somebody wants the work stopped.
@@ -217,19 +226,24 @@ impl WindowSolver<'_> {
             .iter()
             .flat_map(|goal| [goal.touch.from, goal.touch.to])
             .collect();
+        let mut arms: Vec<_> = window.clears.iter().map(|clear| clear.arm).collect();
+        arms.sort_unstable();
+        arms.dedup();
         let turns = Turns::new(
             &self.clip.skeleton,
             self.body,
             character.rest,
             &character.worlds[window.first..=window.last],
             &ends,
+            &arms,
             self.settings.reach,
         );
-        let size_m = self.size_m(&window.goals);
+        let size_m = self.size_m(&window.goals, &arms);
         let strength = self.settings.strength.clamp(1e-3, 1.0);
         let weights = Weights {
             gap_m: 4e-4 * size_m / strength,
             aside_m: 0.01 * size_m / strength,
+            depth_m: 2e-3 * size_m,
             near_m: 0.03 * size_m / strength,
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
@@ -251,6 +265,12 @@ impl WindowSolver<'_> {
                 .goals
                 .iter()
                 .map(|goal| vec![Vec::new(); goal.frames.len()])
+                .collect(),
+            clears: (window.first..=window.last)
+                .map(|frame| {
+                    let own = window.clears.iter().filter(|clear| clear.frame == frame);
+                    own.cloned().collect()
+                })
                 .collect(),
             weights,
             values: vec![0.0; frames * turns.width()],
@@ -276,15 +296,15 @@ impl WindowSolver<'_> {
     }
 
     /// The longest arm that touches, metres.
-    fn size_m(&self, goals: &[Goal]) -> f64 {
+    fn size_m(&self, goals: &[Goal], arms: &[(Side, usize)]) -> f64 {
         let rest = self.pair.character.rest;
-        let arms = self.body.arms.iter().filter(|arm| {
-            goals.iter().any(|goal| {
-                let from = goal.touch.from;
-                (from.side, from.pair) == (arm.side, arm.pair)
-            })
-        });
-        let lengths = arms.map(|arm| {
+        let moved = goals
+            .iter()
+            .map(|goal| (goal.touch.from.side, goal.touch.from.pair));
+        let moved: Vec<_> = moved.chain(arms.iter().copied()).collect();
+        let own = self.body.arms.iter();
+        let own = own.filter(|arm| moved.contains(&(arm.side, arm.pair)));
+        let lengths = own.map(|arm| {
             let [shoulder, elbow] = [arm.shoulder, arm.elbow].map(|joint| rest.position(joint));
             shoulder.distance(elbow) + elbow.distance(rest.position(arm.hand_tip.joint))
         });

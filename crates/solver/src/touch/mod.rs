@@ -185,6 +185,10 @@ fn has_part(body: &Body, end: &TouchEnd) -> bool {
 pub struct TouchSettings {
     /// Whether touches are carried over at all.
     pub enabled: bool,
+    /// Whether hands and forearms are kept out of trunk and head where the performer's are outside. It
+    /// moves the arms of a broad body all through a clip, which costs some of their timing, so it is
+    /// asked for.
+    pub keep_out: bool,
     /// How much shoulders, spine and head give way so that a hand reaches, against the arm: 0 moves
     /// the arm alone, 1 is usual.
     pub reach: f64,
@@ -204,6 +208,7 @@ impl Default for TouchSettings {
     fn default() -> Self {
         Self {
             enabled: true,
+            keep_out: false,
             reach: 1.0,
             strength: 1.0,
             fade_secs: 0.2,

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
-use super::goals::{Goal, GoalFrame, Meet, Target};
+use super::goals::{Clear, Goal, GoalFrame, Meet, Target};
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
 use crate::banded::{BandedMatrix, NotPositive};
 use crate::smooth::{THIRD, fade_frames};
@@ -26,6 +26,8 @@ pub(crate) struct Weights {
     pub(crate) gap_m: f64,
     /// Distance from it along the surface, metres.
     pub(crate) aside_m: f64,
+    /// Depth of a limb inside trunk or head, metres.
+    pub(crate) depth_m: f64,
     /// Distance from the goal before and after, metres.
     pub(crate) near_m: f64,
     /// Turn of the hand away from plain transfer, radians.
@@ -52,6 +54,8 @@ pub(crate) struct Problem<'a> {
     /// Per goal and frame, points of the two skins that were found nearest: the last of them shall
     /// touch, and none of them go into each other.
     pub(crate) pairs: Vec<Vec<Vec<Meet>>>,
+    /// Per frame of the window, what stays outside of what.
+    pub(crate) clears: Vec<Vec<Clear>>,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
 }
@@ -158,7 +162,8 @@ impl Problem<'_> {
             };
             let goals: Vec<_> = (0..self.goals.len()).filter_map(at_frame).collect();
             let has_elbow = self.turns.turns.iter().any(|turn| turn.elbow.is_some());
-            if goals.is_empty() && !has_elbow {
+            let clears = &self.clears[frame - self.first];
+            if goals.is_empty() && clears.is_empty() && !has_elbow {
                 continue;
             }
             let world = self.world(frame);
@@ -178,6 +183,7 @@ impl Problem<'_> {
                 pose.add_pairs(goal_frame, pairs, sink);
                 pose.add_hand(goal, goal_frame, self.clip, sink);
             }
+            pose.add_clears(clears, sink);
             pose.add_elbows(sink);
         }
     }
@@ -271,6 +277,18 @@ impl Pose<'_> {
             let residual = pair.miss(self.world).dot(axis) - frame.gap_m;
             if residual < 0.0 || index + 1 == pairs.len() {
                 sink(residual, &self.meet_gradient(pair, axis), weight);
+            }
+        }
+    }
+
+    /// Limbs that are inside another part.
+    fn add_clears(&self, clears: &[Clear], sink: &mut Sink<'_>) {
+        let weight = self.problem.weights.depth_m.powi(-2);
+        for clear in clears {
+            let axis = clear.meet.normal(self.world);
+            let residual = clear.meet.miss(self.world).dot(axis) - clear.least_m;
+            if residual < 0.0 {
+                sink(residual, &self.meet_gradient(&clear.meet, axis), weight);
             }
         }
     }
@@ -466,7 +484,20 @@ mod tests {
                     Vec::new(),
                     vec![goals[0].frames[0].place.clone(), goals[0].frames[2].place.clone()],
                 ]],
+                clears: (0..5)
+                    .map(|frame| {
+                        let meet = goals[0].frames[1].place.clone();
+                        let clear = Clear {
+                            frame,
+                            arm: (Side::Middle, 0),
+                            meet,
+                            least_m: 0.1,
+                        };
+                        vec![clear; usize::from(frame == 2)]
+                    })
+                    .collect(),
                 weights: Weights {
+                    depth_m: 0.01,
                     gap_m: 0.01,
                     aside_m: 0.02,
                     near_m: 0.05,

@@ -195,6 +195,18 @@ impl Flesh {
         })
     }
 
+    /// How far the flesh of a part goes from its bones at most, metres.
+    pub(crate) fn farthest_m(&self, index: usize, part: &Part, rest: &WorldPose) -> f64 {
+        let Some(skin) = &self.parts[index] else {
+            return part.length_m;
+        };
+        let far = skin.rest.iter().map(|point| {
+            let on = part.place(part.nearest(*point, rest), rest).point;
+            point.distance(on)
+        });
+        far.fold(0.0, f64::max)
+    }
+
     /// Whether a part has a skin.
     pub(crate) fn has_skin(&self, index: usize) -> bool {
         self.parts[index].is_some()

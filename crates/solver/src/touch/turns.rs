@@ -5,7 +5,7 @@
 //! right Jacobian of the exponential map (Chirikjian 2012, *Stochastic Models, Information Theory,
 //! and Lie Groups* 2, section 10.6; the same as eq. 143 of Solà et al. 2018, arXiv 1812.01537).
 
-use understudy_anatomy::{Arm, Body};
+use understudy_anatomy::{Arm, Body, Side};
 use understudy_motion::angle::short_turn;
 use understudy_motion::{DMat3, DQuat, DVec3, Skeleton, Transform, WorldPose};
 
@@ -52,13 +52,14 @@ const HEAD: f64 = 0.08;
 const ASIDE: f64 = 0.02;
 
 impl Turns {
-    /// The turns that serve some touches. `worlds` are poses of the character.
+    /// The turns that serve some touches, and further arms. `worlds` are poses of the character.
     pub(crate) fn new(
         skeleton: &Skeleton,
         body: &Body,
         rest: &WorldPose,
         worlds: &[WorldPose],
         ends: &[TouchEnd],
+        arms: &[(Side, usize)],
         reach: f64,
     ) -> Self {
         let mut turns = Vec::new();
@@ -67,11 +68,11 @@ impl Turns {
                 let is_arm = matches!(end.part, TouchPart::Hand | TouchPart::Forearm);
                 is_arm && end.side == arm.side && end.pair == arm.pair
             });
-            if is_used {
+            if is_used || arms.contains(&(arm.side, arm.pair)) {
                 turns.extend(arm_turns(arm, body, rest, worlds, reach));
             }
         }
-        if reach > 0.0 {
+        if reach > 0.0 && !ends.is_empty() {
             turns.extend(spread(&body.spine, rest, SPINE * reach));
             if ends.iter().any(|end| end.part == TouchPart::Head) {
                 let mut joints = body.neck.clone();

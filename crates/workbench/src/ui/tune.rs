@@ -435,6 +435,15 @@ fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
         ui.checkbox(&mut changed.touches.enabled, "")
             .on_hover_text(hint);
     });
+    let out_hint = "Hands and forearms stay outside trunk and head where the performer's do.";
+    line(ui, "keep arms out of the body", out_hint, |ui| {
+        let is_on = changed.touches.enabled;
+        ui.add_enabled(
+            is_on,
+            egui::Checkbox::without_text(&mut changed.touches.keep_out),
+        )
+        .on_hover_text(out_hint);
+    });
     if changed != *settings {
         send("touches", changed, false, out);
     }
