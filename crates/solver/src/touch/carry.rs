@@ -324,7 +324,8 @@ impl WindowSolver<'_> {
                 let world = problem.world(frame.frame);
                 let place = &frame.place;
                 places.push(place.miss(&world).dot(place.normal(&world)));
-                if let Some((gap_m, pair)) = self.nearest(goal, place, &world) {
+                let facing = Some(place.normal(&world));
+                if let Some((gap_m, pair)) = self.nearest(goal, place, &world, facing) {
                     is_changed |= (gap_m - frame.gap_m).abs() > CLOSE * size_m;
                     let pairs = &mut problem.pairs[index][at];
                     pairs.push(pair);
@@ -349,8 +350,14 @@ impl WindowSolver<'_> {
     }
 
     /// Distance of the two skins of a goal, metres, and the points where they are nearest; `None`
-    /// where one has no skin or they are far apart.
-    fn nearest(&self, goal: &Goal, place: &Meet, world: &WorldPose) -> Option<(f64, Meet)> {
+    /// where one has no skin or they are far apart; with `facing` at skin that looks that way only.
+    fn nearest(
+        &self,
+        goal: &Goal,
+        place: &Meet,
+        world: &WorldPose,
+        facing: Option<DVec3>,
+    ) -> Option<(f64, Meet)> {
         let character = self.pair.character;
         let floor = self.pair.floor;
         let target = place.target.world(world);
@@ -367,9 +374,10 @@ impl WindowSolver<'_> {
             return Some((height_m, pair));
         };
         let near_m = AROUND * character.parts[goal.from_part].length_m;
-        let nearest = character
-            .flesh
-            .nearest(goal.from_part, to, world, target, near_m)?;
+        let nearest =
+            character
+                .flesh
+                .nearest(goal.from_part, to, world, (target, near_m), facing)?;
         let joint = nearest.to.main_joint()?;
         let pair = Meet {
             point: nearest.from,
@@ -386,7 +394,7 @@ impl WindowSolver<'_> {
         touching
             .map(|frame| {
                 let world = world_of(frame.frame);
-                let nearest = self.nearest(goal, &frame.place, &world);
+                let nearest = self.nearest(goal, &frame.place, &world, None);
                 nearest.map_or_else(|| frame.place.miss(&world).length(), |nearest| nearest.0)
             })
             .collect()

@@ -213,15 +213,15 @@ impl Flesh {
     }
 
     /// Where the skin of one part is nearest to that of another in a pose, or deepest in it, looking
-    /// only within `near_m` of a point; `None` where the skins are farther apart than half of that,
-    /// or either part has none there.
+    /// only within `near_m` of a point, and with `facing` only at skin that looks that way; `None` where
+    /// the skins are farther apart than half of that, or either part has none there.
     pub(crate) fn nearest(
         &self,
         from: usize,
         to: usize,
         pose: &WorldPose,
-        about: DVec3,
-        near_m: f64,
+        (about, near_m): (DVec3, f64),
+        facing: Option<DVec3>,
     ) -> Option<Nearest> {
         let (from, to) = (self.parts[from].as_ref()?, self.parts[to].as_ref()?);
         let near = |point: &DVec3| point.distance_squared(about) < near_m * near_m;
@@ -251,7 +251,11 @@ impl Flesh {
         let found = [0.1, 0.5].into_iter().find_map(|part| {
             let distances = points.iter().filter_map(|&(vertex, point)| {
                 let distance = signed_distance(point, &balls, part * near_m)?;
-                Some((vertex, point, distance))
+                // What lies deep is often nearer to the far side of the body.
+                let [a, b, c] = to.triangles[distance.triangle].map(|corner| posed[corner]);
+                let looks_away =
+                    facing.is_some_and(|facing| (b - a).cross(c - a).dot(facing) <= 0.0);
+                (!looks_away).then_some((vertex, point, distance))
             });
             distances.min_by(|a, b| a.2.metres.total_cmp(&b.2.metres))
         });
