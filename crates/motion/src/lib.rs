@@ -5,6 +5,7 @@
 //! input or output, and knows no file format and no renderer.
 
 pub mod angle;
+mod box_tree;
 pub mod clip;
 pub mod euler;
 pub mod frame;
@@ -13,6 +14,7 @@ pub mod rate;
 pub mod signal;
 pub mod skeleton;
 pub mod skin;
+pub mod solid;
 pub mod surface;
 pub mod triangle;
 pub mod units;

@@ -1,0 +1,11 @@
+//! Measures on the skinned mesh itself, at every frame.
+
+pub mod gap;
+pub mod parts;
+pub mod penetration;
+pub mod published;
+mod skin_parts;
+
+pub use gap::touch_gaps;
+pub use parts::{Part, Parts, body_parts};
+pub use penetration::measure_mesh_penetration;
