@@ -11,7 +11,6 @@ pub mod floor_contact;
 pub mod knees;
 pub mod limbs;
 pub mod limits;
-pub mod mesh;
 pub mod pelvis;
 pub mod penetration;
 pub mod report;

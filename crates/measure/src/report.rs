@@ -14,7 +14,6 @@ use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
 use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
 use crate::limbs::{DirectionErrors, measure_directions};
 use crate::limits::{Limits, measure_limits};
-use crate::mesh::penetration::mesh_penetration_watched;
 use crate::pelvis::{PelvisTilt, measure_pelvis};
 use crate::penetration::{Penetration, penetration_watched};
 use crate::skating::{Skating, measure_skating};
@@ -115,19 +114,17 @@ pub fn measure_with(
     surface: Option<&Surface>,
     options: Options,
 ) -> Comparison {
-    let Ok(comparison) =
-        measure_watched::<Infallible>(retargeted, [None, surface], options, &|_| Ok(()));
+    let Ok(comparison) = measure_watched::<Infallible>(retargeted, surface, options, &|_| Ok(()));
     comparison
 }
 
-/// As [`measure_with`], telling how far it has come. The first surface is the performer's, where
-/// the take has one, the second the character's.
+/// As [`measure_with`], telling how far it has come.
 ///
 /// # Errors
 /// What `at` returned.
 pub fn measure_watched<E>(
     retargeted: &Retargeted,
-    [take_surface, surface]: [Option<&Surface>; 2],
+    surface: Option<&Surface>,
     options: Options,
     at: At<'_, E>,
 ) -> Result<Comparison, E> {
@@ -148,7 +145,7 @@ pub fn measure_watched<E>(
     let plain = character(&retargeted.plain);
     let solved = character(&retargeted.solved);
     let third = |first: f64| move |share: f64| at((first + share) / 3.0);
-    let take_report = report(&take, None, take_surface, &source, options, &third(0.0))?;
+    let take_report = report(&take, None, None, &source, options, &third(0.0))?;
     let mut plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
     let mut solved_report = report(&solved, Some(&take), surface, &source, options, &third(2.0))?;
     solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
@@ -245,14 +242,7 @@ fn report<E>(
     let knees = measure_bends(subject, take, BendJoint::Knee);
     at(BEFORE)?;
     let within = |share: f64| at(BEFORE + (WITH - BEFORE) * share);
-    let on_skin = match surface {
-        Some(surface) => mesh_penetration_watched(subject, surface, &within)?,
-        None => None,
-    };
-    let penetration = match on_skin {
-        Some(penetration) => penetration,
-        None => penetration_watched(subject, surface, &within)?,
-    };
+    let penetration = penetration_watched(subject, surface, &within)?;
     at(WITH)?;
     let timing = take.map(|take| measure_timing(subject, take));
     at(0.9)?;

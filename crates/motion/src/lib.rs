@@ -5,7 +5,6 @@
 //! input or output, and knows no file format and no renderer.
 
 pub mod angle;
-mod box_tree;
 pub mod clip;
 pub mod euler;
 pub mod frame;
@@ -14,7 +13,6 @@ pub mod rate;
 pub mod signal;
 pub mod skeleton;
 pub mod skin;
-pub mod solid;
 pub mod surface;
 pub mod triangle;
 pub mod units;

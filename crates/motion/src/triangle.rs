@@ -4,14 +4,9 @@ use std::f64::consts::TAU;
 
 use glam::DVec3;
 
-/// Whether a point lies inside closed triangles that may overlap.
+/// Whether a point lies inside closed triangles that may overlap: the solid angles sum to a whole
+/// turn (van Oosterom & Strackee 1983, doi 10.1109/TBME.1983.325207).
 pub fn is_inside(point: DVec3, triangles: &[[DVec3; 3]]) -> bool {
-    winding(point, triangles) > 0.5
-}
-
-/// How often triangles wind about a point, as the solid angles at which it sees them sum to whole
-/// turns (van Oosterom & Strackee 1983, doi 10.1109/TBME.1983.325207).
-pub fn winding(point: DVec3, triangles: &[[DVec3; 3]]) -> f64 {
     let angle = |triangle: &[DVec3; 3]| {
         let [a, b, c] = triangle.map(|corner| corner - point);
         let (x, y, z) = (a.length(), b.length(), c.length());
@@ -19,40 +14,11 @@ pub fn winding(point: DVec3, triangles: &[[DVec3; 3]]) -> f64 {
         let below = x * y * z + a.dot(b) * z + b.dot(c) * x + c.dot(a) * y;
         2.0 * volume.atan2(below)
     };
-    triangles.iter().map(angle).sum::<f64>() / (2.0 * TAU)
+    triangles.iter().map(angle).sum::<f64>() > TAU
 }
 
-/// Distance along a ray to a triangle.
-pub fn ray_triangle(from: DVec3, direction: DVec3, triangle: &[DVec3; 3]) -> Option<f64> {
-    let hit = meeting(from, direction, triangle)?;
-    (hit.inside >= 0.0 && hit.way_m > 0.0).then_some(hit.way_m)
-}
-
-/// How close to an edge, as a share of the triangle, a ray must pass to be none that tells.
-const EDGE: f64 = 1e-9;
-
-/// 1 where a ray leaves through the outer side of a triangle, -1 where it enters, 0 where it
-/// misses; `None` where it meets an edge or a corner, which belong to other triangles too.
-pub(crate) fn crossing(from: DVec3, direction: DVec3, triangle: &[DVec3; 3]) -> Option<i32> {
-    match meeting(from, direction, triangle) {
-        Some(hit) if hit.way_m <= 0.0 => Some(0),
-        Some(hit) if hit.inside.abs() < EDGE => None,
-        Some(hit) if hit.inside > 0.0 => Some(if hit.leaves { 1 } else { -1 }),
-        _ => Some(0),
-    }
-}
-
-/// Where a ray meets the plane of a triangle.
-struct Meeting {
-    way_m: f64,
-    /// The least of the three barycentric coordinates: below 0 outside the triangle.
-    inside: f64,
-    /// Whether the ray runs the way the triangle faces.
-    leaves: bool,
-}
-
-/// Möller & Trumbore 1997, doi 10.1080/10867651.1997.10487468.
-fn meeting(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Option<Meeting> {
+/// Distance along a ray to a triangle (Möller & Trumbore 1997, doi 10.1080/10867651.1997.10487468).
+pub fn ray_triangle(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Option<f64> {
     let (edge_1, edge_2) = (*b - *a, *c - *a);
     let across = direction.cross(edge_2);
     let determinant = edge_1.dot(across);
@@ -63,11 +29,8 @@ fn meeting(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Option<Meet
     let u = offset.dot(across) / determinant;
     let turned = offset.cross(edge_1);
     let v = direction.dot(turned) / determinant;
-    Some(Meeting {
-        way_m: edge_2.dot(turned) / determinant,
-        inside: u.min(v).min(1.0 - u - v),
-        leaves: determinant < 0.0,
-    })
+    let way_m = edge_2.dot(turned) / determinant;
+    (u >= 0.0 && v >= 0.0 && u + v <= 1.0 && way_m > 0.0).then_some(way_m)
 }
 
 /// The point of a triangle nearest to a point (Ericson, *Real-Time Collision Detection*, 2005,

@@ -152,8 +152,7 @@ pub fn solve_watched(
     )
     .map_err(|problem| solve_error(&take.path, &choices, problem))?;
     let measured = |share| tell(watch, Step::Measure, share);
-    let surfaces = [take.surface(), character.surface()];
-    let comparison = measure_watched(&retargeted, surfaces, options, &measured)?;
+    let comparison = measure_watched(&retargeted, character.surface(), options, &measured)?;
     let mut notes = notes_of(take, &fitted.notes, character, &retargeted);
     notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
     let doubtful = doubtful_of([take, character]);
