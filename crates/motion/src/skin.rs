@@ -57,21 +57,6 @@ impl Skin {
         }
     }
 
-    /// How far two parts are apart in some poses: see [`PosedSkin::gap`]. `None` where they are
-    /// farther apart than `within_m`, or one has no skin.
-    pub fn gaps<'p>(
-        &self,
-        poses: impl IntoIterator<Item = &'p WorldPose>,
-        first: &[usize],
-        second: &[usize],
-        within_m: f64,
-    ) -> Vec<Option<Gap>> {
-        poses
-            .into_iter()
-            .map(|pose| self.posed(pose).gap(first, second, within_m))
-            .collect()
-    }
-
     fn mask(&self, joints: &[usize]) -> Vec<bool> {
         let mut mask = vec![false; self.joint_count];
         for &joint in joints {
@@ -206,6 +191,7 @@ mod tests {
     use super::*;
     use crate::pose::Transform;
     use crate::skeleton::Joint;
+    use crate::triangle::tests::box_triangles;
 
     /// A box of half a size around a place, moved by a joint, faces outward.
     fn brick(joint: usize, centre: DVec3, half_m: f64) -> SkinnedMesh {
@@ -213,23 +199,12 @@ mod tests {
             let sign = |bit: u32| f64::from((i >> bit) & 1) * 2.0 - 1.0;
             centre + half_m * DVec3::new(sign(0), sign(1), sign(2))
         };
-        let faces: [[u32; 4]; 6] = [
-            [0, 2, 3, 1],
-            [4, 5, 7, 6],
-            [0, 1, 5, 4],
-            [2, 6, 7, 3],
-            [0, 4, 6, 2],
-            [1, 3, 7, 5],
-        ];
         SkinnedMesh {
             bind_positions: (0..8).map(corner).collect(),
             influences: vec![vec![(0, 1.0)]; 8],
             joints: vec![joint],
             inverse_binds: vec![glam::DAffine3::IDENTITY],
-            triangles: faces
-                .iter()
-                .flat_map(|&[a, b, c, d]| [[a, b, c], [a, c, d]])
-                .collect(),
+            triangles: box_triangles(),
             ..SkinnedMesh::default()
         }
     }
@@ -257,7 +232,11 @@ mod tests {
                 WorldPose::from_locals(&skeleton, &locals)
             })
             .into();
-        let gaps = Skin::new(&surface, &skeleton).gaps(&poses, &[1], &[0], 0.5);
+        let skin = Skin::new(&surface, &skeleton);
+        let gaps: Vec<Option<Gap>> = poses
+            .iter()
+            .map(|pose| skin.posed(pose).gap(&[1], &[0], 0.5))
+            .collect();
         // The near face of the small brick is 0.07 left of where it is moved to.
         let expected = [None, Some(0.05), Some(-0.07), Some(-0.17)];
         for (gap, expected) in gaps.iter().zip(expected) {

@@ -71,13 +71,12 @@ pub fn closest_on_triangle(point: DVec3, [a, b, c]: &[DVec3; 3]) -> DVec3 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
 
-    /// A closed box from 0 to 1.
-    fn cube() -> Vec<[DVec3; 3]> {
-        let corner =
-            |i: u32| DVec3::new(f64::from(i & 1), f64::from((i >> 1) & 1), f64::from(i >> 2));
+    /// Triangles of a box, faces outward; bits 0, 1, 2 of a corner's number say whether it lies at the
+    /// far end along x, y, z.
+    pub(crate) fn box_triangles() -> Vec<[u32; 3]> {
         let faces: [[u32; 4]; 6] = [
             [0, 2, 3, 1],
             [4, 5, 7, 6],
@@ -86,11 +85,16 @@ mod tests {
             [0, 4, 6, 2],
             [1, 3, 7, 5],
         ];
-        faces
-            .iter()
-            .flat_map(|&[a, b, c, d]| [[a, b, c], [a, c, d]])
-            .map(|triangle| triangle.map(corner))
-            .collect()
+        let halves = faces.iter().map(|&[a, b, c, d]| [[a, b, c], [a, c, d]]);
+        halves.flatten().collect()
+    }
+
+    /// A closed box from 0 to 1.
+    fn cube() -> Vec<[DVec3; 3]> {
+        let corner =
+            |i: u32| DVec3::new(f64::from(i & 1), f64::from((i >> 1) & 1), f64::from(i >> 2));
+        let triangles = box_triangles().into_iter();
+        triangles.map(|triangle| triangle.map(corner)).collect()
     }
 
     #[test]

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use understudy_anatomy::mapping::resolve;
 use understudy_motion::Clip;
 use understudy_solver::settings::Reference;
-use understudy_solver::{Contact, Contacts, Settings, SolveError, Touch};
+use understudy_solver::{Contacts, Settings, SolveError};
 
 use crate::failure::Failure;
 use crate::load::{Loaded, resampled};
@@ -170,30 +170,7 @@ pub(crate) fn fitted<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'
 /// Contacts and touches in frames of another rate, up to its last frame; those that no frame of that
 /// rate lies in are left out.
 pub fn moved_contacts(contacts: &Contacts, frames_per_frame: f64, last: usize) -> Contacts {
-    let moved = |frames| moved_frames(frames, frames_per_frame, last);
-    let feet = contacts.contacts.iter().filter_map(|contact| {
-        let (first, last) = moved((contact.first, contact.last))?;
-        Some(Contact {
-            first,
-            last,
-            ..*contact
-        })
-    });
-    let touches = contacts.touches.as_ref().map(|touches| {
-        let kept = touches.iter().filter_map(|touch| {
-            let (first, last) = moved((touch.first, touch.last))?;
-            Some(Touch {
-                first,
-                last,
-                ..*touch
-            })
-        });
-        kept.collect()
-    });
-    Contacts {
-        contacts: feet.collect(),
-        touches,
-    }
+    contacts.with_frames(|frames| moved_frames(frames, frames_per_frame, last))
 }
 
 /// A stretch of frames in frames of another rate; `None` where no frame of that rate lies in it.

@@ -121,6 +121,34 @@ impl Contacts {
         }
     }
 
+    /// The same contacts and touches in other frames: `moved` gives first and last frame for those of
+    /// one, or `None` where it is left out.
+    pub fn with_frames(&self, moved: impl Fn((usize, usize)) -> Option<(usize, usize)>) -> Self {
+        let feet = self.contacts.iter().filter_map(|contact| {
+            let (first, last) = moved((contact.first, contact.last))?;
+            Some(Contact {
+                first,
+                last,
+                ..*contact
+            })
+        });
+        let touches = self.touches.as_ref().map(|touches| {
+            let kept = touches.iter().filter_map(|touch| {
+                let (first, last) = moved((touch.first, touch.last))?;
+                Some(Touch {
+                    first,
+                    last,
+                    ..*touch
+                })
+            });
+            kept.collect()
+        });
+        Self {
+            contacts: feet.collect(),
+            touches,
+        }
+    }
+
     /// Checks contacts that come from a file against the clip and the body they are for.
     ///
     /// # Errors

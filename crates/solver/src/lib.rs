@@ -11,6 +11,7 @@ pub mod contacts;
 pub mod floor;
 pub mod foot;
 pub mod keys;
+mod least_squares;
 pub mod leg;
 mod pins;
 mod planted_leg;

@@ -484,20 +484,19 @@ impl Prepared {
         let take = &self.take;
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
-        let (source_parents, parents) = (parents_of(source), parents_of(&self.skeleton));
         let worlds = plain.worlds();
         let stage = touch::Stage {
             performer: touch::Actor {
                 body: &take.body,
                 rest: &source_rest,
                 worlds: &take.worlds,
-                parents: &source_parents,
+                skeleton: source,
             },
             character: touch::Actor {
                 body: &self.body,
                 rest: &self.rest,
                 worlds: &worlds,
-                parents: &parents,
+                skeleton: &self.skeleton,
             },
             surface,
             floor: take.stance.floor,
@@ -656,11 +655,6 @@ impl Prepared {
             }
         }
     }
-}
-
-fn parents_of(skeleton: &Skeleton) -> Vec<Option<usize>> {
-    let joints = 0..skeleton.len();
-    joints.map(|joint| skeleton.parent(joint)).collect()
 }
 
 fn upright_skeleton(skeleton: &Arc<Skeleton>, turn: DQuat) -> Result<Arc<Skeleton>, SolveError> {

@@ -16,10 +16,11 @@
 
 use understudy_motion::DVec3;
 
-use crate::banded::{BandedMatrix, NotPositive};
+use crate::banded::NotPositive;
+use crate::least_squares::{LeastSquares, Sink, add_differences};
 use crate::leg::Reach;
 use crate::retarget::SolveError;
-use crate::smooth::{THIRD, fade_frames, lift_above_zero};
+use crate::smooth::{fade_frames, lift_above_zero};
 use crate::watch::Watch;
 
 /// One leg over all frames.
@@ -133,8 +134,27 @@ struct Problem<'a> {
     values: Vec<f64>,
 }
 
-/// Takes one term of the sum: residual, its gradient, its weight.
-type Sink<'a> = dyn FnMut(f64, &[(usize, f64)], f64) + 'a;
+impl LeastSquares for Problem<'_> {
+    fn values(&self) -> &[f64] {
+        &self.values
+    }
+
+    fn values_mut(&mut self) -> &mut Vec<f64> {
+        &mut self.values
+    }
+
+    fn bandwidth(&self) -> usize {
+        4 * self.width - 1
+    }
+
+    fn each_term(&self, _slopes: bool, sink: &mut Sink<'_>) {
+        self.add_smoothness(sink);
+        for (index, leg) in self.legs.iter().enumerate() {
+            self.add_knee(sink, index, leg);
+            self.add_floor(sink, index, leg);
+        }
+    }
+}
 
 impl Problem<'_> {
     fn offset(&self, frame: usize, block: usize) -> DVec3 {
@@ -160,9 +180,8 @@ impl Problem<'_> {
         }
     }
 
-    /// Gauss-Newton steps with backtracking (Nocedal and Wright, *Numerical Optimization*, sections
-    /// 3.1 and 10.3): each is halved until it helps. The limits make the sum piecewise smooth, and a
-    /// whole step often jumps from one piece to the next.
+    /// Goes on until a step gains little. The limits make the sum piecewise smooth, and a whole step
+    /// often jumps from one piece to the next.
     fn minimise(&mut self, least_gain: f64, watch: Watch<'_>) -> Result<(), SolveError> {
         /// Steps after which half of a round is taken to be done: how many there will be is not known.
         const HALF: f64 = 6.0;
@@ -170,7 +189,7 @@ impl Problem<'_> {
         for step in 0..STEPS {
             watch.at(1.0 - 0.5_f64.powf(step as f64 / HALF))?;
             let step = self.step()?;
-            let Some((next, share)) = self.walk(&step, cost) else {
+            let Some((next, share)) = self.walk(&step, cost, HALVINGS) else {
                 break;
             };
             let gain = (cost - next) / cost;
@@ -180,53 +199,6 @@ impl Problem<'_> {
             }
         }
         Ok(())
-    }
-
-    /// Goes along a step as far as it helps and gives the new cost and the share walked; stays
-    /// where no share helps.
-    fn walk(&mut self, step: &[f64], cost: f64) -> Option<(f64, f64)> {
-        let before = self.values.clone();
-        let mut share = 1.0;
-        for _ in 0..HALVINGS {
-            for ((value, before), step) in self.values.iter_mut().zip(&before).zip(step) {
-                *value = before + share * step;
-            }
-            let next = self.cost();
-            if next < cost {
-                return Some((next, share));
-            }
-            share *= 0.5;
-        }
-        self.values = before;
-        None
-    }
-
-    fn cost(&self) -> f64 {
-        let mut cost = 0.0;
-        self.each_term(&mut |residual, _, weight| cost += weight * residual * residual);
-        cost
-    }
-
-    fn step(&self) -> Result<Vec<f64>, NotPositive> {
-        let size = self.frames * self.width;
-        let mut matrix = BandedMatrix::new(size, 4 * self.width - 1);
-        let mut step = vec![0.0; size];
-        self.each_term(&mut |residual, gradient, weight| {
-            matrix.add_outer(gradient, weight);
-            for &(index, value) in gradient {
-                step[index] -= weight * residual * value;
-            }
-        });
-        matrix.factor()?.solve(&mut step);
-        Ok(step)
-    }
-
-    fn each_term(&self, sink: &mut Sink<'_>) {
-        self.add_smoothness(sink);
-        for (index, leg) in self.legs.iter().enumerate() {
-            self.add_knee(sink, index, leg);
-            self.add_floor(sink, index, leg);
-        }
     }
 
     fn add_smoothness(&self, sink: &mut Sink<'_>) {
@@ -245,17 +217,7 @@ impl Problem<'_> {
             // Changes cost as well: without, nothing would keep the two ends of the clip from
             // drifting off along a parabola.
             let drag = pull * ratio.powi(2);
-            for frame in 1..self.frames {
-                let gradient = [(at(frame - 1), -1.0), (at(frame), 1.0)];
-                let change = self.values[at(frame)] - self.values[at(frame - 1)];
-                sink(change, &gradient, drag);
-            }
-            for first in 0..self.frames.saturating_sub(3) {
-                let gradient: [(usize, f64); 4] =
-                    std::array::from_fn(|i| (at(first + i), THIRD[i]));
-                let difference = gradient.iter().map(|(i, w)| w * self.values[*i]).sum();
-                sink(difference, &gradient, stiffness);
-            }
+            add_differences(&self.values, (slot, self.width), [drag, stiffness], sink);
         }
     }
 
@@ -405,6 +367,7 @@ fn spare_height(leg: &LegTrack, frame: usize, offset: DVec3) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::least_squares::testing::check_gradient;
     use proptest::prelude::*;
 
     proptest! {
@@ -452,25 +415,8 @@ mod tests {
                     problem.values[frame * 6 + 3..frame * 6 + 6].fill(0.0);
                 }
             }
-            let mut gradient = vec![0.0; 48];
-            problem.each_term(&mut |residual, terms, weight| {
-                for &(index, value) in terms {
-                    gradient[index] += 2.0 * weight * residual * value;
-                }
-            });
-            let step = 1e-7;
-            for (index, gradient) in gradient.into_iter().enumerate() {
-                let at = problem.values[index];
-                let mut side = |sign: f64| {
-                    problem.values[index] = at + sign * step;
-                    let cost = problem.cost();
-                    problem.values[index] = at;
-                    cost
-                };
-                let slope = (side(1.0) - side(-1.0)) / (2.0 * step);
-                let size = slope.abs().max(gradient.abs()).max(1e4);
-                prop_assert!((slope - gradient).abs() < 2e-3 * size, "{index}: {slope} {gradient}");
-            }
+            let checked = check_gradient(&mut problem, 1e-7, (2e-3, 1e4));
+            prop_assert!(checked.is_ok(), "{checked:?}");
         }
     }
 

@@ -4,11 +4,10 @@
 use understudy_motion::{Clip, DVec3, Surface, Transform, WorldPose};
 
 use super::{Prepared, Retargeted, SolveError, UprightTake, reference_pose};
-use crate::contacts::{Contact, Contacts};
+use crate::contacts::Contacts;
 use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
-use crate::touch::Touch;
 use crate::watch::Watch;
 
 /// What a change of settings makes of one frame, about: the last result with what the change does
@@ -83,30 +82,10 @@ pub fn retarget_part(
 
 /// The contacts of a part of a take, in its own frames.
 fn cut(contacts: &Contacts, [first, last]: [usize; 2]) -> Contacts {
-    let within = |from: usize, to: usize| {
+    contacts.with_frames(|(from, to)| {
         let meets = from <= last && to >= first;
         meets.then(|| (from.max(first) - first, to.min(last) - first))
-    };
-    let feet = contacts.contacts.iter().filter_map(|contact| {
-        let (first, last) = within(contact.first, contact.last)?;
-        Some(Contact {
-            first,
-            last,
-            ..*contact
-        })
-    });
-    let touches = contacts.touches.iter().flatten().filter_map(|touch| {
-        let (first, last) = within(touch.first, touch.last)?;
-        Some(Touch {
-            first,
-            last,
-            ..*touch
-        })
-    });
-    Contacts {
-        contacts: feet.collect(),
-        touches: Some(touches.collect()),
-    }
+    })
 }
 
 impl Prepared {
@@ -188,7 +167,7 @@ impl Prepared {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::FootPart;
+    use crate::{Contact, FootPart};
     use understudy_anatomy::Side;
 
     #[test]

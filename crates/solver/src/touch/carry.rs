@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use serde::Serialize;
 use understudy_anatomy::{Body, Side};
-use understudy_motion::{Clip, DVec3, Surface, WorldPose};
+use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 
 use super::find::Moving;
 use super::goals::{Clear, Goal, Meet, Pair, Target};
@@ -32,24 +32,13 @@ pub struct CarriedTouch {
     pub gaps_before_m: Vec<f64>,
 }
 
-impl CarriedTouch {
-    /// The frame, counted from the clip's first, in which most is left, and how much, metres.
-    pub fn worst(&self) -> (usize, f64) {
-        let all = self.gaps_m.iter().copied().enumerate();
-        let worst = all.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-        worst.map_or((self.touch.first, 0.0), |(at, gap)| {
-            (self.touch.first + at, gap)
-        })
-    }
-}
-
 /// One body in its world.
 #[derive(Clone, Copy)]
 pub(crate) struct Actor<'a> {
     pub(crate) body: &'a Body,
     pub(crate) rest: &'a WorldPose,
     pub(crate) worlds: &'a [WorldPose],
-    pub(crate) parents: &'a [Option<usize>],
+    pub(crate) skeleton: &'a Skeleton,
 }
 
 impl<'a> Actor<'a> {
@@ -59,7 +48,7 @@ impl<'a> Actor<'a> {
             surface,
             self.rest,
             self.worlds,
-            self.parents,
+            self.skeleton,
             frame_time_secs,
         )
     }
@@ -171,7 +160,7 @@ struct Window {
     last: usize,
     goals: Vec<Goal>,
     clears: Vec<Clear>,
-    locals: Vec<Vec<understudy_motion::Transform>>,
+    locals: Vec<Vec<Transform>>,
     carried: Vec<CarriedTouch>,
 }
 
@@ -226,6 +215,11 @@ impl WindowSolver<'_> {
             .iter()
             .flat_map(|goal| [goal.touch.from, goal.touch.to])
             .collect();
+        let frames = window.last - window.first + 1;
+        let mut clears = vec![Vec::new(); frames];
+        for clear in &window.clears {
+            clears[clear.frame - window.first].push(clear.clone());
+        }
         let mut arms: Vec<_> = window.clears.iter().map(|clear| clear.arm).collect();
         arms.sort_unstable();
         arms.dedup();
@@ -239,7 +233,7 @@ impl WindowSolver<'_> {
             self.settings.reach,
         );
         let size_m = self.size_m(&window.goals, &arms);
-        let strength = self.settings.strength.clamp(1e-3, 1.0);
+        let strength = self.settings.strength;
         let weights = Weights {
             gap_m: 4e-4 * size_m / strength,
             aside_m: 0.01 * size_m / strength,
@@ -249,7 +243,6 @@ impl WindowSolver<'_> {
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
         };
-        let frames = window.last - window.first + 1;
         let mut problem = Problem {
             clip: self.clip,
             first: window.first,
@@ -266,12 +259,7 @@ impl WindowSolver<'_> {
                 .iter()
                 .map(|goal| vec![Vec::new(); goal.frames.len()])
                 .collect(),
-            clears: (window.first..=window.last)
-                .map(|frame| {
-                    let own = window.clears.iter().filter(|clear| clear.frame == frame);
-                    own.cloned().collect()
-                })
-                .collect(),
+            clears,
             weights,
             values: vec![0.0; frames * turns.width()],
         };

@@ -8,7 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
-use understudy_motion::{Clip, DVec3, Surface, WorldPose, signal};
+use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
 
 use super::part::{Part, parts_of};
 use super::skin::Flesh;
@@ -72,10 +72,10 @@ impl<'a> Moving<'a> {
         surface: Option<&Surface>,
         rest: &'a WorldPose,
         worlds: &'a [WorldPose],
-        parents: &[Option<usize>],
+        skeleton: &Skeleton,
         frame_time_secs: f64,
     ) -> Self {
-        let parts = parts_of(body, rest, parents);
+        let parts = parts_of(body, rest, skeleton);
         let flesh = Flesh::new(&parts, body, surface, rest);
         Self {
             parts,
@@ -158,7 +158,7 @@ impl<'a> Moving<'a> {
         let mut found = Vec::new();
         for from in 0..self.parts.len() {
             let kind = self.parts[from].kind;
-            if !matches!(kind, TouchPart::Hand | TouchPart::Forearm) {
+            if !kind.is_limb() {
                 continue;
             }
             for to in 0..self.parts.len() {
@@ -243,7 +243,8 @@ impl<'a> Moving<'a> {
             .collect()
     }
 
-    fn end(&self, index: usize, along: f64) -> TouchEnd {
+    /// A place of a part as an end of a touch.
+    pub(crate) fn end(&self, index: usize, along: f64) -> TouchEnd {
         let part = &self.parts[index];
         TouchEnd {
             part: part.kind,
@@ -303,10 +304,8 @@ pub(crate) fn find(
 ) -> Vec<Touch> {
     let skeleton = &clip.skeleton;
     let rest = skeleton.rest_world();
-    let joints = 0..skeleton.len();
-    let parents: Vec<Option<usize>> = joints.map(|joint| skeleton.parent(joint)).collect();
     let secs = clip.frame_time_secs;
-    Moving::new(body, None, &rest, worlds, &parents, secs).touches(floor, limits)
+    Moving::new(body, None, &rest, worlds, skeleton, secs).touches(floor, limits)
 }
 
 /// Of touches of one limb at one time the nearest is kept: a hand on the hip is near the thigh too.
@@ -314,7 +313,7 @@ pub(crate) fn find(
 fn nearest_of(mut found: Vec<(f64, Touch)>) -> Vec<Touch> {
     let limbs = |touch: &Touch| {
         let ends = [touch.from, touch.to].into_iter();
-        let moved = ends.filter(|end| matches!(end.part, TouchPart::Hand | TouchPart::Forearm));
+        let moved = ends.filter(|end| end.part.is_limb());
         moved.map(|end| (end.side, end.pair)).collect::<Vec<_>>()
     };
     found.sort_by(|a, b| a.0.total_cmp(&b.0));

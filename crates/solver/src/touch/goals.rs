@@ -5,7 +5,6 @@ use understudy_anatomy::Side;
 use understudy_motion::{DVec3, WorldPose, signal};
 
 use super::find::Moving;
-use super::part::Part;
 use super::skin::SkinPoint;
 use super::{Touch, TouchPart, TouchSettings};
 use crate::floor::Floor;
@@ -180,19 +179,18 @@ impl Pair<'_> {
             from_part,
             to_part,
             joint,
-            frames: frames.collect::<Vec<_>>(),
+            frames: frames.collect(),
         })
     }
 
     /// Points of hands and forearms that lie inside trunk or head in some of `worlds`, frame by frame:
     /// they come out on the side on which the performer's are.
     pub(crate) fn clears(&self, worlds: &[WorldPose]) -> Vec<Clear> {
-        let is_limb = |part: &&Part| matches!(part.kind, TouchPart::Hand | TouchPart::Forearm);
-        let is_body = |part: &&Part| matches!(part.kind, TouchPart::Trunk | TouchPart::Head);
         let parts = &self.character.parts;
+        let is_body = |kind| matches!(kind, TouchPart::Trunk | TouchPart::Head);
         let mut clears = Vec::new();
-        for limb in parts.iter().filter(is_limb) {
-            for body in parts.iter().filter(is_body) {
+        for limb in (0..parts.len()).filter(|&part| parts[part].kind.is_limb()) {
+            for body in (0..parts.len()).filter(|&part| is_body(parts[part].kind)) {
                 for along in KEPT_OUT {
                     clears.extend(self.clears_of(limb, along, body, worlds));
                 }
@@ -201,17 +199,18 @@ impl Pair<'_> {
         clears
     }
 
-    fn clears_of(&self, limb: &Part, along: f64, body: &Part, worlds: &[WorldPose]) -> Vec<Clear> {
-        let index_of = |moving: &Moving<'_>, part: &Part| {
-            let same = |other: &Part| {
-                (other.kind, other.side, other.pair) == (part.kind, part.side, part.pair)
-            };
-            moving.parts.iter().position(same)
-        };
+    /// As [`Pair::clears`], of one place along a part of the character against another part.
+    fn clears_of(
+        &self,
+        own: usize,
+        along: f64,
+        own_body: usize,
+        worlds: &[WorldPose],
+    ) -> Vec<Clear> {
         let (performer, character) = (self.performer, self.character);
-        let indices =
-            [limb, body].map(|part| Some((index_of(performer, part)?, index_of(character, part)?)));
-        let [Some((from, own)), Some((to, own_body))] = indices else {
+        let (limb, body) = (&character.parts[own], &character.parts[own_body]);
+        let found = [own, own_body].map(|part| performer.find_part(&character.end(part, along)));
+        let [Some(from), Some(to)] = found else {
             return Vec::new();
         };
         let reach_m = character.flesh.farthest_m(own_body, body, character.rest)

@@ -43,6 +43,11 @@ pub enum TouchPart {
 }
 
 impl TouchPart {
+    /// Whether it is one that moves to what it touches: a hand or a forearm.
+    pub fn is_limb(self) -> bool {
+        matches!(self, Self::Hand | Self::Forearm)
+    }
+
     /// The word for people.
     pub fn word(self) -> &'static str {
         match self {
@@ -143,7 +148,7 @@ impl Touch {
         if self.last >= frames {
             return Err(format!("{at}: the take ends at frame {}", frames - 1));
         }
-        if !matches!(self.from.part, TouchPart::Hand | TouchPart::Forearm) {
+        if !self.from.part.is_limb() {
             return Err(format!("{at}: what touches must be a hand or a forearm"));
         }
         if self.from.part == self.to.part

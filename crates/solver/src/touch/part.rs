@@ -1,7 +1,7 @@
 //! The parts of a body that touch and are touched: lines of bones with flesh around them.
 
 use understudy_anatomy::{Arm, Body, JointPoint, Leg, Side};
-use understudy_motion::{DVec3, WorldPose};
+use understudy_motion::{DVec3, Skeleton, WorldPose};
 
 use super::{TouchEnd, TouchPart};
 
@@ -104,7 +104,7 @@ impl Part {
 }
 
 /// All parts of a body. Flesh of joints between two parts belongs to the inner one.
-pub(crate) fn parts_of(body: &Body, rest: &WorldPose, parents: &[Option<usize>]) -> Vec<Part> {
+pub(crate) fn parts_of(body: &Body, rest: &WorldPose, skeleton: &Skeleton) -> Vec<Part> {
     let mut parts = Vec::new();
     for arm in &body.arms {
         parts.extend(arm_parts(arm, rest));
@@ -114,7 +114,7 @@ pub(crate) fn parts_of(body: &Body, rest: &WorldPose, parents: &[Option<usize>])
     }
     parts.extend(head_part(body, rest));
     parts.extend(trunk_part(body, rest));
-    give_flesh(&mut parts, body, parents);
+    give_flesh(&mut parts, body, skeleton);
     parts
 }
 
@@ -170,8 +170,8 @@ fn trunk_part(body: &Body, rest: &WorldPose) -> Option<Part> {
 }
 
 /// Gives every joint of the skeleton to the part above it.
-fn give_flesh(parts: &mut [Part], body: &Body, parents: &[Option<usize>]) {
-    let mut owner: Vec<Option<usize>> = vec![None; parents.len()];
+fn give_flesh(parts: &mut [Part], body: &Body, skeleton: &Skeleton) {
+    let mut owner: Vec<Option<usize>> = vec![None; skeleton.len()];
     for (index, part) in parts.iter().enumerate() {
         for &joint in &part.joints {
             owner[joint] = Some(index);
@@ -188,13 +188,13 @@ fn give_flesh(parts: &mut [Part], body: &Body, parents: &[Option<usize>]) {
                 .iter()
                 .filter_map(|a| a.joints.first().copied()),
         );
-    let mut is_other = vec![false; parents.len()];
+    let mut is_other = vec![false; skeleton.len()];
     for joint in others {
         is_other[joint] = true;
     }
-    for joint in 0..parents.len() {
+    for joint in 0..skeleton.len() {
         if owner[joint].is_none() && !is_other[joint] {
-            owner[joint] = parents[joint].and_then(|parent| owner[parent]);
+            owner[joint] = skeleton.parent(joint).and_then(|parent| owner[parent]);
         }
         if let Some(index) = owner[joint]
             && !parts[index].joints.contains(&joint)

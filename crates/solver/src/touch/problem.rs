@@ -1,8 +1,6 @@
 //! One solve over all frames of a window: small turns of joints, smooth in time, that bring touching
 //! surfaces together and keep the way a hand points.
 //!
-//! Gauss-Newton steps with backtracking (Nocedal and Wright, *Numerical Optimization*, sections 3.1
-//! and 10.3) on a normal matrix that is banded in time, so the cost grows with the number of frames.
 //! Smoothness is asked of the turns, never of the motion under them.
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -11,8 +9,9 @@ use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
 use super::goals::{Clear, Goal, GoalFrame, Meet, Target};
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
-use crate::banded::{BandedMatrix, NotPositive};
-use crate::smooth::{THIRD, fade_frames};
+use crate::banded::NotPositive;
+use crate::least_squares::{LeastSquares, Sink, add_differences};
+use crate::smooth::fade_frames;
 
 /// Steps at most.
 const STEPS: usize = 12;
@@ -38,9 +37,6 @@ pub(crate) struct Weights {
     pub(crate) straightest: f64,
 }
 
-/// Called with each residual, its gradient and its weight.
-type Sink<'a> = dyn FnMut(f64, &[(usize, f64)], f64) + 'a;
-
 /// A window of a clip and what is asked of it.
 pub(crate) struct Problem<'a> {
     pub(crate) clip: &'a Clip,
@@ -58,6 +54,56 @@ pub(crate) struct Problem<'a> {
     pub(crate) clears: Vec<Vec<Clear>>,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
+}
+
+impl LeastSquares for Problem<'_> {
+    fn values(&self) -> &[f64] {
+        &self.values
+    }
+
+    fn values_mut(&mut self) -> &mut Vec<f64> {
+        &mut self.values
+    }
+
+    fn bandwidth(&self) -> usize {
+        3 * self.width()
+    }
+
+    fn each_term(&self, slopes: bool, sink: &mut Sink<'_>) {
+        self.add_smoothness(sink);
+        let has_elbow = self.turns.turns.iter().any(|turn| turn.elbow.is_some());
+        for frame in self.first..=self.last {
+            let at_frame = |index: usize| {
+                let goal = &self.goals[index];
+                let at = frame.checked_sub(goal.frames.first()?.frame)?;
+                Some((index, at, goal, goal.frames.get(at)?))
+            };
+            let goals: Vec<_> = (0..self.goals.len()).filter_map(at_frame).collect();
+            let clears = &self.clears[frame - self.first];
+            if goals.is_empty() && clears.is_empty() && !has_elbow {
+                continue;
+            }
+            let world = self.world(frame);
+            let axes = match slopes {
+                true => self.turns.axes(self.values_of(frame), &world),
+                false => Vec::new(),
+            };
+            let pose = Pose {
+                problem: self,
+                at: (frame - self.first) * self.width(),
+                world: &world,
+                axes: &axes,
+            };
+            for (index, at, goal, goal_frame) in goals {
+                let pairs = &self.pairs[index][at];
+                pose.add_place(goal_frame, self.biases[index][at], !pairs.is_empty(), sink);
+                pose.add_pairs(goal_frame, pairs, sink);
+                pose.add_hand(goal, goal_frame, self.clip, sink);
+            }
+            pose.add_clears(clears, sink);
+            pose.add_elbows(sink);
+        }
+    }
 }
 
 impl Problem<'_> {
@@ -100,7 +146,7 @@ impl Problem<'_> {
                 break;
             }
             let step = self.step()?;
-            let Some(next) = self.walk(&step, cost) else {
+            let Some((next, _)) = self.walk(&step, cost, HALVINGS) else {
                 break;
             };
             let gain = (cost - next) / cost;
@@ -110,82 +156,6 @@ impl Problem<'_> {
             }
         }
         Ok(())
-    }
-
-    fn walk(&mut self, step: &[f64], cost: f64) -> Option<f64> {
-        let before = self.values.clone();
-        let mut share = 1.0;
-        for _ in 0..HALVINGS {
-            for ((value, before), step) in self.values.iter_mut().zip(&before).zip(step) {
-                *value = before + share * step;
-            }
-            let next = self.cost();
-            if next < cost {
-                return Some(next);
-            }
-            share *= 0.5;
-        }
-        self.values = before;
-        None
-    }
-
-    fn cost(&self) -> f64 {
-        let mut cost = 0.0;
-        self.each_term(false, &mut |residual, _, weight| {
-            cost += weight * residual * residual;
-        });
-        cost
-    }
-
-    fn step(&self) -> Result<Vec<f64>, NotPositive> {
-        let size = self.frames() * self.width();
-        let mut matrix = BandedMatrix::new(size, 3 * self.width());
-        let mut step = vec![0.0; size];
-        self.each_term(true, &mut |residual, gradient, weight| {
-            matrix.add_outer(gradient, weight);
-            for &(index, value) in gradient {
-                step[index] -= weight * residual * value;
-            }
-        });
-        matrix.factor()?.solve(&mut step);
-        Ok(step)
-    }
-
-    /// All terms; without `slopes` the gradients of those that need a pose are left empty.
-    fn each_term(&self, slopes: bool, sink: &mut Sink<'_>) {
-        self.add_smoothness(sink);
-        for frame in self.first..=self.last {
-            let at_frame = |index: usize| {
-                let goal = &self.goals[index];
-                let at = frame.checked_sub(goal.frames.first()?.frame)?;
-                Some((index, at, goal, goal.frames.get(at)?))
-            };
-            let goals: Vec<_> = (0..self.goals.len()).filter_map(at_frame).collect();
-            let has_elbow = self.turns.turns.iter().any(|turn| turn.elbow.is_some());
-            let clears = &self.clears[frame - self.first];
-            if goals.is_empty() && clears.is_empty() && !has_elbow {
-                continue;
-            }
-            let world = self.world(frame);
-            let axes = match slopes {
-                true => self.turns.axes(self.values_of(frame), &world),
-                false => Vec::new(),
-            };
-            let pose = Pose {
-                problem: self,
-                at: (frame - self.first) * self.width(),
-                world: &world,
-                axes: &axes,
-            };
-            for (index, at, goal, goal_frame) in goals {
-                let pairs = &self.pairs[index][at];
-                pose.add_place(goal_frame, self.biases[index][at], !pairs.is_empty(), sink);
-                pose.add_pairs(goal_frame, pairs, sink);
-                pose.add_hand(goal, goal_frame, self.clip, sink);
-            }
-            pose.add_clears(clears, sink);
-            pose.add_elbows(sink);
-        }
     }
 
     fn add_smoothness(&self, sink: &mut Sink<'_>) {
@@ -209,17 +179,7 @@ impl Problem<'_> {
                 };
                 sink(self.values[at(frame)], &[(at(frame), 1.0)], weight);
             }
-            for frame in 1..frames {
-                let gradient = [(at(frame - 1), -1.0), (at(frame), 1.0)];
-                let change = self.values[at(frame)] - self.values[at(frame - 1)];
-                sink(change, &gradient, drag);
-            }
-            for first in 0..frames.saturating_sub(3) {
-                let gradient: [(usize, f64); 4] =
-                    std::array::from_fn(|i| (at(first + i), THIRD[i]));
-                let difference = gradient.iter().map(|(i, w)| w * self.values[*i]).sum();
-                sink(difference, &gradient, stiffness);
-            }
+            add_differences(&self.values, (slot, width), [drag, stiffness], sink);
         }
     }
 }
@@ -373,6 +333,7 @@ mod tests {
     use understudy_motion::{Joint, Skeleton};
 
     use super::*;
+    use crate::least_squares::testing::check_gradient;
     use crate::touch::skin::SkinPoint;
     use crate::touch::turns::{Share, Turn};
     use crate::touch::{Touch, TouchEnd, TouchPart};
@@ -507,25 +468,8 @@ mod tests {
                 },
                 values,
             };
-            let mut gradient = vec![0.0; problem.values.len()];
-            problem.each_term(true, &mut |residual, terms, weight| {
-                for &(index, value) in terms {
-                    gradient[index] += 2.0 * weight * residual * value;
-                }
-            });
-            let step = 1e-6;
-            for (index, gradient) in gradient.into_iter().enumerate() {
-                let at = problem.values[index];
-                let mut side = |sign: f64| {
-                    problem.values[index] = at + sign * step;
-                    let cost = problem.cost();
-                    problem.values[index] = at;
-                    cost
-                };
-                let slope = (side(1.0) - side(-1.0)) / (2.0 * step);
-                let size = slope.abs().max(gradient.abs()).max(100.0);
-                prop_assert!((slope - gradient).abs() < 1e-3 * size, "{index}: {slope} {gradient}");
-            }
+            let checked = check_gradient(&mut problem, 1e-6, (1e-3, 100.0));
+            prop_assert!(checked.is_ok(), "{checked:?}");
         }
     }
 }

@@ -44,22 +44,7 @@ impl SkinPoint {
             None => self.shares.push((joint, weight, local)),
         }
     }
-}
 
-/// Where two skins are nearest, or deepest in each other.
-#[derive(Clone, Debug)]
-pub(crate) struct Nearest {
-    /// Signed distance, metres; below 0 the depth.
-    pub(crate) metres: f64,
-    /// The point of the first skin.
-    pub(crate) from: SkinPoint,
-    /// The point of the second.
-    pub(crate) to: SkinPoint,
-    /// Outward from the second, world, unit.
-    pub(crate) normal: DVec3,
-}
-
-impl SkinPoint {
     /// The joint that moves it most.
     pub(crate) fn main_joint(&self) -> Option<usize> {
         let most = self.shares.iter().max_by(|a, b| a.1.total_cmp(&b.1));
@@ -75,6 +60,19 @@ impl SkinPoint {
         }
         point
     }
+}
+
+/// Where two skins are nearest, or deepest in each other.
+#[derive(Clone, Debug)]
+pub(crate) struct Nearest {
+    /// Signed distance, metres; below 0 the depth.
+    pub(crate) metres: f64,
+    /// The point of the first skin.
+    pub(crate) from: SkinPoint,
+    /// The point of the second.
+    pub(crate) to: SkinPoint,
+    /// Outward from the second, world, unit.
+    pub(crate) normal: DVec3,
 }
 
 /// The skin of one part.

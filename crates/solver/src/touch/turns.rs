@@ -64,10 +64,9 @@ impl Turns {
     ) -> Self {
         let mut turns = Vec::new();
         for arm in &body.arms {
-            let is_used = ends.iter().any(|end| {
-                let is_arm = matches!(end.part, TouchPart::Hand | TouchPart::Forearm);
-                is_arm && end.side == arm.side && end.pair == arm.pair
-            });
+            let is_used = ends
+                .iter()
+                .any(|end| end.part.is_limb() && end.side == arm.side && end.pair == arm.pair);
             if is_used || arms.contains(&(arm.side, arm.pair)) {
                 turns.extend(arm_turns(arm, body, rest, worlds, reach));
             }

@@ -427,18 +427,7 @@ mod tests {
     use super::*;
     use crate::state::command::Command;
     use crate::state::presets::PresetId;
-    use std::path::PathBuf;
-
-    fn opened() -> Session {
-        let assets = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets");
-        let mut session = Session::default();
-        session.apply(Command::Open(vec![
-            assets.join("takes/crossing.bvh"),
-            assets.join("characters/pedlar.glb"),
-        ]));
-        session.wait();
-        session
-    }
+    use crate::state::session::tests::opened;
 
     fn plotted(session: &Session) -> Vec<Curve> {
         Kept::default().of(session).unwrap().to_vec()

@@ -244,26 +244,13 @@ fn applied(name: &str, character: &str, left_out: &[String]) -> String {
 mod tests {
     use super::*;
     use crate::state::command::Command;
+    use crate::state::session::tests::{assets, opened};
     use clap::Parser;
-
-    fn assets() -> PathBuf {
-        PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
-    }
 
     fn folder(name: &str) -> PathBuf {
         let folder = std::env::temp_dir().join(format!("{name}-{}", std::process::id()));
         fs::create_dir_all(&folder).unwrap();
         folder
-    }
-
-    fn opened() -> Session {
-        let mut session = Session::default();
-        session.apply(Command::Open(vec![
-            assets().join("takes/crossing.bvh"),
-            assets().join("characters/pedlar.glb"),
-        ]));
-        session.wait();
-        session
     }
 
     fn tuned(session: &Session) -> Settings {

@@ -769,15 +769,16 @@ pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use understudy_scene::{Choices, Job, LoadOptions, retarget_files};
 
-    fn assets() -> PathBuf {
+    pub(crate) fn assets() -> PathBuf {
         PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
     }
 
-    fn opened() -> Session {
+    /// Take and character of a demo, carried over.
+    pub(crate) fn opened() -> Session {
         let mut session = Session::default();
         session.apply(Command::Open(vec![
             assets().join("takes/crossing.bvh"),
