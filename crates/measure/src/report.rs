@@ -100,6 +100,15 @@ pub struct Comparison {
     pub faults: Vec<Fault>,
 }
 
+impl Comparison {
+    /// Drops values frame by frame.
+    pub fn forget_series(&mut self) {
+        for report in [&mut self.take, &mut self.plain, &mut self.solved] {
+            report.series.clear();
+        }
+    }
+}
+
 /// Measures take, plain transfer and result of a retarget. `surface` is the character's.
 pub fn measure(retargeted: &Retargeted, surface: Option<&Surface>) -> Comparison {
     measure_with(retargeted, surface, Options::default())
@@ -404,6 +413,9 @@ mod tests {
         let with = measure_with(&retargeted, None, Options { series: true });
         // Slide, sinking and knee bend of two legs.
         assert_eq!(with.solved.series.len(), 6);
+        let mut forgot = with.clone();
+        forgot.forget_series();
+        assert_eq!(serde_json::to_value(&forgot).unwrap(), without);
         assert!(
             with.solved
                 .series

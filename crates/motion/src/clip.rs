@@ -228,6 +228,12 @@ impl Clip {
             .collect()
     }
 
+    /// Number of frames of [`Clip::resampled`], at least 1; `frame_time_secs` must be above 0.
+    pub fn frame_count_at(&self, frame_time_secs: f64) -> usize {
+        // A tenth of a per mille of a frame allows for printed frame times.
+        (self.duration_secs() / frame_time_secs + 1e-4).floor() as usize + 1
+    }
+
     /// The same motion at another frame rate. Frame 0 keeps its time, and no frame lies after the
     /// last frame of the original.
     ///
@@ -241,9 +247,7 @@ impl Clip {
         if !(frame_time_secs.is_finite() && frame_time_secs > 0.0) {
             return Err(ClipError::FrameTime(frame_time_secs));
         }
-        // A tenth of a per mille of a frame allows for printed frame times.
-        let steps = (self.duration_secs() / frame_time_secs + 1e-4).floor() as usize;
-        let locals = (0..=steps)
+        let locals = (0..self.frame_count_at(frame_time_secs))
             .flat_map(|frame| self.sample(frame as f64 * frame_time_secs, interpolation))
             .collect();
         Ok(Self {

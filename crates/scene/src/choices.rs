@@ -69,6 +69,14 @@ impl Choices {
         Ok(())
     }
 
+    /// Number of frames of the result.
+    pub fn frame_count(&self, take: &Loaded) -> usize {
+        match self.frame_time_secs {
+            Some(frame_time_secs) => take.clip.frame_count_at(frame_time_secs),
+            None => take.clip.frame_count(),
+        }
+    }
+
     /// An error about a setting, naming the option or the file it came from.
     fn setting_error(&self, field: &str, problem: impl Display) -> Failure {
         let option = self.options.iter().find(|option| option.field == field);
@@ -174,7 +182,7 @@ pub fn moved_contacts(contacts: &Contacts, frames_per_frame: f64, last: usize) -
 }
 
 /// A stretch of frames in frames of another rate; `None` where no frame of that rate lies in it.
-fn moved_frames(
+pub fn moved_frames(
     (first, end): (usize, usize),
     frames_per_frame: f64,
     last: usize,

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use understudy_interchange::Source;
 use understudy_interchange::bvh::{BvhLayout, BvhOptions, clip_to_bvh, write_bvh};
@@ -54,6 +55,62 @@ pub(crate) fn clip_bytes(
             let notes = warnings.into_iter().map(|w| (output.to_owned(), w));
             Ok((bytes, notes.collect()))
         }
+    }
+}
+
+/// How large a clip becomes as a file, bytes, by its number of frames.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FileSize {
+    /// What it needs however short it is: the character itself, in a GLB.
+    pub fixed: f64,
+    /// What each frame adds.
+    pub per_frame: f64,
+}
+
+impl FileSize {
+    /// The size of a clip of a result, found from a few of its frames: near for BVH, whose numbers
+    /// differ in length, and nearer for GLB.
+    ///
+    /// # Errors
+    /// A result that the format cannot hold.
+    pub fn of(
+        character: &Loaded,
+        retargeted: &Retargeted,
+        format: OutFormat,
+    ) -> Result<Self, Failure> {
+        /// Frames that are looked at, spread over the clip.
+        const SAMPLES: usize = 8;
+        let output = PathBuf::from("clip").with_extension(format.extension());
+        let clip = &retargeted.solved;
+        let last = clip.frame_count() - 1;
+        let size = |samples: usize| {
+            let frames = (0..samples).map(|sample| sample * last / SAMPLES);
+            let locals = frames.flat_map(|frame| clip.frame(frame).iter().copied());
+            let few = Clip::new(
+                Arc::clone(&clip.skeleton),
+                clip.frame_time_secs,
+                locals.collect(),
+            );
+            let few = few.map_err(|problem| Failure::output_at(&output, problem))?;
+            let few = retargeted.in_file_axes(&few);
+            let bytes = match format {
+                OutFormat::Glb => glb_of(character, &few, "clip", false, &output),
+                OutFormat::Bvh => bvh_of(character, &few, None, &output, &mut Vec::new()),
+            };
+            Ok(bytes?.len() as f64)
+        };
+        // Twice as many frames of the same motion: what they add is what frames need.
+        let (few, many) = (size(SAMPLES / 2 + 1)?, size(SAMPLES + 1)?);
+        let per_frame = (many - few) / (SAMPLES / 2) as f64;
+        Ok(Self {
+            fixed: many - (SAMPLES + 1) as f64 * per_frame,
+            per_frame,
+        })
+    }
+
+    /// The size of so many frames, bytes.
+    pub fn bytes(self, frames: usize) -> f64 {
+        self.fixed + frames as f64 * self.per_frame
     }
 }
 

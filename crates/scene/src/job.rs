@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use understudy_interchange::file::write_atomically;
 use understudy_measure::Options;
 
@@ -35,7 +35,7 @@ pub struct Job {
 pub struct Outcome {
     /// What was made and measured.
     pub solved: Solved,
-    /// What the report file says.
+    /// What the report says, whether it is written or not.
     pub report: Value,
     /// Where clip and report were written.
     pub outputs: Outputs,
@@ -66,18 +66,21 @@ pub fn retarget_onto(
     job.choices.check_character(character)?;
     on_step(Step::Read);
     let take = Loaded::read(&job.take, &job.take_options, Purpose::Motion)?;
+    if let Some(frames) = job.outputs.frames {
+        frames.check(job.choices.frame_count(&take), &take.path)?;
+    }
     let options = Options::default();
     let solved = solve(&take, character, &job.choices, options, on_step)?;
     on_step(Step::Write);
     deliver(&take, character, solved, &job.outputs, &|_| true)
 }
 
-/// Writes clip and report of a result. Both are made before either is written; a stop leaves no
-/// file behind.
+/// Writes clip and report of a result, or of the part of it that is asked for. Both are made before
+/// either is written; a stop leaves no file behind.
 ///
 /// # Errors
-/// A clip that the format cannot hold, a file that cannot be written, or the word of who watches to
-/// stop.
+/// Frames that the result does not have, a clip that the format cannot hold, a file that cannot be
+/// written, or the word of who watches to stop.
 pub fn deliver(
     take: &Loaded,
     character: &Loaded,
@@ -85,19 +88,31 @@ pub fn deliver(
     outputs: &Outputs,
     watch: OnProgress<'_>,
 ) -> Result<Outcome, Failure> {
+    let all = solved.retargeted.solved.frame_count();
+    if let Some(frames) = outputs.frames {
+        frames.check(all, &take.path)?;
+        solved = solved.within(frames, character.surface(), watch)?;
+    }
     tell(watch, Step::Write, 0.0)?;
+    // A report is the same whether somebody wants to see values frame by frame or not.
+    solved.comparison.forget_series();
     let name = solved.choices.name.clone().unwrap_or_else(|| take.stem());
     let (clip, more) = clip_bytes(character, &solved.retargeted, &name, &outputs.clip)?;
     solved.notes.extend(more);
     tell(watch, Step::Write, 0.6)?;
-    let report = report_of(take, character, &solved, &outputs.clip);
+    let mut report = report_of(take, character, &solved, &outputs.clip);
+    if let Some(frames) = outputs.frames {
+        report["frames"] = json!({ "first": frames.first, "last": frames.last, "of": all });
+    }
     let report_text = json_text(&report, false)?;
     tell(watch, Step::Write, 0.8)?;
     let write = |path: &Path, bytes: &[u8]| {
         write_atomically(path, bytes).map_err(|error| Failure::output(&error))
     };
     write(&outputs.clip, &clip)?;
-    write(&outputs.report, report_text.as_bytes())?;
+    if let Some(path) = &outputs.report {
+        write(path, report_text.as_bytes())?;
+    }
     Ok(Outcome {
         solved,
         report,

@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 
 use understudy_measure::data_faults::{DataFault, find_data_faults};
 use understudy_measure::{Comparison, Options, measure_watched};
+use understudy_motion::Surface;
 use understudy_solver::{Character, Retargeted, Take, Watch, retarget_watched};
 
 use crate::choices::{Choices, fitted, solve_error};
 use crate::failure::Failure;
+use crate::frames::Frames;
 use crate::load::Loaded;
 use crate::report::{Note, counted, data_note, doubt_note, doubtful_of, notes_of};
 use crate::strict::strict_faults;
@@ -76,6 +78,29 @@ pub struct Solved {
 }
 
 impl Solved {
+    /// A part of the result in frames of its own, measured by itself. What was chosen, and notes,
+    /// stay those of the whole. `surface` is the character's skin.
+    ///
+    /// # Errors
+    /// [`Failure::stopped`] soon after `watch` said so.
+    pub fn within(
+        &self,
+        frames: Frames,
+        surface: Option<&Surface>,
+        watch: OnProgress<'_>,
+    ) -> Result<Self, Failure> {
+        let retargeted = self.retargeted.within([frames.first, frames.last]);
+        let measured = |share| tell(watch, Step::Measure, share);
+        Ok(Self {
+            comparison: measure_watched(&retargeted, surface, Options::default(), &measured)?,
+            retargeted,
+            choices: self.choices.clone(),
+            doubtful: self.doubtful.clone(),
+            data_faults: self.data_faults.clone(),
+            notes: self.notes.clone(),
+        })
+    }
+
     /// What `--strict` does not let pass, worst first: roles that are guesses, then what was
     /// measured.
     pub fn strict_problems(&self) -> Vec<String> {
@@ -172,16 +197,25 @@ pub fn solve_watched(
 pub struct Outputs {
     /// The clip, `.glb` or `.bvh`.
     pub clip: PathBuf,
-    /// Its report, JSON.
-    pub report: PathBuf,
+    /// Its report, JSON; none is written where absent.
+    pub report: Option<PathBuf>,
+    /// The frames of the result that are written; all where absent.
+    pub frames: Option<Frames>,
 }
 
 impl Outputs {
-    /// A clip with its report beside it.
+    /// The whole clip with its report beside it.
     pub fn of(clip: &Path) -> Self {
         Self {
             clip: clip.to_owned(),
-            report: crate::export::report_beside(clip),
+            report: Some(crate::export::report_beside(clip)),
+            frames: None,
         }
+    }
+
+    /// The files that are written.
+    pub fn files(&self) -> impl Iterator<Item = &Path> {
+        let report = self.report.as_deref();
+        std::iter::once(self.clip.as_path()).chain(report)
     }
 }

@@ -149,6 +149,14 @@ impl Contacts {
         }
     }
 
+    /// The contacts and touches of a part of a take, `first..=last`, in its own frames.
+    pub fn within(&self, [first, last]: [usize; 2]) -> Self {
+        self.with_frames(|(from, to)| {
+            let meets = from <= last && to >= first;
+            meets.then(|| (from.max(first) - first, to.min(last) - first))
+        })
+    }
+
     /// Checks contacts that come from a file against the clip and the body they are for.
     ///
     /// # Errors
@@ -396,6 +404,29 @@ mod tests {
     fn runs_are_found_up_to_the_end() {
         assert_eq!(runs(&[true, true, false, true]), vec![(0, 1), (3, 3)]);
         assert_eq!(runs(&[]), vec![]);
+    }
+
+    #[test]
+    fn contacts_of_a_part_are_in_its_frames() {
+        let contact = |first, last| Contact {
+            side: Side::Left,
+            pair: 0,
+            part: FootPart::Ball,
+            first,
+            last,
+            place_m: None,
+        };
+        let all = Contacts {
+            contacts: vec![
+                contact(0, 9),
+                contact(5, 30),
+                contact(28, 60),
+                contact(61, 70),
+            ],
+            touches: None,
+        };
+        let expected = [contact(0, 10), contact(8, 40)];
+        assert_eq!(all.within([20, 60]).contacts, expected);
     }
 
     #[test]

@@ -122,6 +122,42 @@ impl Retargeted {
         self.stance.floor
     }
 
+    /// A part of it, `first..=last`, in the part's own frames: motion, contacts and touches as they
+    /// are in the whole, not solved again. Frames past the end are left out; the clock of the part
+    /// starts as that of the whole.
+    pub fn within(&self, [first, last]: [usize; 2]) -> Self {
+        let last = last.min(self.solved.frame_count() - 1);
+        let first = first.min(last);
+        let part = |clip: &Clip| {
+            let mut part = clip.range(first, last);
+            part.start_secs = clip.start_secs;
+            part
+        };
+        let touches = self.touches.iter();
+        Self {
+            take: part(&self.take),
+            performer: self.performer.clone(),
+            stance: self.stance.clone(),
+            plain: part(&self.plain),
+            solved: part(&self.solved),
+            body: self.body.clone(),
+            feet: self.feet.clone(),
+            contacts: self.contacts.within([first, last]),
+            planted_parts: self
+                .planted_parts
+                .iter()
+                .map(|leg| leg[first..=last].to_vec())
+                .collect(),
+            scale: self.scale,
+            pelvis_offsets: self.pelvis_offsets[first..=last].to_vec(),
+            touches: touches
+                .filter_map(|touch| touch.within([first, last]))
+                .collect(),
+            notes: self.notes.clone(),
+            file_from_upright: self.file_from_upright,
+        }
+    }
+
     /// A clip of the character in the axes of its own file.
     pub fn in_file_axes(&self, clip: &Clip) -> Clip {
         clip.rotated(self.file_from_upright)

@@ -11,7 +11,8 @@ use understudy_bodies::{Character as Made, character};
 use understudy_motion::skin::Skin;
 use understudy_motion::{Clip, Joint, Skeleton, Transform};
 use understudy_solver::{
-    Character, Retargeted, Settings, Take, Touch, TouchPart, TouchSettings, find_touches, retarget,
+    Character, FootPart, Retargeted, Settings, Take, Touch, TouchPart, TouchSettings, find_touches,
+    retarget,
 };
 
 static PERFORMER: LazyLock<Made> = LazyLock::new(|| cast_character("performer"));
@@ -336,4 +337,59 @@ fn arms_are_kept_out_of_a_broad_body_on_wish() {
         kept_m < 0.5 * plain_m,
         "{plain_m} m before, {kept_m} m after"
     );
+}
+
+/// A part of a result is the whole one in its frames: motion, contacts, plants and touches, those that
+/// it cuts through too.
+#[test]
+fn a_part_of_a_result_is_the_whole_in_its_frames() {
+    let onto = cast_character("porter");
+    let whole = carried(&authored("clap").clip, &onto, &Settings::default());
+    let cut = &whole.touches[2];
+    assert!(cut.touch.last > cut.touch.first, "{cut:?}");
+    let (first, last) = (cut.touch.last, whole.touches[4].touch.last);
+    let part = whole.within([first, last]);
+    assert_eq!(part.solved.frame_count(), last - first + 1);
+    for frame in first..=last {
+        let at = frame - first;
+        assert_eq!(part.solved.frame(at), whole.solved.frame(frame));
+        assert_eq!(part.plain.frame(at), whole.plain.frame(frame));
+        assert_eq!(part.take.frame(at), whole.take.frame(frame));
+        assert_eq!(part.pelvis_offsets[at], whole.pelvis_offsets[frame]);
+        for (some, all) in part.planted_parts.iter().zip(&whole.planted_parts) {
+            assert_eq!(some[at], all[frame]);
+        }
+        for foot in &whole.stance.feet {
+            for part_of_foot in FootPart::ALL {
+                let stands = |result: &Retargeted, frame: usize| {
+                    let frames = result.solved.frame_count();
+                    let mask = result
+                        .contacts
+                        .mask(foot.side, foot.pair, part_of_foot, frames);
+                    mask[frame]
+                };
+                assert_eq!(stands(&part, at), stands(&whole, frame), "frame {frame}");
+            }
+        }
+        // The gaps of touches, by frame.
+        let gaps = |result: &Retargeted, frame: usize| -> Vec<(String, f64, f64)> {
+            let on = result
+                .touches
+                .iter()
+                .filter(|carried| (carried.touch.first..=carried.touch.last).contains(&frame));
+            on.map(|carried| {
+                let at = frame - carried.touch.first;
+                let words = carried.touch.words();
+                (words, carried.gaps_m[at], carried.gaps_before_m[at])
+            })
+            .collect()
+        };
+        assert_eq!(gaps(&part, at), gaps(&whole, frame), "frame {frame}");
+    }
+    assert!(part.touches.len() >= 3, "{:?}", part.touches);
+    assert_eq!(
+        part.contacts.touches.as_ref().map(Vec::len),
+        Some(part.touches.len())
+    );
+    assert_eq!(part.solved.start_secs, whole.solved.start_secs);
 }

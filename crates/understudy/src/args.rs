@@ -6,10 +6,11 @@ use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use understudy_bodies::RestPose;
 use understudy_motion::LengthUnit;
-use understudy_motion::rate::frame_time_from_spoken;
 use understudy_solver::Travel;
 
+use understudy_scene::Frames;
 use understudy_scene::export::OutFormat;
+use understudy_scene::frames::frame_time_of;
 use understudy_scene::load::LoadOptions;
 
 const EXIT_CODES: &str = "\
@@ -60,13 +61,7 @@ pub struct Rate {
 }
 
 fn parse_rate(text: &str) -> Result<Rate, String> {
-    frame_time_from_spoken(text)
-        .filter(|frame_time_secs| (1e-4..=10.0).contains(frame_time_secs))
-        .map(|frame_time_secs| Rate { frame_time_secs })
-        .ok_or_else(|| {
-            "not a frame rate; give frames per second from 0.1 to 10000, such as 60 or 29.97"
-                .to_owned()
-        })
+    frame_time_of(text).map(|frame_time_secs| Rate { frame_time_secs })
 }
 
 fn parse_travel(text: &str) -> Result<Travel, String> {
@@ -208,6 +203,7 @@ fails does not stop the others.
 Examples:
   understudy retarget heron-walk.bvh keeper.glb -o out/keeper-walk.glb
   understudy retarget heron-walk.bvh keeper.glb -o out/keeper-walk.bvh --rate 30
+  understudy retarget heron-walk.bvh keeper.glb -o out/keeper-step.glb --frames 100..250
   understudy retarget takes/*.bvh keeper.glb -o out/ --strict --json
 
 Limits of --strict: slide within a plant 0.5 mm, sinking 1 mm, knee peaks 1.2 times the take's,
@@ -230,6 +226,14 @@ pub struct RetargetArgs {
     /// Where to write the report [default: beside OUT, as its name with .report.json]
     #[arg(long, value_name = "FILE.json")]
     pub report: Option<PathBuf>,
+    /// Write the clip alone, without a report
+    #[arg(long, conflicts_with = "report")]
+    pub no_report: bool,
+    /// Write only these frames of the result, first and last, both in it, counted from 0 at the rate
+    /// of the result. The whole take is carried over all the same, so that the frames are what they
+    /// are in the whole clip; the report is about them alone
+    #[arg(long, value_name = "FIRST..LAST")]
+    pub frames: Option<Frames>,
     /// Print the report as JSON (one line per take with an output folder)
     #[arg(long)]
     pub json: bool,

@@ -901,6 +901,113 @@ fn a_clip_is_measured_on_its_own() {
     desk.expect(2, &["measure", "take.bvh", "--contacts", "contacts.ron"]);
 }
 
+/// The take and the character, written with some options beside.
+fn onto_keeper<'a>(output: &'a str, more: &[&'a str]) -> Vec<&'a str> {
+    let onto = ["retarget", "take.bvh", "keeper.glb", "-o", output];
+    [&onto[..], more].concat()
+}
+
+#[test]
+fn a_range_of_frames_is_that_part_of_the_whole() {
+    let desk = Desk::with_take_and_character();
+    desk.expect(0, &onto_keeper("whole.bvh", &[]));
+    let (text, _) = desk.expect(0, &onto_keeper("part.bvh", &["--frames", "40..90"]));
+    assert!(text.contains("frames 40 to 90"), "{text}");
+    // A BVH has one line for each frame: those of the part are those of the whole.
+    let frames = |name: &str| -> Vec<String> {
+        let text = desk.read(name);
+        let (_, motion) = text.split_once("Frame Time:").unwrap();
+        motion.lines().skip(1).map(str::to_owned).collect()
+    };
+    let (whole, part) = (frames("whole.bvh"), frames("part.bvh"));
+    assert_eq!(part, whole[40..=90]);
+    // The report is about those frames, in frames of the clip that is written.
+    let (all, some) = (
+        desk.read_json("whole.report.json"),
+        desk.read_json("part.report.json"),
+    );
+    assert_eq!(
+        some["frames"],
+        serde_json::json!({ "first": 40, "last": 90, "of": whole.len() })
+    );
+    assert_eq!(all["frames"], Value::Null);
+    assert_eq!(some["take"]["frames"], 51);
+    assert_eq!(some["measures"]["solved"]["frames"], 51);
+    let contacts = |report: &Value| -> Vec<(String, i64, i64)> {
+        let all = report["contacts"].as_array().unwrap();
+        let frame = |contact: &Value, key: &str| contact[key].as_i64().unwrap();
+        all.iter()
+            .map(|contact| {
+                let whose = format!("{} {}", contact["side"], contact["part"]);
+                (whose, frame(contact, "first"), frame(contact, "last"))
+            })
+            .collect()
+    };
+    let expected: Vec<_> = contacts(&all)
+        .into_iter()
+        .filter(|(_, first, last)| *first <= 90 && *last >= 40)
+        .map(|(whose, first, last)| (whose, first.max(40) - 40, last.min(90) - 40))
+        .collect();
+    assert!(!expected.is_empty());
+    assert_eq!(contacts(&some), expected);
+    // Frames are counted at the rate of the result; the last one may be asked for, and one alone.
+    let halved = whole.len().div_ceil(2);
+    let range = format!("{0}..{0}", halved - 1);
+    desk.expect(
+        0,
+        &onto_keeper("end.glb", &["--rate", "15", "--frames", &range]),
+    );
+    let clip = desk.json(&["inspect", "end.glb", "--json"]);
+    assert_eq!(clip["clip"]["frames"], 1);
+    let (_, stderr) = desk.expect(
+        3,
+        &onto_keeper(
+            "past.glb",
+            &["--rate", "15", "--frames", &format!("0..{halved}")],
+        ),
+    );
+    let named = format!("take.bvh: there is no frame {halved}");
+    assert!(stderr.contains(&named), "{stderr}");
+    assert!(stderr.contains(&format!("has {halved} frames")), "{stderr}");
+    assert!(!desk.path("past.glb").exists());
+    for (range, expected) in [
+        ("--frames=40", "such as 100..250"),
+        ("--frames=-4..9", "such as 100..250"),
+        ("--frames=90..40", "frame 40 lies before frame 90"),
+    ] {
+        let (_, stderr) = desk.expect(2, &onto_keeper("o.glb", &[range]));
+        assert!(stderr.contains(expected), "{range}: {stderr}");
+    }
+    let many = [
+        "retarget",
+        "take.bvh",
+        "full.bvh",
+        "keeper.glb",
+        "-o",
+        "out/",
+    ];
+    let (_, stderr) = desk.expect(2, &[&many[..], &["--frames", "0..9"]].concat());
+    assert!(stderr.contains("--frames is for a single take"), "{stderr}");
+}
+
+#[test]
+fn a_clip_is_written_without_a_report_on_wish() {
+    let desk = Desk::with_take_and_character();
+    let (text, _) = desk.expect(0, &onto_keeper("out/walk.glb", &["--no-report"]));
+    assert!(
+        text.contains("clip ") && !text.contains("report "),
+        "{text}"
+    );
+    assert_eq!(desk.names("out"), ["walk.glb"]);
+    desk.expect(0, &onto_keeper("with.glb", &[]));
+    let bytes = |name: &str| std::fs::read(desk.path(name)).unwrap();
+    assert!(bytes("out/walk.glb") == bytes("with.glb"));
+    desk.expect(
+        2,
+        &onto_keeper("o.glb", &["--no-report", "--report", "r.json"]),
+    );
+}
+
 #[test]
 fn a_bvh_character_keeps_its_channels() {
     let desk = Desk::with_take_and_character();

@@ -29,9 +29,13 @@ pub struct Args {
     #[arg(long, value_enum, default_value = "three-quarter")]
     pub view: ViewArg,
 
-    /// Size of window and picture.
-    #[arg(long, value_name = "WxH", default_value = "1440x900", value_parser = parse_size)]
-    pub size: [u32; 2],
+    /// Size of window and picture [default: as it was, 1440x900 at first].
+    #[arg(long, value_name = "WxH", value_parser = parse_size)]
+    pub size: Option<[u32; 2]>,
+
+    /// Scale of everything in the window, per cent, 75 to 250 [default: as it was, 100 at first].
+    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u32).range(75..=250))]
+    pub scale: Option<u32>,
 
     /// What to draw of the bodies.
     #[arg(long, value_enum, default_value = "surface")]
@@ -57,9 +61,9 @@ pub struct Args {
     #[arg(long, value_name = "SETTINGS.ron")]
     pub against: Option<PathBuf>,
 
-    /// Which panel stands at the side.
-    #[arg(long, value_enum, default_value = "faults")]
-    pub panel: PanelArg,
+    /// Which panel stands at the side [default: as it was, faults at first].
+    #[arg(long, value_enum)]
+    pub panel: Option<PanelArg>,
 
     /// Show the character at rest instead of moving.
     #[arg(long)]
@@ -81,12 +85,18 @@ pub struct Args {
     #[arg(long)]
     pub offscreen: bool,
 
+    /// Play the steps of this file in the window as if a person did them, and end: a list of
+    /// Key("Ctrl+E"), Click("words"), ClickNth("words", 2), Fill("field", "text"), Type("text"),
+    /// See("words"), Wait and Close.
+    #[arg(long, value_name = "STEPS.ron", conflicts_with_all = ["screenshot", "time_frames"])]
+    pub play_input: Option<PathBuf>,
+
     /// Play for some seconds, say how long pictures took, and end.
     #[arg(long, value_name = "SECS", conflicts_with = "screenshot")]
     pub time_frames: Option<f64>,
 }
 
-const EXITS: &str = "Exit codes: 0 done, 2 wrong arguments, 3 a file cannot be read, 4 it cannot be \
+const EXITS: &str = "Exit codes: 0 done, 1 a step of --play-input cannot be done, 2 wrong arguments, 3 a file cannot be read, 4 it cannot be \
 solved, 5 a file cannot be written, 6 there is no screen or no graphics adapter (the command line, \
 `understudy`, works without).";
 

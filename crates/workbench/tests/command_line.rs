@@ -2,17 +2,22 @@
 
 use std::process::{Command, Output};
 
-fn run(arguments: &[&str]) -> Output {
+fn run(arguments: &[&str], variables: &[(&str, &str)]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_understudy-workbench"))
         .args(arguments)
         .env("DISPLAY", "")
         .env("WAYLAND_DISPLAY", "")
+        .envs(variables.iter().copied())
         .output()
         .expect("the program starts")
 }
 
 fn check(arguments: &[&str], code: i32, words: &str) {
-    let output = run(arguments);
+    check_with(&[], arguments, code, words);
+}
+
+fn check_with(variables: &[(&str, &str)], arguments: &[&str], code: i32, words: &str) {
+    let output = run(arguments, variables);
     let text = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(code), "{arguments:?}: {text}");
     assert!(text.contains(words), "{arguments:?}: {text}");
@@ -34,4 +39,25 @@ fn without_a_screen_it_says_so() {
         6,
         "the command line, `understudy`",
     );
+}
+
+/// No server has this number: X11 counts its ports up from 6000, and there are not so many.
+#[test]
+#[cfg(target_os = "linux")]
+fn a_screen_that_is_not_there_is_named() {
+    let variables = [("DISPLAY", ":59999")];
+    check_with(&variables, &[], 6, "DISPLAY is :59999");
+    check_with(&variables, &["--rest"], 6, "the command line");
+}
+
+/// The drivers of another system are not those of this one.
+#[test]
+#[cfg(target_os = "linux")]
+fn without_an_adapter_it_says_so() {
+    let folder = std::env::temp_dir();
+    let picture = folder.join("workbench-no-adapter.png");
+    let picture = picture.to_str().expect("a plain path");
+    let arguments = ["--offscreen", "--screenshot", picture];
+    let variables = [("WGPU_BACKEND", "metal")];
+    check_with(&variables, &arguments, 6, "no graphics adapter");
 }

@@ -77,15 +77,7 @@ pub fn retarget_part(
         touches: contacts.touches.clone().or(known.contacts.touches.clone()),
         ..contacts.clone()
     };
-    prepared.solve(settings, cut(&whole, [first, last]), surface, watch)
-}
-
-/// The contacts of a part of a take, in its own frames.
-fn cut(contacts: &Contacts, [first, last]: [usize; 2]) -> Contacts {
-    contacts.with_frames(|(from, to)| {
-        let meets = from <= last && to >= first;
-        meets.then(|| (from.max(first) - first, to.min(last) - first))
-    })
+    prepared.solve(settings, whole.within([first, last]), surface, watch)
 }
 
 impl Prepared {
@@ -161,35 +153,5 @@ impl Prepared {
             let leg = PlantedLeg::new(leg, std::slice::from_ref(&world), path, prior);
             leg.pose(clip.frame_mut(0), &world, 0, DVec3::ZERO, DVec3::ZERO);
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::{Contact, FootPart};
-    use understudy_anatomy::Side;
-
-    #[test]
-    fn contacts_of_a_part_are_in_its_frames() {
-        let contact = |first, last| Contact {
-            side: Side::Left,
-            pair: 0,
-            part: FootPart::Ball,
-            first,
-            last,
-            place_m: None,
-        };
-        let all = Contacts {
-            contacts: vec![
-                contact(0, 9),
-                contact(5, 30),
-                contact(28, 60),
-                contact(61, 70),
-            ],
-            touches: None,
-        };
-        let expected = [contact(0, 10), contact(8, 40)];
-        assert_eq!(cut(&all, [20, 60]).contacts, expected);
     }
 }

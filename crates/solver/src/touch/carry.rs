@@ -32,6 +32,31 @@ pub struct CarriedTouch {
     pub gaps_before_m: Vec<f64>,
 }
 
+impl CarriedTouch {
+    /// The touch in a part of the clip, `first..=last`, in the part's own frames; `None` where it
+    /// lies outside.
+    pub fn within(&self, [first, last]: [usize; 2]) -> Option<Self> {
+        let touch = &self.touch;
+        if touch.first > last || touch.last < first {
+            return None;
+        }
+        let (from, to) = (touch.first.max(first), touch.last.min(last));
+        let kept = |gaps: &[f64]| {
+            let gaps = gaps.iter().skip(from - touch.first);
+            gaps.take(to - from + 1).copied().collect()
+        };
+        Some(Self {
+            touch: Touch {
+                first: from - first,
+                last: to - first,
+                ..*touch
+            },
+            gaps_m: kept(&self.gaps_m),
+            gaps_before_m: kept(&self.gaps_before_m),
+        })
+    }
+}
+
 /// One body in its world.
 #[derive(Clone, Copy)]
 pub(crate) struct Actor<'a> {

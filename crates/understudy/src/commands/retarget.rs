@@ -46,11 +46,12 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, Failure> {
         character_options: options.clone(),
         choices: choices.clone(),
         outputs: Outputs {
-            report: args
-                .report
-                .clone()
-                .unwrap_or_else(|| report_beside(&output)),
+            report: (!args.no_report).then(|| {
+                let given = args.report.clone();
+                given.unwrap_or_else(|| report_beside(&output))
+            }),
             clip: output,
+            frames: args.frames,
         },
     };
     let output = |take: &PathBuf| match is_folder {
@@ -63,10 +64,8 @@ pub fn run(args: &RetargetArgs) -> Result<Exit, Failure> {
             Failure::usage(format!("{error}, or end the name of a folder in /"))
         })?;
     }
-    let outputs = jobs
-        .iter()
-        .flat_map(|job| [&job.outputs.clip, &job.outputs.report]);
-    spare_files(outputs.map(PathBuf::as_path), inputs_of(args))?;
+    let outputs = jobs.iter().flat_map(|job| job.outputs.files());
+    spare_files(outputs, inputs_of(args))?;
     if is_folder {
         let character = Loaded::read(character, &options, Purpose::Character)?;
         character.body()?;
@@ -126,6 +125,7 @@ fn check_combination(
         let single = [
             ("--contacts", args.solving.contacts.is_some()),
             ("--name", args.name.is_some()),
+            ("--frames", args.frames.is_some()),
             ("--reference-frame", args.solving.reference_frame.is_some()),
         ];
         if let Some((option, _)) = single.iter().find(|(_, given)| *given) {
@@ -210,8 +210,16 @@ fn verdict(args: &RetargetArgs, outcome: &Outcome) -> Exit {
 /// What was done and how well, for people.
 fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
     let scale = outcome.solved.retargeted.scale;
+    let frames = match outcome.outputs.frames {
+        Some(frames) => format!("frames {} to {}: ", frames.first, frames.last),
+        None => String::new(),
+    };
+    let report = match &outcome.outputs.report {
+        Some(report) => format!("report  {}\n", report.display()),
+        None => String::new(),
+    };
     format!(
-        "{} onto {}: travel × {:.3}, pelvis height × {:.3}, {} of the take\n\n{}\nclip    {}\nreport  {}\n",
+        "{} onto {}: {frames}travel × {:.3}, pelvis height × {:.3}, {} of the take\n\n{}\nclip    {}\n{report}",
         job.take.display(),
         character.path.display(),
         scale.horizontal,
@@ -219,7 +227,6 @@ fn summary(character: &Loaded, job: &Job, outcome: &Outcome) -> String {
         counted(outcome.solved.retargeted.contacts.contacts.len(), "contact"),
         outcome.solved.comparison,
         outcome.outputs.clip.display(),
-        outcome.outputs.report.display(),
     )
 }
 

@@ -75,8 +75,7 @@ fn run_scene(args: &RunArgs, path: &Path) -> Result<Ran, Failure> {
 fn write(open: &OpenScene, solved: Solved, clip: &Path) -> Result<PathBuf, Failure> {
     let outputs = Outputs::of(clip);
     let read = [&open.path, &open.take.path, &open.character.path];
-    let written = [outputs.clip.as_path(), outputs.report.as_path()];
-    spare_files(written, read.map(PathBuf::as_path))?;
+    spare_files(outputs.files(), read.map(PathBuf::as_path))?;
     let outcome = deliver(&open.take, &open.character, solved, &outputs, &|_| true)?;
     Ok(outcome.outputs.clip)
 }

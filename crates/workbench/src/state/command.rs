@@ -2,11 +2,14 @@
 
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
 use understudy_anatomy::Role;
 use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Angle, Orbit};
 use super::curves::Curves;
+use super::export::{Delivery, ExportForm};
+use super::layout::Layout;
 use super::presets::{PresetId, Shelf};
 use super::stage::Who;
 use super::view::{Arrangement, Show};
@@ -20,14 +23,16 @@ pub enum Dialog {
     OpenTake,
     /// A character to open.
     OpenCharacter,
-    /// Where to write the scene.
+    /// Where to write the scene, where it has no file yet.
     SaveScene,
-    /// Where to write the clip.
+    /// Where to write the scene, whether it has a file or not.
+    SaveSceneAs,
+    /// A name for the clip's file.
     Export,
 }
 
 /// Which list or form stands at the side.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub enum SidePanel {
     /// What is wrong, worst first.
     #[default]
@@ -85,6 +90,23 @@ pub enum Command {
     ToggleFaultMarks,
     /// Dark or light.
     ToggleDark,
+    /// How the panels stand now, after a drag at their edge.
+    SetLayout(Layout),
+    /// Show or hide the panel at the side.
+    ToggleSide,
+    /// The panel at the side stands at the left, or at the right.
+    SwapSide,
+    /// Show or hide the panel of time.
+    ToggleTime,
+    /// All panels as they stand at first.
+    ResetLayout,
+    /// Everything larger, or smaller.
+    Scale {
+        /// Larger.
+        larger: bool,
+    },
+    /// Everything at its usual size.
+    ResetScale,
     /// Show a panel at the side.
     SetPanel(SidePanel),
     /// Go to a fault of the list.
@@ -100,8 +122,14 @@ pub enum Command {
     },
     /// A fault of the list is one again.
     UnacceptFault(usize),
-    /// Ask for a file.
+    /// Ask for a file, by its path.
     Ask(Dialog),
+    /// The path so far.
+    SetAsking(String),
+    /// Ask no more.
+    CloseAsking,
+    /// Ask for a file in the desktop's own dialog.
+    Browse(Dialog),
     /// Open these files.
     Open(Vec<PathBuf>),
     /// Open a take.
@@ -110,8 +138,14 @@ pub enum Command {
     OpenCharacter(PathBuf),
     /// Write the scene.
     SaveScene(PathBuf),
-    /// Write the clip and its report.
-    Export(PathBuf),
+    /// Open the form for writing the clip, or close it.
+    ToggleExport,
+    /// Fill the form in.
+    SetExport(Box<ExportForm>),
+    /// Write the clip to this file.
+    NameExport(PathBuf),
+    /// Write the clip, and its report where one is wanted.
+    Export(Box<Delivery>),
     /// Change settings; the name is what undo says, and `goes_on` marks more of the same drag.
     Tune {
         /// Name of the change.
@@ -240,11 +274,23 @@ pub fn actions() -> Vec<Action> {
         action("End the comparison of A and B", "", C::Compare(None)),
         action("Take the settings of B", "", C::TakeOther),
         action("Curves or tracks", "U", C::ToggleCurves),
+        action("Show or hide the panel at the side", "F6", C::ToggleSide),
+        action("Show or hide tracks and curves", "F7", C::ToggleTime),
+        action("Put the panel to the other side", "", C::SwapSide),
+        action("Reset layout", "", C::ResetLayout),
+        action("Everything larger", "Ctrl+Plus", C::Scale { larger: true }),
+        action(
+            "Everything smaller",
+            "Ctrl+Minus",
+            C::Scale { larger: false },
+        ),
+        action("Everything at its usual size", "Ctrl+0", C::ResetScale),
         action("Open a scene", "Ctrl+O", C::Ask(Dialog::OpenScene)),
         action("Open a take", "Ctrl+T", C::Ask(Dialog::OpenTake)),
         action("Open a character", "Ctrl+B", C::Ask(Dialog::OpenCharacter)),
         action("Save the scene", "Ctrl+S", C::Ask(Dialog::SaveScene)),
-        action("Export the clip", "Ctrl+E", C::Ask(Dialog::Export)),
+        action("Save under another name", "", C::Ask(Dialog::SaveSceneAs)),
+        action("Export the clip", "Ctrl+E", C::ToggleExport),
         action("Undo", "Ctrl+Z", C::Undo),
         action("Redo", "Ctrl+Y", C::Redo),
         action("Stop the work in the background", "Esc", C::StopJob),

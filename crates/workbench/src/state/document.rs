@@ -186,6 +186,18 @@ impl Document {
         }
     }
 
+    /// All files that are read to open this: none of them may be written over by a clip.
+    pub fn files_read(&self) -> Vec<PathBuf> {
+        let loaded = [&self.take, &self.character].into_iter().flatten();
+        let of_loaded = loaded.flat_map(|file| {
+            let more = [file.mapping.as_deref(), file.asf()];
+            std::iter::once(file.path.as_path()).chain(more.into_iter().flatten())
+        });
+        let own = [self.path.as_deref(), self.choices.contacts_file.as_deref()];
+        let all = own.into_iter().flatten().chain(of_loaded);
+        all.map(Path::to_owned).collect()
+    }
+
     /// The file of a body.
     pub fn file(&self, who: Who) -> Option<&Arc<Loaded>> {
         match who {

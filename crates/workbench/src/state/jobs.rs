@@ -4,7 +4,7 @@
 //! A stop takes effect at once for the person; the thread ends within a frame or a step of the solve,
 //! a measure, or the file that is being read.
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -28,8 +28,8 @@ pub enum Task {
     /// Carry the take of a document over, for the bodies of a stage; without one these are made
     /// first. Where the last result is near, stretches around the shown frame come first.
     Solve(Document, Option<Stage>, Option<Near>),
-    /// Write a result.
-    Export(Document, Arc<Solved>, Outputs),
+    /// Write a result; without one the take of the document is carried over first.
+    Export(Document, Option<Arc<Solved>>, Outputs),
 }
 
 impl Task {
@@ -214,6 +214,14 @@ fn share_of_solve(step: Step, share: f64) -> f64 {
     }
 }
 
+/// How much of writing a clip is done within one of its steps.
+fn share_of_export(step: Step, share: f64) -> f64 {
+    match step {
+        Step::Write => MEASURED + (1.0 - MEASURED) * share,
+        earlier => share_of_solve(earlier, share),
+    }
+}
+
 /// `None` where it was stopped.
 fn run(
     task: Task,
@@ -258,8 +266,20 @@ fn run(
         }
         Task::Export(document, solved, outputs) => {
             let (take, character) = document.pair()?;
-            let watch = |now: understudy_scene::Progress| on_news(now.step.words(), now.share);
-            let written = deliver(take, character, (*solved).clone(), &outputs, &watch);
+            let furthest = Cell::new(0.0_f64);
+            let watch = |now: understudy_scene::Progress| {
+                // A part of a result is measured once more.
+                let share = share_of_export(now.step, now.share).max(furthest.get());
+                furthest.set(share);
+                on_news(now.step.words(), share)
+            };
+            let choices = &document.choices;
+            let solved = match solved {
+                Some(solved) => Ok((*solved).clone()),
+                None => solve_watched(take, character, choices, Options::default(), &watch),
+            };
+            let written =
+                solved.and_then(|solved| deliver(take, character, solved, &outputs, &watch));
             if is_stopped() && written.is_err() {
                 return None;
             }
@@ -271,7 +291,6 @@ fn run(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::cell::Cell;
     use std::path::PathBuf;
 
     fn open(file: &str) -> Task {

@@ -1,12 +1,15 @@
 //! The state of the workbench: documents, time, jobs, cameras. Nothing here knows a window.
 
+pub mod asking;
 pub mod camera;
 pub mod clock;
 pub mod command;
 pub mod curves;
 pub mod document;
+pub mod export;
 pub mod history;
 pub mod jobs;
+pub mod layout;
 pub mod live;
 pub mod model;
 pub mod other;

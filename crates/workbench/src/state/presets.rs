@@ -244,7 +244,7 @@ fn applied(name: &str, character: &str, left_out: &[String]) -> String {
 mod tests {
     use super::*;
     use crate::state::command::Command;
-    use crate::state::session::tests::{assets, opened};
+    use crate::state::session::tests::{assets, export, opened};
     use clap::Parser;
 
     fn folder(name: &str) -> PathBuf {
@@ -358,7 +358,7 @@ mod tests {
         set(&mut session, &settings);
         session.apply(Command::SavePreset("stoop".into(), Shelf::Own));
         let own = folder.join("own.bvh");
-        session.apply(Command::Export(own.clone()));
+        export(&mut session, &own);
         session.wait();
         let other = folder.join("other.bvh");
         let line = |words: &[&Path]| {

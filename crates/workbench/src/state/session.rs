@@ -7,14 +7,16 @@ use understudy_anatomy::Role;
 use understudy_measure::{Fault, FaultKind, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
-use understudy_scene::{AcceptedFault, Failure, Loaded, Outputs, Solved};
+use understudy_scene::{AcceptedFault, Failure, Loaded, Solved};
 use understudy_solver::{Contacts, Settings};
 
+use super::asking::Asking;
 use super::camera::{Camera, Orbit};
 use super::clock::Clock;
 use super::command::{Command, Dialog, SidePanel};
 use super::curves::Curves;
 use super::document::{Document, Edit, OpenRequest, short};
+use super::export::{Delivery, ExportForm};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::live::{Live, Near};
@@ -45,6 +47,8 @@ pub struct Session {
     pub solved: Option<Arc<Solved>>,
     /// Whether settings have changed since the solve that runs was begun.
     must_solve_again: bool,
+    /// Whether the result is of bodies whose roles have changed since.
+    must_rebuild: bool,
     /// Faults of plain transfer, worst first.
     plain_faults: Vec<Fault>,
     /// What answers a change before the whole result does.
@@ -65,12 +69,18 @@ pub struct Session {
     pub curves: Curves,
     /// The last message.
     pub notice: Option<Notice>,
+    /// What is to be told once the first files are open.
+    pub told_later: Option<String>,
     /// Settings before and after.
     pub history: History<Edit>,
     /// The joint that is chosen, and whose it is.
     pub joint: Option<(Who, usize)>,
     /// The fault that was gone to.
     pub fault: Option<usize>,
+    /// How the clip is written.
+    pub export: ExportForm,
+    /// Whether the form for it is open.
+    pub is_export_open: bool,
     /// Whether the list of actions is open.
     pub are_actions_open: bool,
     /// Whether the first steps are shown.
@@ -87,7 +97,9 @@ pub struct Session {
     pub revision: u64,
     /// The count when it was last saved.
     pub saved_revision: u64,
-    /// A dialog that is asked for; the window takes it.
+    /// A file that is asked for by its path.
+    pub asking: Option<Asking>,
+    /// A dialog of the desktop that is asked for; the window takes it.
     pub asked: Option<Dialog>,
 }
 
@@ -122,6 +134,28 @@ impl Session {
             Command::ToggleFaultMarks => self.view.faults = !self.view.faults,
             Command::ToggleDark => self.view.dark = !self.view.dark,
             Command::SetPanel(panel) => self.set_panel(panel),
+            Command::SetLayout(layout) => self.preferences.layout = layout,
+            Command::ToggleSide => {
+                let layout = &mut self.preferences.layout;
+                layout.is_side_shown = !layout.is_side_shown;
+            }
+            Command::SwapSide => {
+                let layout = &mut self.preferences.layout;
+                layout.is_side_left = !layout.is_side_left;
+                layout.is_side_shown = true;
+            }
+            Command::ToggleTime => {
+                let layout = &mut self.preferences.layout;
+                layout.is_time_shown = !layout.is_time_shown;
+            }
+            Command::ResetLayout => {
+                self.preferences.layout = self.preferences.layout.reset();
+                self.set_panel(self.preferences.layout.panel);
+            }
+            Command::Scale { larger } => {
+                self.preferences.layout = self.preferences.layout.scaled(larger);
+            }
+            Command::ResetScale => self.preferences.layout.scale_percent = 100,
             Command::ToggleCurves => self.curves.is_open = !self.curves.is_open,
             Command::SetCurves(curves) => self.curves = curves,
             Command::SavePreset(name, shelf) => self.save_preset(&name, shelf),
@@ -134,6 +168,13 @@ impl Session {
             Command::AcceptFault { fault, why } => self.accept(fault, &why),
             Command::UnacceptFault(fault) => self.unaccept(fault),
             Command::Ask(dialog) => self.ask(dialog),
+            Command::SetAsking(file) => {
+                if let Some(asking) = &mut self.asking {
+                    asking.file = file;
+                }
+            }
+            Command::CloseAsking => self.asking = None,
+            Command::Browse(dialog) => self.asked = Some(dialog),
             Command::Open(files) => match OpenRequest::of(&files) {
                 Ok(request) => self.open(request),
                 Err(text) => self.fail(text),
@@ -147,7 +188,12 @@ impl Session {
                 ..OpenRequest::default()
             }),
             Command::SaveScene(path) => self.save(path),
-            Command::Export(path) => self.export(path),
+            Command::ToggleExport => self.toggle_export(),
+            Command::SetExport(form) => self.export = *form,
+            Command::NameExport(path) => {
+                self.export = self.export.with_file(path.display().to_string());
+            }
+            Command::Export(delivery) => self.export(*delivery),
             Command::Tune {
                 name,
                 settings,
@@ -344,11 +390,11 @@ impl Session {
             Err(failure) => self.fail(failure.message),
             Ok(Done::Opened(document, stage)) => self.opened(*document, stage),
             Ok(Done::Solved(solved, stage)) => self.show_solved(solved, stage),
-            Ok(Done::Exported(outputs)) => self.say(format!(
-                "written: {} and {}",
-                outputs.clip.display(),
-                short(&outputs.report)
-            )),
+            Ok(Done::Exported(outputs)) => {
+                let report = outputs.report.as_deref().map(short);
+                let report = report.map_or(String::new(), |report| format!(" and {report}"));
+                self.say(format!("written: {}{report}", outputs.clip.display()));
+            }
         }
     }
 
@@ -371,12 +417,16 @@ impl Session {
         }
         self.stage = stage;
         self.solved = None;
+        self.must_rebuild = false;
         self.live.settle();
         self.plain_faults.clear();
         self.fault = None;
         self.history = History::new();
         self.joint = None;
         self.notice = None;
+        if let Some(text) = self.told_later.take() {
+            self.fail(text);
+        }
         self.end_comparison();
         self.refresh_presets();
         self.arrange();
@@ -413,12 +463,14 @@ impl Session {
         };
         self.fault = None;
         self.live.settle();
+        self.must_rebuild = false;
         if self.must_solve_again {
             self.solve();
         }
     }
 
     fn open(&mut self, request: OpenRequest) {
+        self.asking = None;
         self.must_solve_again = false;
         self.jobs.start(Task::Open(self.document.clone(), request));
     }
@@ -433,6 +485,10 @@ impl Session {
         }
         self.live.change();
         if !self.must_solve_again {
+            if self.must_rebuild {
+                self.rebuild();
+                return;
+            }
             let near = self.near();
             let task = Task::Solve(self.document.clone(), Some(self.stage.clone()), near);
             self.jobs.start(task);
@@ -517,6 +573,7 @@ impl Session {
     /// Makes the bodies again, after their roles have changed, and carries the take over.
     fn rebuild(&mut self) {
         self.must_solve_again = false;
+        self.must_rebuild = true;
         self.live.settle();
         self.jobs
             .start(Task::Solve(self.document.clone(), None, None));
@@ -525,6 +582,7 @@ impl Session {
     fn save(&mut self, path: PathBuf) {
         match self.document.save(&path) {
             Ok(()) => {
+                self.asking = None;
                 self.saved_revision = self.revision;
                 self.preferences.remember(self.document.files());
                 self.refresh_presets();
@@ -534,20 +592,29 @@ impl Session {
         }
     }
 
-    fn export(&mut self, path: PathBuf) {
-        let Some(solved) = self.solved.clone() else {
-            self.fail("there is no result to export yet".to_owned());
-            return;
-        };
-        if self.live.fresh().is_some() {
-            self.fail(
-                "not exported: the clip does not show the last change yet; wait until it has been \
-                 carried over, or carry it over again (F9)"
-                    .to_owned(),
-            );
+    /// Whether the result does not show the last change.
+    pub fn is_behind(&self) -> bool {
+        self.must_rebuild || self.live.fresh().is_some()
+    }
+
+    fn toggle_export(&mut self) {
+        self.is_export_open = !self.is_export_open;
+        if self.is_export_open {
+            self.export = self.export.for_session(self);
+        }
+    }
+
+    fn export(&mut self, delivery: Delivery) {
+        if let Err(text) = super::export::ready(self) {
+            self.fail(format!("not exported: {text}"));
             return;
         }
-        let task = Task::Export(self.document.clone(), solved, Outputs::of(&path));
+        self.is_export_open = false;
+        let mut document = self.document.clone();
+        let is_shown = delivery.frame_time_secs == document.choices.frame_time_secs;
+        document.choices.frame_time_secs = delivery.frame_time_secs;
+        let solved = self.solved.clone().filter(|_| is_shown);
+        let task = Task::Export(document, solved, delivery.outputs);
         self.jobs.start(task);
     }
 
@@ -555,7 +622,8 @@ impl Session {
         match (dialog, &self.document.path) {
             // A scene that has a file is written there without asking.
             (Dialog::SaveScene, Some(path)) => self.save(path.clone()),
-            _ => self.asked = Some(dialog),
+            (Dialog::Export, _) => self.toggle_export(),
+            _ => self.asking = Some(Asking::new(dialog, self)),
         }
     }
 
@@ -567,6 +635,7 @@ impl Session {
             }
             self.must_solve_again = false;
             let words = match self.live.fresh() {
+                _ if self.must_rebuild => "stopped; the clip does not show the last change yet",
                 Some(_) => {
                     "stopped; the bar below the ruler says which frames show the last change"
                 }
@@ -585,6 +654,8 @@ impl Session {
 
     fn set_panel(&mut self, panel: SidePanel) {
         self.panel = panel;
+        self.preferences.layout.panel = panel;
+        self.preferences.layout.is_side_shown = true;
         if panel == SidePanel::Presets {
             self.refresh_presets();
         }
@@ -737,6 +808,16 @@ impl Session {
         });
     }
 
+    /// A name for the scene's file.
+    pub fn scene_name(&self) -> String {
+        match self.document.pair() {
+            Some((take, character)) => {
+                format!("{}-{}.scene.ron", stem(&character.path), stem(&take.path))
+            }
+            None => "take.scene.ron".to_owned(),
+        }
+    }
+
     /// A name for the clip's file.
     pub fn export_name(&self) -> String {
         match self.document.pair() {
@@ -771,10 +852,18 @@ pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use understudy_scene::{Choices, Job, LoadOptions, retarget_files};
+    use understudy_scene::Outputs;
 
     pub(crate) fn assets() -> PathBuf {
         PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
+    }
+
+    /// Writes the whole clip and its report.
+    pub(crate) fn export(session: &mut Session, file: &std::path::Path) {
+        session.apply(Command::Export(Box::new(Delivery {
+            outputs: Outputs::of(file),
+            frame_time_secs: None,
+        })));
     }
 
     /// Take and character of a demo, carried over.
@@ -835,31 +924,6 @@ pub(crate) mod tests {
     }
 
     #[test]
-    fn an_exported_clip_is_that_of_the_command_line() {
-        let mut session = opened();
-        let folder = std::env::temp_dir().join(format!("workbench-export-{}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        for format in ["glb", "bvh"] {
-            let own = folder.join(format!("own.{format}"));
-            session.apply(Command::Export(own.clone()));
-            session.wait();
-            let outputs = Outputs::of(&folder.join(format!("other.{format}")));
-            let job = Job {
-                take: assets().join("takes/crossing.bvh"),
-                take_options: LoadOptions::default(),
-                character: assets().join("characters/pedlar.glb"),
-                character_options: LoadOptions::default(),
-                choices: Choices::default(),
-                outputs: outputs.clone(),
-            };
-            retarget_files(&job, &mut |_| ()).unwrap();
-            let read = |path: &PathBuf| std::fs::read(path).unwrap();
-            assert!(read(&own) == read(&outputs.clip), "{format} differs");
-        }
-        std::fs::remove_dir_all(&folder).unwrap();
-    }
-
-    #[test]
     fn a_file_that_fails_leaves_the_session_as_it_was() {
         let mut session = opened();
         session.clock.seek(77);
@@ -914,7 +978,7 @@ pub(crate) mod tests {
         let scene = folder.join("low.scene.ron");
         session.apply(Command::SaveScene(scene.clone()));
         let clip = folder.join("low.glb");
-        session.apply(Command::Export(clip.clone()));
+        export(&mut session, &clip);
         session.wait();
         assert!(clip.exists() && folder.join("low.report.json").exists());
         let mut again = Session::default();
@@ -1039,7 +1103,7 @@ pub(crate) mod tests {
         session.apply(Command::Seek(50));
         assert_eq!(session.live.fresh(), Some(vec![(50, 50)]));
         // What is older than what was chosen is not written.
-        session.apply(Command::Export("never.glb".into()));
+        export(&mut session, "never.glb".as_ref());
         assert!(session.notice.as_ref().unwrap().text.contains("F9"));
         assert!(!session.jobs.is_busy());
         session.apply(Command::CarryOver);

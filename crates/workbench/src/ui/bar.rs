@@ -147,7 +147,7 @@ fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             ui,
             "Export",
             "Write the character's clip and its report",
-            Command::Ask(Dialog::Export),
+            Command::ToggleExport,
             out,
         );
     });

@@ -30,7 +30,7 @@ const STEPS: [(&str, &str); 6] = [
     ),
     (
         "Bring your own",
-        "Drop a take and a character on the window, or use Open. Export writes the clip.",
+        "Drop a take and a character on the window, or use Open. Export (Ctrl+E) writes the clip.",
     ),
 ];
 

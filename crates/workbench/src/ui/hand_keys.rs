@@ -76,7 +76,7 @@ fn key(ui: &mut Ui, index: usize, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Degrees about the character's axes at rest: across, up, ahead in its file.";
     line(ui, "    turn °", hint, |ui| {
         for axis in [2, 1, 0] {
-            let field = DragValue::new(&mut after.turn_deg[axis]);
+            let field = DragValue::new(&mut after.turn_deg[axis]).update_while_editing(false);
             let field = field.range(-180.0..=180.0).speed(0.3).max_decimals(1);
             is_dragged |= is_going_on(&ui.add(field.prefix(["x ", "y ", "z "][axis])));
         }
@@ -85,7 +85,8 @@ fn key(ui: &mut Ui, index: usize, settings: &Settings, out: &mut Vec<Command>) {
     line(ui, "    fade in, out", hint, |ui| {
         ui.label(caption("frames"));
         for fade in [&mut after.fade_out, &mut after.fade_in] {
-            is_dragged |= is_going_on(&ui.add(DragValue::new(fade).range(0..=100_000)));
+            let field = DragValue::new(fade).update_while_editing(false);
+            is_dragged |= is_going_on(&ui.add(field.range(0..=100_000)));
         }
     });
     if is_deleted {

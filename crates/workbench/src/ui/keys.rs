@@ -1,7 +1,7 @@
 //! Keys: what the list of actions says, read from the keyboard.
 
 use bevy_egui::egui;
-use egui::{Context, Key, Modifiers};
+use egui::{Context, InputState, Key, Modifiers};
 
 use crate::state::command::{Command, actions};
 use crate::state::session::Session;
@@ -17,6 +17,14 @@ pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
     if context.egui_wants_keyboard_input() {
         return;
     }
+    if session.is_export_open && context.input(|input| input.key_pressed(Key::Escape)) {
+        out.push(Command::ToggleExport);
+        return;
+    }
+    if session.asking.is_some() && context.input(|input| input.key_pressed(Key::Escape)) {
+        out.push(Command::CloseAsking);
+        return;
+    }
     let all = actions();
     context.input_mut(|input| {
         // Keys with modifiers first, so that the plain ones do not take them.
@@ -29,19 +37,28 @@ pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
             let Some((modifiers, key)) = parsed(action.key) else {
                 continue;
             };
-            if input.modifiers.matches_exact(modifiers) && input.consume_key(modifiers, key) {
+            if is_pressed(input, modifiers, key) {
                 out.push(action.command.clone());
             }
         }
     });
 }
 
+fn is_pressed(input: &mut InputState, modifiers: Modifiers, key: Key) -> bool {
+    if key == Key::Plus && input.modifiers.command {
+        // Where plus stands above the equals sign, Shift may be left out or not.
+        return input.consume_key(modifiers, Key::Plus)
+            || input.consume_key(modifiers, Key::Equals);
+    }
+    input.modifiers.matches_exact(modifiers) && input.consume_key(modifiers, key)
+}
+
 fn is_modified(action: &crate::state::command::Action) -> bool {
     action.key.contains('+')
 }
 
-/// A key as it is written in the list of actions.
-fn parsed(text: &str) -> Option<(Modifiers, Key)> {
+/// A key as it is written in the list of actions; `None` where there is no such key.
+pub fn parsed(text: &str) -> Option<(Modifiers, Key)> {
     let (modifiers, name) = match text.split_once('+') {
         Some(("Ctrl", name)) => (Modifiers::COMMAND, name),
         Some(("Shift", name)) => (Modifiers::SHIFT, name),

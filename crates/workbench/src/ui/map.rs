@@ -304,6 +304,7 @@ fn offsets(ui: &mut Ui, settings: &Settings, name: &str, out: &mut Vec<Command>)
         }
         for axis in [2, 1, 0] {
             let field = DragValue::new(&mut turn_deg[axis])
+                .update_while_editing(false)
                 .range(-180.0..=180.0)
                 .speed(0.3);
             let field = ui.add(field.prefix(["x ", "y ", "z "][axis]).max_decimals(1));

@@ -1,9 +1,11 @@
 //! Panels: functions over the state that return commands. Nothing here changes the state.
 
 mod action_list;
+mod asking;
 mod bar;
 mod contact_rows;
 mod curves;
+mod export;
 mod faults;
 mod fresh;
 mod guide;
@@ -12,6 +14,7 @@ mod keys;
 mod legend;
 mod map;
 mod marks;
+mod panels;
 mod pins;
 mod presets;
 mod secondary;
@@ -28,6 +31,8 @@ mod views;
 
 use bevy_egui::egui;
 use egui::{CentralPanel, Frame, Panel, Rect, Ui};
+
+pub use keys::parsed as parsed_key;
 
 use crate::state::command::Command;
 use crate::state::session::Session;
@@ -58,6 +63,12 @@ pub struct Memory {
     deleting: Option<std::path::PathBuf>,
     /// Curves as they were last drawn.
     curves: crate::state::curves::Kept,
+    /// Sizes of the panels.
+    panels: panels::Panels,
+    /// What was asked for in the last picture.
+    asked: Option<crate::state::command::Dialog>,
+    /// How large the clip becomes as a file.
+    sizes: export::Sizes,
     /// The contact whose end is being dragged.
     dragged_contact: Option<contact_rows::Dragged>,
 }
@@ -80,6 +91,8 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         // The style of this Ui was taken before.
         ui.set_style(ui.ctx().global_style());
     }
+    let zoom = session.preferences.layout.scale_percent as f32 / 100.0;
+    ui.ctx().set_zoom_factor(zoom);
     let commands = &mut shown.commands;
     keys::read(ui.ctx(), session, commands);
     Panel::top("bar")
@@ -90,23 +103,53 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         .frame(theme::panel_frame(ui, 10, 4))
         .resizable(false)
         .show(ui, |ui| status::show(ui, session, commands));
-    let most = 0.6 * ui.available_height();
-    Panel::bottom("time")
-        .frame(theme::panel_frame(ui, 10, 6))
-        .resizable(true)
-        .default_size(f32::min(248.0, 0.45 * ui.available_height()))
-        .max_size(most)
-        .show(ui, |ui| time::show(ui, session, memory, commands));
-    Panel::right("side")
-        .frame(theme::panel_frame(ui, 10, 8))
-        .resizable(true)
-        .default_size(316.0)
-        .min_size(220.0)
-        .show(ui, |ui| side::show(ui, session, memory, commands));
+    let mut layout = session.preferences.layout;
+    memory.panels.follow(&layout);
+    if layout.is_time_shown {
+        let id = memory.panels.id("time");
+        let room = ui.available_height();
+        let usual = f32::min(248.0, 0.45 * room);
+        let panel = Panel::bottom(id)
+            .frame(theme::panel_frame(ui, 10, 6))
+            .resizable(true)
+            .default_size(layout.time_height.map_or(usual, |height| height as f32))
+            .max_size(0.6 * room)
+            .show(ui, |ui| time::show(ui, session, memory, commands));
+        if panels::is_dragged(ui, id) {
+            layout.time_height = Some(panel.response.rect.height().round() as u32);
+        }
+    }
+    if layout.is_side_shown {
+        let id = memory.panels.id("side");
+        let panel = match layout.is_side_left {
+            true => Panel::left(id),
+            false => Panel::right(id),
+        };
+        let panel = panel
+            .frame(theme::panel_frame(ui, 10, 8))
+            .resizable(true)
+            .default_size(layout.side_width as f32)
+            .min_size(220.0)
+            .show(ui, |ui| side::show(ui, session, memory, commands));
+        if panels::is_dragged(ui, id) {
+            layout.side_width = panel.response.rect.width().round() as u32;
+        }
+    }
+    if layout != session.preferences.layout {
+        memory.panels.keep(&layout);
+        commands.push(Command::SetLayout(layout));
+    }
     shown.views = CentralPanel::default()
         .frame(Frame::NONE)
         .show(ui, |ui| views::show(ui, session, commands))
         .inner;
+    if session.is_export_open {
+        export::show(ui.ctx(), session, memory, commands);
+    }
+    if let Some(asking) = &session.asking {
+        asking::show(ui.ctx(), session, asking, memory, commands);
+    }
+    memory.asked = session.asking.as_ref().map(|asking| asking.dialog);
     if session.is_guide_open {
         guide::show(ui.ctx(), commands);
     }

@@ -120,6 +120,7 @@ fn pin(
                 continue;
             };
             let field = DragValue::new(place)
+                .update_while_editing(false)
                 .prefix(prefix)
                 .range(-FARTHEST_M..=FARTHEST_M)
                 .speed(0.002)

@@ -145,6 +145,6 @@ fn rule(
 /// A number to be dragged; whether that goes on.
 fn drag(ui: &mut Ui, value: &mut f64, [least, most]: [f64; 2], speed: f64) -> bool {
     let field = DragValue::new(value).range(least..=most).speed(speed);
-    let field = ui.add(field.fixed_decimals(2));
+    let field = ui.add(field.fixed_decimals(2).update_while_editing(false));
     field.dragged() && !field.drag_started()
 }

@@ -79,7 +79,7 @@ fn is_left_behind(session: &Session) -> bool {
         .notice
         .as_ref()
         .is_some_and(|notice| notice.is_failure);
-    session.solved.is_some() && session.live.fresh().is_some() && !has_failed
+    session.solved.is_some() && session.is_behind() && !has_failed
 }
 
 fn summary(session: &Session) -> String {

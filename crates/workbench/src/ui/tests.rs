@@ -6,7 +6,7 @@ use egui_kittest::kittest::Queryable;
 use understudy_solver::{Contact, Contacts, Secondary};
 
 use super::{Memory, show};
-use crate::state::command::{Command, Dialog, SidePanel};
+use crate::state::command::{Command, SidePanel};
 use crate::state::session::Session;
 use crate::state::stage::Who;
 
@@ -170,8 +170,69 @@ fn an_action_is_searched_and_done() {
     harness.run_steps(2);
     harness.key_press(egui::Key::Enter);
     harness.run_steps(2);
-    assert_eq!(harness.state().session.asked, Some(Dialog::Export));
+    assert!(harness.state().session.is_export_open);
     assert!(!harness.state().session.are_actions_open);
+}
+
+/// Types a text into a field in place of what stands in it.
+fn fill(harness: &mut Harness<'static, Stage>, label: &str, text: &str) {
+    harness.get_by_label(label).focus();
+    harness.run_steps(2);
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::A);
+    harness.run_steps(2);
+    harness.get_by_label(label).type_text(text);
+    harness.run_steps(3);
+}
+
+#[test]
+fn a_clip_is_exported_from_the_form() {
+    let mut harness = pedlar();
+    let folder = std::env::temp_dir().join(format!("workbench-form-ui-{}", std::process::id()));
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::E);
+    harness.run_steps(3);
+    let has = |harness: &Harness<'static, Stage>, text: &str| {
+        harness.query_all_by_label_contains(text).next().is_some()
+    };
+    let frames = harness.state().session.clock.frames();
+    assert!(has(&harness, &format!("the whole clip: {frames} frames")));
+    // A name with another ending changes the format, and a format the name.
+    let file = folder.join("walk.bvh").display().to_string();
+    fill(&mut harness, "file", &file);
+    assert_eq!(harness.state().session.export.file, file);
+    assert!(has(&harness, "walk.report.json"));
+    press(&mut harness, "GLB");
+    assert!(has(&harness, "walk.glb"));
+    // Frames that are not there are told, and nothing can be written.
+    press(&mut harness, "from … to");
+    fill(&mut harness, "last frame", "99999");
+    assert!(has(&harness, "there is no frame 99999"));
+    press(&mut harness, "Write the clip");
+    assert!(harness.state().session.is_export_open && !folder.exists());
+    fill(&mut harness, "last frame", "60");
+    assert!(has(&harness, "frames 0 to 60: 61 frames, 0.50 s at 120 Hz"));
+    press(&mut harness, "another");
+    fill(&mut harness, "Hz", "fast");
+    assert!(has(&harness, "not a frame rate"));
+    fill(&mut harness, "Hz", "60");
+    assert!(has(&harness, "61 frames, 1.00 s at 60 Hz"));
+    press(&mut harness, "Write the clip");
+    assert!(!harness.state().session.is_export_open);
+    harness.state_mut().session.wait();
+    harness.run_steps(2);
+    let notice = harness.state().session.notice.clone().unwrap();
+    assert!(!notice.is_failure, "{}", notice.text);
+    assert!(folder.join("walk.glb").exists() && folder.join("walk.report.json").exists());
+    // The next time the folder is the same, and what is there already is told.
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::E);
+    harness.run_steps(3);
+    let again = folder.join("walk.glb").display().to_string();
+    fill(&mut harness, "file", &again);
+    assert!(has(&harness, "there already"));
+    press(&mut harness, "Reset");
+    assert!(!has(&harness, "there already"));
+    press(&mut harness, "Cancel");
+    assert!(!harness.state().session.is_export_open);
+    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 #[test]
@@ -616,5 +677,155 @@ fn a_preset_is_saved_compared_taken_and_deleted_after_a_question() {
     press(&mut harness, "Delete …");
     press(&mut harness, "Delete it");
     assert!(!path.exists() && harness.state().session.presets.all.is_empty());
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// Drags from one place to another.
+fn drag(harness: &mut Harness<'static, Stage>, from: egui::Pos2, to: egui::Pos2) {
+    harness.hover_at(from);
+    harness.run_steps(2);
+    harness.drag_at(from);
+    harness.run_steps(2);
+    harness.hover_at(to);
+    harness.run_steps(2);
+    harness.drop_at(to);
+    harness.run_steps(3);
+}
+
+#[test]
+fn panels_are_moved_hidden_and_set_back() {
+    let mut harness = pedlar();
+    let layout = |harness: &Harness<'static, Stage>| harness.state().session.preferences.layout;
+    let view = |harness: &Harness<'static, Stage>| harness.state().views[1].1;
+    let standard = layout(&harness);
+    let usual = view(&harness);
+    // The edge between the bodies and the panel at the side, and the one above the tracks.
+    let edge = usual.right_center() + egui::vec2(2.0, 0.0);
+    drag(&mut harness, edge, edge - egui::vec2(90.0, 0.0));
+    let moved = view(&harness);
+    assert!(moved.right() < usual.right() - 60.0, "{moved} {usual}");
+    assert!(layout(&harness).side_width > standard.side_width + 60);
+    assert_eq!(layout(&harness).time_height, None);
+    let edge = moved.center_bottom() + egui::vec2(0.0, 2.0);
+    drag(&mut harness, edge, edge + egui::vec2(0.0, 60.0));
+    let height = layout(&harness).time_height.unwrap();
+    assert!(view(&harness).bottom() > moved.bottom() + 30.0);
+    // A second window with the same preferences stands as this one.
+    let kept = layout(&harness);
+    let before = view(&harness);
+    let mut again = pedlar();
+    again.state_mut().session.preferences.layout = kept;
+    again.run_steps(4);
+    assert!((view(&again).right() - before.right()).abs() < 2.0);
+    assert!((view(&again).bottom() - before.bottom()).abs() < 2.0);
+    assert_eq!(layout(&again), kept, "nothing was dragged there");
+    // Hidden by key, back by choosing a panel; on the other side on wish.
+    harness.key_press(egui::Key::F6);
+    harness.run_steps(3);
+    assert!(!layout(&harness).is_side_shown);
+    assert!(view(&harness).right() > 1200.0);
+    harness.key_press(egui::Key::F7);
+    harness.run_steps(3);
+    assert!(harness.query_by_label("▶|").is_none());
+    harness.key_press(egui::Key::F7);
+    harness.key_press(egui::Key::F4);
+    harness.run_steps(3);
+    assert!(harness.query_by_label("▶|").is_some() && layout(&harness).is_side_shown);
+    assert_eq!(layout(&harness).panel, SidePanel::Tune);
+    harness.state_mut().session.apply(Command::SwapSide);
+    harness.run_steps(3);
+    assert!(harness.state().views[0].1.left() > 300.0);
+    assert_eq!(layout(&harness).time_height, Some(height));
+    harness.state_mut().session.apply(Command::ResetLayout);
+    harness.run_steps(4);
+    assert_eq!(layout(&harness), standard);
+    assert!((view(&harness).right() - usual.right()).abs() < 2.0);
+}
+
+#[test]
+fn everything_is_scaled_by_keys() {
+    let mut harness = pedlar();
+    let percent = |harness: &Harness<'static, Stage>| {
+        harness.state().session.preferences.layout.scale_percent
+    };
+    let command = egui::Modifiers::COMMAND;
+    let press_key = |harness: &mut Harness<'static, Stage>, modifiers, key| {
+        harness.key_press_modifiers(modifiers, key);
+        harness.run_steps(3);
+    };
+    press_key(&mut harness, command, egui::Key::Plus);
+    press_key(&mut harness, command, egui::Key::Equals);
+    press_key(
+        &mut harness,
+        command | egui::Modifiers::SHIFT,
+        egui::Key::Plus,
+    );
+    assert_eq!(percent(&harness), 150);
+    assert_eq!(harness.ctx.zoom_factor(), 1.5);
+    press_key(&mut harness, command, egui::Key::Minus);
+    assert_eq!(percent(&harness), 130);
+    press_key(&mut harness, command, egui::Key::Num0);
+    assert_eq!(percent(&harness), 100);
+    assert_eq!(harness.ctx.zoom_factor(), 1.0);
+}
+
+#[test]
+fn a_number_that_is_typed_is_one_step_to_undo() {
+    let mut harness = pedlar();
+    press(&mut harness, "Tune");
+    let stoop = |harness: &Harness<'static, Stage>| {
+        let settings = &harness.state().session.document.choices.settings;
+        settings.posture.stoop_deg
+    };
+    let field = |harness: &mut Harness<'static, Stage>| {
+        harness
+            .get_by_role_and_label(egui::accesskit::Role::SpinButton, "stoop")
+            .click();
+        harness.run_steps(3);
+    };
+    field(&mut harness);
+    for digit in ["1", "2", ".", "5"] {
+        harness.event(egui::Event::Text(digit.to_owned()));
+        harness.run_steps(2);
+        assert_eq!(stoop(&harness), 0.0, "nothing is set while it is typed");
+    }
+    harness.key_press(egui::Key::Enter);
+    harness.run_steps(3);
+    assert_eq!(stoop(&harness), 12.5);
+    harness.state_mut().session.apply(Command::Undo);
+    assert_eq!(stoop(&harness), 0.0);
+    assert!(harness.state().session.history.can_undo().is_none());
+}
+
+#[test]
+fn a_scene_is_named_by_its_path_and_opened_by_it() {
+    let mut harness = pedlar();
+    let folder = std::env::temp_dir().join(format!("workbench-path-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::S);
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Save it").is_some());
+    let file = folder.join("low.scene.ron");
+    fill(&mut harness, "file", &file.display().to_string());
+    press(&mut harness, "Save it");
+    assert!(file.exists() && harness.state().session.asking.is_none());
+    // Typed behind the folder of the scene; a name that is not there is told.
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::O);
+    harness.run_steps(3);
+    harness.get_by_label("file").type_text("lost.ron");
+    harness.run_steps(3);
+    let typed = harness.state().session.asking.clone().unwrap().file;
+    assert_eq!(typed, folder.join("lost.ron").display().to_string());
+    assert!(
+        harness
+            .query_by_label_contains("there is no such file")
+            .is_some()
+    );
+    fill(&mut harness, "file", &file.display().to_string());
+    harness.key_press(egui::Key::Enter);
+    harness.run_steps(3);
+    assert!(harness.state().session.asking.is_none());
+    harness.state_mut().session.wait();
+    assert_eq!(harness.state().session.document.path, Some(file));
     std::fs::remove_dir_all(&folder).unwrap();
 }

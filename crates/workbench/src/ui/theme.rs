@@ -36,6 +36,8 @@ fn encoded(value: f32) -> u8 {
 pub fn apply(context: &Context, dark: bool) {
     let theme = if dark { Theme::Dark } else { Theme::Light };
     context.set_theme(theme);
+    // Keys for the scale are in the list of actions, and the scale is kept.
+    context.options_mut(|options| options.zoom_with_keyboard = false);
     context.set_visuals_of(theme, visuals(dark));
     context.all_styles_mut(|style| {
         let sized = |size: f32, family| FontId::new(size, family);

@@ -76,12 +76,15 @@ fn transport(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<
                     out,
                 );
                 ui.label(caption(format!("plays {first} to {last}")));
-            } else {
+            } else if ui.available_width() > HINT_WIDTH {
                 ui.label(caption("drag on the ruler with Shift to play a part"));
             }
         });
     });
 }
+
+/// Room that the hint needs right of the controls, points.
+const HINT_WIDTH: f32 = 230.0;
 
 fn frame_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let clock = &session.clock;

@@ -316,11 +316,17 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
             value = standard;
         }
         ui.label(caption(control.unit));
+        // A number that is typed is set when it is whole, which is one step to undo.
         let field = DragValue::new(&mut value)
+            .update_while_editing(false)
             .range(least..=most)
             .speed(control.speed)
             .fixed_decimals(control.digits);
         let field = ui.add(field).on_hover_text(&hint);
+        field.widget_info(|| egui::WidgetInfo {
+            label: Some(control.name.to_owned()),
+            ..egui::WidgetInfo::drag_value(ui.is_enabled(), value)
+        });
         if value != before {
             let mut changed = settings.clone();
             (control.set)(&mut changed, value);
@@ -346,15 +352,17 @@ fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint =
         "How far the character travels: by its legs, as far as the performer, or by a factor.";
     let mut travel = settings.travel;
+    let mut is_dragged = false;
     line(ui, "travel", hint, |ui| {
         if let Travel::Factor(factor) = &mut travel {
             ui.label(caption("×"));
-            ui.add(
-                DragValue::new(factor)
-                    .range(0.0..=10.0)
-                    .speed(0.005)
-                    .fixed_decimals(3),
-            );
+            let field = DragValue::new(factor)
+                .update_while_editing(false)
+                .range(0.0..=10.0)
+                .speed(0.005)
+                .fixed_decimals(3);
+            let field = ui.add(field).on_hover_text(hint);
+            is_dragged = field.dragged() && !field.drag_started();
         }
         let is_factor = matches!(travel, Travel::Factor(_));
         if ui
@@ -381,15 +389,11 @@ fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
         }
     });
     if travel != settings.travel {
-        let goes_on = matches!(
-            (travel, settings.travel),
-            (Travel::Factor(_), Travel::Factor(_))
-        );
         let changed = Settings {
             travel,
             ..settings.clone()
         };
-        send("travel", changed, goes_on, out);
+        send("travel", changed, is_dragged, out);
     }
 }
 

@@ -1,5 +1,7 @@
 //! Whether there is a screen and a graphics adapter, before a window is asked for.
 
+use std::panic::{self, AssertUnwindSafe};
+
 use bevy::tasks::block_on;
 
 /// What draws.
@@ -46,7 +48,42 @@ pub fn find(needs_screen: bool) -> Result<Adapter, String> {
     }
 }
 
+/// Puts the engine together, which opens the screen on the way and can only panic where that is not
+/// reached.
+///
+/// # Errors
+/// A screen that is named but cannot be reached; the text says what to do.
+pub fn on_screen(build: impl FnOnce()) -> Result<(), String> {
+    let hook = panic::take_hook();
+    panic::set_hook(Box::new(|_| {}));
+    let built = panic::catch_unwind(AssertUnwindSafe(build));
+    panic::set_hook(hook);
+    let Err(cause) = built else {
+        return Ok(());
+    };
+    let words = cause.downcast_ref::<String>().map_or("", String::as_str);
+    if !words.contains("event loop") {
+        panic::resume_unwind(cause);
+    }
+    let named: Vec<String> = SCREENS
+        .iter()
+        .filter_map(|name| Some(format!("{name} is {}", set_to(name)?)))
+        .collect();
+    Err(format!(
+        "the screen cannot be reached ({}); log in to the desktop that it belongs to, or correct \
+         it, or use the command line, `understudy`, which needs no screen",
+        named.join(", ")
+    ))
+}
+
+/// The variables that name a screen, by X11 and Wayland.
+const SCREENS: [&str; 2] = ["DISPLAY", "WAYLAND_DISPLAY"];
+
+fn set_to(name: &str) -> Option<String> {
+    let value = std::env::var_os(name)?;
+    (!value.is_empty()).then(|| value.to_string_lossy().into_owned())
+}
+
 fn has_screen() -> bool {
-    let is_set = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
-    is_set("DISPLAY") || is_set("WAYLAND_DISPLAY")
+    SCREENS.iter().any(|name| set_to(name).is_some())
 }

@@ -25,7 +25,10 @@ fn ask(mut bench: NonSendMut<Bench>, mut open: NonSendMut<Open>) {
     if let Some(dialog) = bench.session.asked.take()
         && open.answer.is_none()
     {
-        let name = bench.session.export_name();
+        let name = match dialog {
+            Dialog::Export => bench.session.export_name(),
+            _ => bench.session.scene_name(),
+        };
         let (sender, answer) = channel();
         thread::spawn(move || {
             // The window may be gone by the time of an answer.
@@ -46,47 +49,24 @@ fn ask(mut bench: NonSendMut<Bench>, mut open: NonSendMut<Open>) {
     }
 }
 
-fn answer_of(dialog: Dialog, export_name: &str) -> Option<Command> {
-    let files = rfd::FileDialog::new();
+/// What the dialog leads to; `name` is a name for a file that is written.
+fn answer_of(dialog: Dialog, name: &str) -> Option<Command> {
+    let files = rfd::FileDialog::new().set_title(dialog.title());
+    let file = match dialog.is_written() {
+        true => dialog
+            .endings()
+            .iter()
+            .fold(files, |files, ending| files.add_filter(*ending, &[*ending]))
+            .set_file_name(name)
+            .save_file()?,
+        false => files.add_filter("files", dialog.endings()).pick_file()?,
+    };
     Some(match dialog {
-        Dialog::OpenScene => {
-            let file = files
-                .set_title("Open a scene")
-                .add_filter("scenes", &["ron"])
-                .pick_file()?;
-            Command::Open(vec![file])
-        }
-        Dialog::OpenTake => {
-            let takes = &["bvh", "amc", "glb", "gltf"];
-            let file = files
-                .set_title("Open a take")
-                .add_filter("takes", takes)
-                .pick_file()?;
-            Command::OpenTake(file)
-        }
-        Dialog::OpenCharacter => {
-            let file = files
-                .set_title("Open a character")
-                .add_filter("characters", &["glb", "gltf", "bvh"])
-                .pick_file()?;
-            Command::OpenCharacter(file)
-        }
-        Dialog::SaveScene => {
-            let file = files
-                .set_title("Save the scene")
-                .set_file_name("take.scene.ron")
-                .save_file()?;
-            Command::SaveScene(file)
-        }
-        Dialog::Export => {
-            let file = files
-                .set_title("Export the clip (.glb or .bvh)")
-                .add_filter("GLB", &["glb"])
-                .add_filter("BVH", &["bvh"])
-                .set_file_name(export_name)
-                .save_file()?;
-            Command::Export(file)
-        }
+        Dialog::OpenScene => Command::Open(vec![file]),
+        Dialog::OpenTake => Command::OpenTake(file),
+        Dialog::OpenCharacter => Command::OpenCharacter(file),
+        Dialog::SaveScene | Dialog::SaveSceneAs => Command::SaveScene(file),
+        Dialog::Export => Command::NameExport(file),
     })
 }
 

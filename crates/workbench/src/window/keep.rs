@@ -7,7 +7,8 @@ use std::time::Duration;
 use bevy::app::AppExit;
 use bevy::prelude::*;
 use bevy::time::common_conditions::on_timer;
-use understudy_interchange::ron_file::{load_ron, save_ron};
+use bevy::window::PrimaryWindow;
+use understudy_interchange::ron_file::save_ron;
 
 use super::Bench;
 use crate::state::preferences::Preferences;
@@ -34,12 +35,16 @@ pub fn plugin(app: &mut App) {
         .add_systems(Last, forget_work);
 }
 
-/// Preferences of the last time, and work of a session that ended early. What cannot be read is as
-/// if it were not there: nothing of it is needed to work.
+/// Preferences of the last time, and work of a session that ended early. Nothing of it is needed to
+/// work.
 pub fn recall(session: &mut Session) {
-    let read = preferences_file().and_then(|path| load_ron::<Preferences>(&path).ok());
-    session.preferences = read.unwrap_or_default();
+    if let Some(path) = preferences_file() {
+        let (preferences, problem) = Preferences::read(&path);
+        session.preferences = preferences;
+        session.told_later = problem;
+    }
     session.view.dark = session.preferences.dark;
+    session.panel = session.preferences.layout.panel;
     session.unsaved = left_over();
     session.presets.folder = presets_folder();
     session.refresh_presets();
@@ -87,8 +92,19 @@ fn is_of_running_process(folder: &Path) -> bool {
     }
 }
 
-fn keep_preferences(mut bench: NonSendMut<Bench>, mut kept: NonSendMut<Kept>) {
+fn keep_preferences(
+    mut bench: NonSendMut<Bench>,
+    mut kept: NonSendMut<Kept>,
+    window: Query<&Window, With<PrimaryWindow>>,
+) {
     bench.session.preferences.dark = bench.session.view.dark;
+    if let Ok(window) = window.single() {
+        let size = [window.width(), window.height()];
+        // A window that is put away has no size.
+        if size.iter().all(|side| *side >= 64.0) {
+            bench.session.preferences.layout.window = size.map(|side| side.round() as u32);
+        }
+    }
     let preferences = &bench.session.preferences;
     if kept.preferences.as_ref() == Some(preferences) {
         return;

@@ -8,6 +8,7 @@ mod dialogs;
 mod floor;
 mod keep;
 mod picture;
+mod play;
 mod timing;
 
 use std::path::{Path, PathBuf};
@@ -40,6 +41,8 @@ const DEMO_SCENES: &str = "demo-scenes";
 
 /// The exit code of a machine without a screen or an adapter.
 const NO_SCREEN: u8 = 6;
+/// The exit code of a file that cannot be read.
+const NOT_READ: u8 = 3;
 
 /// The state, the panels' own memory, and where the bodies are drawn.
 pub struct Bench {
@@ -62,6 +65,13 @@ pub struct Bench {
 /// Opens the window and returns when it is closed.
 pub fn run(args: Args) -> ExitCode {
     let started = Instant::now();
+    let steps = match args.play_input.as_deref().map(play::steps_of).transpose() {
+        Ok(steps) => steps,
+        Err(problem) => {
+            eprintln!("understudy-workbench: {problem}");
+            return NOT_READ.into();
+        }
+    };
     let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
     let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
@@ -80,8 +90,12 @@ pub fn run(args: Args) -> ExitCode {
     };
     let started = Instant::now() - to_adapter;
     set_up(&mut session, &args);
+    let size = session.preferences.layout.window;
     let mut app = App::new();
-    add_engine(&mut app, &args, is_offscreen);
+    if let Err(problem) = adapter::on_screen(|| add_engine(&mut app, &args, size, is_offscreen)) {
+        eprintln!("understudy-workbench: {problem}");
+        return NO_SCREEN.into();
+    }
     let bench = Bench {
         session,
         memory: ui::Memory::default(),
@@ -89,7 +103,7 @@ pub fn run(args: Args) -> ExitCode {
         layout: args.layout,
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
-        must_draw_all: !is_for_a_person(&args),
+        must_draw_all: !is_for_a_person(&args) || steps.is_some(),
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -105,6 +119,9 @@ pub fn run(args: Args) -> ExitCode {
         (Some(path), _) => picture::plugin(&mut app, path.clone()),
         (None, Some(secs)) => timing::plugin(&mut app, secs, started),
         (None, None) => keep::plugin(&mut app),
+    }
+    if let Some(steps) = steps {
+        play::plugin(&mut app, steps);
     }
     match app.run() {
         AppExit::Success => ExitCode::SUCCESS,
@@ -134,7 +151,7 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
     compare(&mut session, args);
     match session.notice.take() {
         Some(notice) if notice.is_failure && (must_wait || !args.files.is_empty()) => {
-            Err((3, notice.text))
+            Err((NOT_READ, notice.text))
         }
         notice => {
             session.notice = notice;
@@ -203,7 +220,12 @@ fn set_up(session: &mut Session, args: &Args) {
     }
     session.view.before = args.before;
     session.view.look_from(args.view.into());
-    session.panel = args.panel.into();
+    if let Some(panel) = args.panel {
+        session.apply(Command::SetPanel(panel.into()));
+    }
+    let layout = &mut session.preferences.layout;
+    layout.window = args.size.unwrap_or(layout.window);
+    layout.scale_percent = args.scale.unwrap_or(layout.scale_percent);
     session.curves.is_open = args.curves;
     if let Some(arrange) = args.arrange {
         session.view.arrangement = arrange.into();
@@ -227,8 +249,8 @@ fn set_up(session: &mut Session, args: &Args) {
     }
 }
 
-fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
-    let [width, height] = args.size;
+fn add_engine(app: &mut App, args: &Args, size: [u32; 2], is_offscreen: bool) {
+    let [width, height] = size;
     let resolution = WindowResolution::new(width, height);
     let is_picture = args.screenshot.is_some();
     let window = Window {
@@ -284,7 +306,7 @@ fn add_engine(app: &mut App, args: &Args, is_offscreen: bool) {
             focused_mode: UpdateMode::Continuous,
             unfocused_mode: UpdateMode::reactive_low_power(Duration::from_millis(33)),
         });
-    if is_picture || args.time_frames.is_some() {
+    if is_picture || args.time_frames.is_some() || args.play_input.is_some() {
         app.insert_resource(WinitSettings::continuous());
     }
 }
