@@ -134,6 +134,10 @@ pub enum Command {
     TogglePins,
     /// Choose a joint, or none.
     ChooseJoint(Option<(Who, usize)>),
+    /// Bring the cameras near the chosen joint; without one, frame the whole bodies.
+    FrameJoint,
+    /// Stop what runs in the background; where nothing does, choose no joint.
+    Leave,
     /// Give a joint a role, or take it away.
     SetRole {
         /// Whose joint.
@@ -223,6 +227,7 @@ pub fn actions() -> Vec<Action> {
         action("Look from the back", "4", C::LookFrom(Angle::Back)),
         action("Look from the top", "5", C::LookFrom(Angle::Top)),
         action("Frame the bodies", "0", C::FrameBodies),
+        action("Frame the chosen joint", "F", C::FrameJoint),
         action("Cameras go along or stand", "G", C::ToggleFollow),
         action("Link or unlink the cameras", "K", C::ToggleLinked),
         action("Mark contacts or not", "C", C::ToggleContacts),
@@ -247,7 +252,11 @@ pub fn actions() -> Vec<Action> {
         action("Export the clip", "Ctrl+E", C::Ask(Dialog::Export)),
         action("Undo", "Ctrl+Z", C::Undo),
         action("Redo", "Ctrl+Y", C::Redo),
-        action("Stop the work in the background", "Esc", C::StopJob),
+        action(
+            "Stop the work in the background, or choose no joint",
+            "Esc",
+            C::Leave,
+        ),
         action("Carry the take over again", "F9", C::CarryOver),
         action("Dark or light", "", C::ToggleDark),
         action("First steps", "", C::ToggleGuide),

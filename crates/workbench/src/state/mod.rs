@@ -11,6 +11,7 @@ pub mod live;
 pub mod model;
 pub mod other;
 pub mod palette;
+pub mod pick;
 pub mod pins;
 pub mod preferences;
 pub mod presets;

@@ -68,18 +68,25 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let before = session.curves;
     let mut curves = before;
     let words = |part: Option<Part>| part.map_or("chosen joint".to_owned(), Part::words);
+    // The name of the joint itself, once there is one.
+    let shown = match (curves.part, session.joint) {
+        (None, Some((who, joint))) => session.joint_words(who, joint),
+        (part, _) => words(part),
+    };
     ComboBox::from_id_salt("part")
         .width(104.0)
-        .selected_text(words(curves.part))
+        .selected_text(shown)
         .show_ui(ui, |ui| {
             ui.selectable_value(&mut curves.part, None, words(None))
-                .on_hover_text("The joint that is chosen in the map (F3).");
+                .on_hover_text("The joint that is chosen in a view or in the map (F3).");
             for part in Part::ALL {
                 ui.selectable_value(&mut curves.part, Some(part), part.words());
             }
         })
         .response
-        .on_hover_text("Whose curves: a part of the body, or the joint chosen in the map (F3).");
+        .on_hover_text(
+            "Whose curves: a part of the body, or the joint chosen in a view or in the map (F3).",
+        );
     ComboBox::from_id_salt("quantity")
         .width(76.0)
         .selected_text(curves.quantity.word())

@@ -2,6 +2,7 @@
 
 mod action_list;
 mod bar;
+mod chosen;
 mod contact_rows;
 mod curves;
 mod faults;
@@ -58,6 +59,10 @@ pub struct Memory {
     deleting: Option<std::path::PathBuf>,
     /// Curves as they were last drawn.
     curves: crate::state::curves::Kept,
+    /// The joint that the map showed last; another one is scrolled to.
+    mapped_joint: Option<(Who, usize)>,
+    /// Bodies as they were last searched for a joint.
+    picked: crate::state::pick::Kept,
     /// The contact whose end is being dragged.
     dragged_contact: Option<contact_rows::Dragged>,
 }
@@ -105,7 +110,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         .show(ui, |ui| side::show(ui, session, memory, commands));
     shown.views = CentralPanel::default()
         .frame(Frame::NONE)
-        .show(ui, |ui| views::show(ui, session, commands))
+        .show(ui, |ui| views::show(ui, session, memory, commands))
         .inner;
     if session.is_guide_open {
         guide::show(ui.ctx(), commands);

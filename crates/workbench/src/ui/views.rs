@@ -1,9 +1,9 @@
 //! The space of the bodies: where each is drawn, its camera by mouse, and what is written over it.
 
 use bevy_egui::egui;
-use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Sense, Ui, pos2, vec2};
+use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
 
-use super::{legend, marks, theme};
+use super::{Memory, chosen, legend, marks, theme};
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -13,10 +13,16 @@ use crate::state::view::Arrangement;
 const GAP: f32 = 2.0;
 
 /// Draws what lies over the bodies, and returns where each body is drawn.
-pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who, Rect)> {
+pub fn show(
+    ui: &mut Ui,
+    session: &Session,
+    memory: &mut Memory,
+    out: &mut Vec<Command>,
+) -> Vec<(Who, Rect)> {
     let views = split(ui.max_rect(), session.view.arrangement.views());
     for (who, rect) in &views {
-        steer(ui, session, *who, *rect, out);
+        let response = steer(ui, session, *who, *rect, out);
+        chosen::pick(ui, session, &mut memory.picked, *who, &response, out);
         match session.motion(*who) {
             Some(_) => {
                 marks::show(ui, session, *who, *rect);
@@ -52,7 +58,7 @@ pub fn split(space: Rect, bodies: &[Who]) -> Vec<(Who, Rect)> {
 }
 
 /// The mouse moves the camera.
-fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Command>) {
+fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Command>) -> Response {
     let response = ui.interact(rect, ui.id().with(who.word()), Sense::click_and_drag());
     let orbit = *session.view.orbit(who);
     let drag = response.drag_delta() / rect.height().max(1.0);
@@ -73,9 +79,7 @@ fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Com
     if moved != orbit {
         out.push(Command::SetOrbit(who, moved));
     }
-    if response.double_clicked() {
-        out.push(Command::FrameBodies);
-    }
+    response
 }
 
 /// Who is seen, in the corner of the view.
