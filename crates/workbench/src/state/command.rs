@@ -8,6 +8,7 @@ use understudy_solver::{Contacts, Settings};
 use super::camera::{Angle, Orbit};
 use super::curves::Curves;
 use super::presets::{PresetId, Shelf};
+use super::rings::RingAxes;
 use super::stage::Who;
 use super::view::{Arrangement, Show};
 
@@ -136,6 +137,12 @@ pub enum Command {
     ChooseJoint(Option<(Who, usize)>),
     /// Bring the cameras near the chosen joint; without one, frame the whole bodies.
     FrameJoint,
+    /// What the rings around the chosen joint turn about.
+    SetRingAxes(RingAxes),
+    /// The other axes.
+    NextRingAxes,
+    /// Take the offset of the chosen joint away.
+    ResetOffset,
     /// Stop what runs in the background; where nothing does, choose no joint.
     Leave,
     /// Give a joint a role, or take it away.
@@ -230,6 +237,16 @@ pub fn actions() -> Vec<Action> {
         action("Frame the chosen joint", "F", C::FrameJoint),
         action("Cameras go along or stand", "G", C::ToggleFollow),
         action("Link or unlink the cameras", "K", C::ToggleLinked),
+        action(
+            "Rings about the joint's or the world's axes",
+            "R",
+            C::NextRingAxes,
+        ),
+        action(
+            "Take the offset of the chosen joint away",
+            "",
+            C::ResetOffset,
+        ),
         action("Mark contacts or not", "C", C::ToggleContacts),
         action("Mark faults or not", "M", C::ToggleFaultMarks),
         action("Pin or unpin the feet that stand", "P", C::TogglePins),

@@ -16,6 +16,7 @@ pub mod pins;
 pub mod preferences;
 pub mod presets;
 pub mod progress;
+pub mod rings;
 pub mod session;
 pub mod stage;
 pub mod view;

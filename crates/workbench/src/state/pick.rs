@@ -227,7 +227,7 @@ fn heaviest(mesh: &SkinModel, triangle: [u32; 3], shares: [f64; 3]) -> Option<us
 }
 
 /// Distance of a place from a line between two places, and where along it the nearest point is, 0 to 1.
-fn away(place: [f64; 2], [from, to]: [[f64; 2]; 2]) -> (f64, f64) {
+pub(super) fn away(place: [f64; 2], [from, to]: [[f64; 2]; 2]) -> (f64, f64) {
     let along = [to[0] - from[0], to[1] - from[1]];
     let offset = [place[0] - from[0], place[1] - from[1]];
     let square = along[0] * along[0] + along[1] * along[1];

@@ -166,6 +166,9 @@ impl Session {
             },
             Command::ChooseJoint(joint) => self.choose(joint),
             Command::FrameJoint => self.frame_joint(),
+            Command::SetRingAxes(axes) => self.view.ring_axes = axes,
+            Command::NextRingAxes => self.view.ring_axes = self.view.ring_axes.next(),
+            Command::ResetOffset => self.reset_offset(),
             Command::Leave => match self.is_busy() {
                 true => self.stop(),
                 false => self.choose(None),
@@ -456,7 +459,7 @@ impl Session {
         })
     }
 
-    fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
+    pub(super) fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
         if settings == self.document.choices.settings {
             return;
         }

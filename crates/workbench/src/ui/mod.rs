@@ -15,6 +15,7 @@ mod map;
 mod marks;
 mod pins;
 mod presets;
+mod rings;
 mod secondary;
 mod side;
 mod status;
@@ -63,6 +64,8 @@ pub struct Memory {
     mapped_joint: Option<(Who, usize)>,
     /// Bodies as they were last searched for a joint.
     picked: crate::state::pick::Kept,
+    /// The ring that is being dragged.
+    ring: Option<crate::state::rings::Drag>,
     /// The contact whose end is being dragged.
     dragged_contact: Option<contact_rows::Dragged>,
 }

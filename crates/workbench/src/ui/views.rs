@@ -3,7 +3,7 @@
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
 
-use super::{Memory, chosen, legend, marks, theme};
+use super::{Memory, chosen, legend, marks, rings, theme};
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -21,12 +21,17 @@ pub fn show(
 ) -> Vec<(Who, Rect)> {
     let views = split(ui.max_rect(), session.view.arrangement.views());
     for (who, rect) in &views {
-        let response = steer(ui, session, *who, *rect, out);
-        chosen::pick(ui, session, &mut memory.picked, *who, &response, out);
+        let response = ui.interact(*rect, ui.id().with(who.word()), Sense::click_and_drag());
+        let is_turning = rings::show(ui, session, &mut memory.ring, *who, &response, out);
+        steer(ui, session, *who, &response, is_turning, out);
+        if !is_turning {
+            chosen::pick(ui, session, &mut memory.picked, *who, &response, out);
+        }
         match session.motion(*who) {
             Some(_) => {
                 marks::show(ui, session, *who, *rect);
                 caption(ui, session, *who, *rect);
+                rings::bar(ui, session, *who, *rect, out);
             }
             None => empty(ui, session, *who, *rect),
         }
@@ -57,9 +62,16 @@ pub fn split(space: Rect, bodies: &[Who]) -> Vec<(Who, Rect)> {
         .collect()
 }
 
-/// The mouse moves the camera.
-fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Command>) -> Response {
-    let response = ui.interact(rect, ui.id().with(who.word()), Sense::click_and_drag());
+/// The mouse moves the camera, unless it turns a joint.
+fn steer(
+    ui: &Ui,
+    session: &Session,
+    who: Who,
+    response: &Response,
+    is_turning: bool,
+    out: &mut Vec<Command>,
+) {
+    let rect = response.rect;
     let orbit = *session.view.orbit(who);
     let drag = response.drag_delta() / rect.height().max(1.0);
     let (right, down) = (f64::from(drag.x), f64::from(drag.y));
@@ -67,7 +79,9 @@ fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Com
         || response.dragged_by(PointerButton::Middle)
         || (response.dragged() && ui.input(|input| input.modifiers.shift));
     let mut moved = orbit;
-    if moves {
+    if is_turning {
+        // The drag is the ring's.
+    } else if moves {
         moved = moved.shifted(right, down);
     } else if response.dragged_by(PointerButton::Primary) {
         moved = moved.turned(right, down);
@@ -79,7 +93,6 @@ fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Com
     if moved != orbit {
         out.push(Command::SetOrbit(who, moved));
     }
-    response
 }
 
 /// Who is seen, in the corner of the view.
