@@ -61,6 +61,10 @@ pub struct Args {
     #[arg(long, value_enum, default_value = "faults")]
     pub panel: PanelArg,
 
+    /// Choose a joint by its name or its role: of the character, or else of the performer.
+    #[arg(long, value_name = "NAME")]
+    pub joint: Option<String>,
+
     /// Show the character at rest instead of moving.
     #[arg(long)]
     pub rest: bool,

@@ -9,6 +9,7 @@ pub mod history;
 pub mod jobs;
 pub mod live;
 pub mod model;
+pub mod names;
 pub mod other;
 pub mod palette;
 pub mod pick;
