@@ -44,6 +44,10 @@ pub struct Alignment {
     pub aligned: Vec<DQuat>,
     /// Turn about Y from the character's facing to the performer's.
     pub facing: DQuat,
+    /// Per joint of the character: how offsets of it and of the joints above have turned it, world.
+    pub turned: Vec<DQuat>,
+    /// Per joint of the character: its own offset, in its own coordinates.
+    pub offsets: Vec<DQuat>,
 }
 
 /// One side of an alignment: a skeleton in its reference pose, Y up, read as a body.
@@ -102,6 +106,8 @@ pub fn align(performer: Side<'_>, character: Side<'_>, extra_arms: ExtraArms) ->
                 .map(|q| facing * *q)
                 .collect(),
             facing,
+            turned: vec![DQuat::IDENTITY; count],
+            offsets: vec![DQuat::IDENTITY; count],
         },
     };
     builder.trunk();
@@ -346,24 +352,48 @@ impl Alignment {
     }
 
     /// A knee's axis in the thigh's coordinates if the leg bends straight forward: the body's
-    /// left, about which a positive turn brings a hanging shank backward.
+    /// left, about which a positive turn brings a hanging shank backward. An offset turns thigh and
+    /// axis as one.
     pub fn knee_prior(&self, body: &Body, leg: &Leg) -> DVec3 {
-        self.aligned[leg.hip].inverse() * self.facing * body.frame.left()
+        let left = self.turned[leg.hip] * self.facing * body.frame.left();
+        self.aligned[leg.hip].inverse() * left
     }
 
     /// Adds turns to joints and to all that hangs on them. `offsets` maps joints of the character
-    /// to rotation vectors in radians, in the character's world axes at rest.
-    pub fn add_offsets(&mut self, skeleton: &Skeleton, offsets: &BTreeMap<usize, DVec3>) {
-        let mut turns = vec![DQuat::IDENTITY; skeleton.len()];
+    /// to rotation vectors in radians, in the character's world axes at rest; `rest` is its rest pose.
+    pub fn add_offsets(
+        &mut self,
+        skeleton: &Skeleton,
+        rest: &WorldPose,
+        offsets: &BTreeMap<usize, DVec3>,
+    ) {
         for joint in 0..skeleton.len() {
-            let own = offsets.get(&joint).map_or(DQuat::IDENTITY, |offset| {
-                self.facing * DQuat::from_scaled_axis(*offset) * self.facing.inverse()
-            });
-            let above = skeleton
+            let mut turn = skeleton
                 .parent(joint)
-                .map_or(DQuat::IDENTITY, |parent| turns[parent]);
-            turns[joint] = above * own;
-            self.aligned[joint] = turns[joint] * self.aligned[joint];
+                .map_or(DQuat::IDENTITY, |parent| self.turned[parent]);
+            if let Some(offset) = offsets.get(&joint) {
+                let own = DQuat::from_scaled_axis(*offset);
+                let at_rest = rest.rotation(joint);
+                self.offsets[joint] = at_rest.inverse() * own * at_rest;
+                turn *= self.facing * own * self.facing.inverse();
+            }
+            self.turned[joint] = turn;
+            self.aligned[joint] = turn * self.aligned[joint];
+        }
+    }
+
+    /// `joint_from_axes`: the axes in which the offset of a joint is written, as that joint carries
+    /// them along; `rest` is the character's rest pose. With the world rotation S of the joint in any
+    /// pose, a further turn q of the world there is the offset a⁻¹ q a ∘ offset, where a = S ·
+    /// `joint_from_axes`.
+    pub fn offset_axes(&self, skeleton: &Skeleton, rest: &WorldPose, joint: usize) -> DQuat {
+        let is_driven = self.drivers[joint].is_some() || skeleton.parent(joint).is_none();
+        if is_driven {
+            let above = skeleton.parent(joint);
+            let above = above.map_or(DQuat::IDENTITY, |parent| self.turned[parent]);
+            (above.inverse() * self.aligned[joint]).inverse() * self.facing
+        } else {
+            (rest.rotation(joint) * self.offsets[joint]).inverse()
         }
     }
 }

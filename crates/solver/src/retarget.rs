@@ -369,7 +369,7 @@ impl Prepared {
             settings.extra_arms,
         );
         let offsets = named_offsets(&skeleton, settings, upright)?;
-        alignment.add_offsets(&skeleton, &offsets);
+        alignment.add_offsets(&skeleton, &rest, &offsets);
         let scale = travel_scale(
             (&take.clip.skeleton, &take.body, &take.stance.feet),
             (&skeleton, &body, &feet),
@@ -465,7 +465,7 @@ impl Prepared {
         )?;
         watch.at(0.99)?;
         for chain in self.chains(settings)? {
-            chain.apply(&mut solved, &self.body, &self.rest);
+            chain.apply(&mut solved, &self.body, &self.rest, &self.alignment.offsets);
         }
         notes.extend(lean_note(&self.take, &contacts));
         let mut done = Retargeted {

@@ -120,26 +120,27 @@ pub(crate) struct Chain {
 }
 
 impl Chain {
-    /// Moves the chain through the whole clip.
-    pub(crate) fn apply(&self, clip: &mut Clip, body: &Body, rest: &WorldPose) {
-        self.to_rest(clip);
+    /// Moves the chain through the whole clip. `offsets` are turns of all joints, in their own
+    /// coordinates, that the chain keeps.
+    pub(crate) fn apply(&self, clip: &mut Clip, body: &Body, rest: &WorldPose, offsets: &[DQuat]) {
+        self.to_rest(clip, offsets);
         match &self.rule {
             FoundRule::Rest => {}
             FoundRule::Follow {
                 joint,
                 scale,
                 mirrored,
-            } => self.follow(clip, body, rest, *joint, *scale, *mirrored),
+            } => self.follow(clip, (body, rest, offsets), *joint, *scale, *mirrored),
             FoundRule::Spring { spring, most } => self.swing(clip, spring, *most),
         }
     }
 
-    fn to_rest(&self, clip: &mut Clip) {
+    fn to_rest(&self, clip: &mut Clip, offsets: &[DQuat]) {
         let rest = clip.skeleton.rest_locals();
         for frame in 0..clip.frame_count() {
             let locals = clip.frame_mut(frame);
             for &joint in &self.joints {
-                locals[joint].rotation = rest[joint].rotation;
+                locals[joint].rotation = rest[joint].rotation * offsets[joint];
             }
         }
     }
@@ -147,8 +148,7 @@ impl Chain {
     fn follow(
         &self,
         clip: &mut Clip,
-        body: &Body,
-        rest: &WorldPose,
+        (body, rest, offsets): (&Body, &WorldPose, &[DQuat]),
         driver: usize,
         scale: f64,
         mirrored: bool,
@@ -168,7 +168,7 @@ impl Chain {
             }
             for &joint in &self.joints {
                 let own = DQuat::from_scaled_axis(axes(joint).inverse() * whole * share);
-                let at_rest = skeleton.joint(joint).rest.rotation;
+                let at_rest = skeleton.joint(joint).rest.rotation * offsets[joint];
                 locals[joint].rotation = (own * at_rest).normalize();
             }
         }

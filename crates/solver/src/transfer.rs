@@ -206,10 +206,13 @@ impl<'a> Pairing<'a> {
         rotations
     }
 
-    /// A joint without driver keeps its rest pose relative to its parent.
+    /// A joint without driver keeps its rest pose relative to its parent, turned by its offset.
     fn following(&self, joint: usize, rotations: &[DQuat]) -> DQuat {
         match self.skeleton.parent(joint) {
-            Some(parent) => rotations[parent] * self.skeleton.joint(joint).rest.rotation,
+            Some(parent) => {
+                let at_rest = self.skeleton.joint(joint).rest.rotation;
+                rotations[parent] * at_rest * self.alignment.offsets[joint]
+            }
             None => self.alignment.aligned[joint],
         }
     }
@@ -255,7 +258,8 @@ impl<'a> Pairing<'a> {
         let between = turn_to * turn_from.inverse();
         let angle = twist_about(between, world_bone);
         let base = rotations[from] * spread.rest;
-        DQuat::from_axis_angle(world_bone, spread.twist.share * angle) * base
+        let turned = DQuat::from_axis_angle(world_bone, spread.twist.share * angle) * base;
+        turned * self.alignment.offsets[spread.twist.joint]
     }
 }
 

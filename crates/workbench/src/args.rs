@@ -65,6 +65,10 @@ pub struct Args {
     #[arg(long, value_enum)]
     pub panel: Option<PanelArg>,
 
+    /// Choose a joint by its name or its role: of the character, or else of the performer.
+    #[arg(long, value_name = "NAME")]
+    pub joint: Option<String>,
+
     /// Show the character at rest instead of moving.
     #[arg(long)]
     pub rest: bool,

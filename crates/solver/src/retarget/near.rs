@@ -1,7 +1,7 @@
 //! A quick answer to a change, from the last result: one frame at once, or a stretch of frames, before
 //! the whole clip is carried over again.
 
-use understudy_motion::{Clip, DVec3, Surface, Transform, WorldPose};
+use understudy_motion::{Clip, DQuat, DVec3, Surface, Transform, WorldPose};
 
 use super::{Prepared, Retargeted, SolveError, UprightTake, reference_pose};
 use crate::contacts::Contacts;
@@ -42,6 +42,32 @@ pub fn pose_now(
         prepared.reach_held_feet(known, frame, &mut clip, [old.world(0), new.world(0)]);
     }
     Ok(clip.frame(0).to_vec())
+}
+
+/// `joint_from_axes`: the axes in which the offset of a joint of the character is written
+/// (`Settings::offsets_deg`), as that joint carries them along in every frame, whatever posture and
+/// plants have made of it.
+///
+/// With the world rotation S of the joint in a frame and the axes a = S · `joint_from_axes`, a
+/// further turn q of the world there makes the offset R into a⁻¹ q a R.
+///
+/// # Errors
+/// Settings that name missing joints or frames, and a joint that is not there.
+pub fn offset_axes(
+    known: &Retargeted,
+    settings: &Settings,
+    joint: usize,
+) -> Result<DQuat, SolveError> {
+    let prepared = Prepared::part(known, settings, [0; 2])?;
+    if joint >= prepared.skeleton.len() {
+        return Err(SolveError::Setting(format!(
+            "joint {joint}: the character has {}",
+            prepared.skeleton.len()
+        )));
+    }
+    let alignment = &prepared.alignment;
+    let axes = alignment.offset_axes(&prepared.skeleton, &prepared.rest, joint);
+    Ok(axes * known.file_from_upright.inverse())
 }
 
 /// Whether a part of the clip can be solved from the last result after a change: the floor must be
@@ -114,7 +140,7 @@ impl Prepared {
         let mut clip = self.clip_of(worlds.flat_map(|world| transfer.frame(world)).collect())?;
         self.change(&mut clip, settings)?;
         for chain in self.chains(settings)? {
-            chain.apply(&mut clip, &self.body, &self.rest);
+            chain.apply(&mut clip, &self.body, &self.rest, &self.alignment.offsets);
         }
         Ok(clip)
     }

@@ -170,6 +170,14 @@ impl Camera {
         let per_height = 0.5 / ((FIELD_OF_VIEW_RAD / 2.0).tan() * depth);
         Some(([seen.x * per_height, -seen.y * per_height], depth))
     }
+
+    /// The line of sight through a place of the picture: where it begins, metres, and its direction, a
+    /// unit vector. `right` and `down` are from the middle of the picture, in its heights.
+    pub fn ray(&self, [right, down]: [f64; 2]) -> (DVec3, DVec3) {
+        let reach = 2.0 * (FIELD_OF_VIEW_RAD / 2.0).tan();
+        let seen = DVec3::new(right * reach, -down * reach, -1.0);
+        (self.eye, self.rotation * seen.normalize())
+    }
 }
 
 #[cfg(test)]
@@ -215,6 +223,15 @@ mod tests {
         let half = 5.6 * (FIELD_OF_VIEW_RAD / 2.0).tan();
         let ([_, down], _) = front.project(front.target + DVec3::Y * half).unwrap();
         assert!((down + 0.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_look_through_a_place_meets_what_lands_there() {
+        let seen = camera(Orbit::default());
+        let point = DVec3::new(0.4, 1.3, -0.2);
+        let (place, _) = seen.project(point).unwrap();
+        let (eye, look) = seen.ray(place);
+        assert!((point - eye).normalize().distance(look) < 1e-12);
     }
 
     #[test]

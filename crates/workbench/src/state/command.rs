@@ -11,6 +11,7 @@ use super::curves::Curves;
 use super::export::{Delivery, ExportForm};
 use super::layout::Layout;
 use super::presets::{PresetId, Shelf};
+use super::rings::RingAxes;
 use super::stage::Who;
 use super::view::{Arrangement, Show};
 
@@ -168,6 +169,16 @@ pub enum Command {
     TogglePins,
     /// Choose a joint, or none.
     ChooseJoint(Option<(Who, usize)>),
+    /// Bring the cameras near the chosen joint; without one, frame the whole bodies.
+    FrameJoint,
+    /// What the rings around the chosen joint turn about.
+    SetRingAxes(RingAxes),
+    /// The other axes.
+    NextRingAxes,
+    /// Take the offset of the chosen joint away.
+    ResetOffset,
+    /// Stop what runs in the background; where nothing does, choose no joint.
+    Leave,
     /// Give a joint a role, or take it away.
     SetRole {
         /// Whose joint.
@@ -257,8 +268,19 @@ pub fn actions() -> Vec<Action> {
         action("Look from the back", "4", C::LookFrom(Angle::Back)),
         action("Look from the top", "5", C::LookFrom(Angle::Top)),
         action("Frame the bodies", "0", C::FrameBodies),
+        action("Frame the chosen joint", "F", C::FrameJoint),
         action("Cameras go along or stand", "G", C::ToggleFollow),
         action("Link or unlink the cameras", "K", C::ToggleLinked),
+        action(
+            "Rings about the joint's or the world's axes",
+            "R",
+            C::NextRingAxes,
+        ),
+        action(
+            "Take the offset of the chosen joint away",
+            "",
+            C::ResetOffset,
+        ),
         action("Mark contacts or not", "C", C::ToggleContacts),
         action("Mark faults or not", "M", C::ToggleFaultMarks),
         action("Pin or unpin the feet that stand", "P", C::TogglePins),
@@ -293,7 +315,11 @@ pub fn actions() -> Vec<Action> {
         action("Export the clip", "Ctrl+E", C::ToggleExport),
         action("Undo", "Ctrl+Z", C::Undo),
         action("Redo", "Ctrl+Y", C::Redo),
-        action("Stop the work in the background", "Esc", C::StopJob),
+        action(
+            "Stop the work in the background, or choose no joint",
+            "Esc",
+            C::Leave,
+        ),
         action("Carry the take over again", "F9", C::CarryOver),
         action("Dark or light", "", C::ToggleDark),
         action("First steps", "", C::ToggleGuide),

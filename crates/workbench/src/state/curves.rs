@@ -178,6 +178,18 @@ impl Default for Curves {
     }
 }
 
+impl Curves {
+    /// Where curves are shown, goes to those of the joint that was chosen; without one, back to a part
+    /// of the body.
+    pub(super) fn follow(&mut self, is_chosen: bool) {
+        match (is_chosen, self.part) {
+            (true, _) if self.is_open => self.part = None,
+            (false, None) => self.part = Self::default().part,
+            _ => {}
+        }
+    }
+}
+
 /// Whose motion a curve is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Source {
@@ -297,19 +309,11 @@ fn joints(session: &Session, done: &Retargeted) -> Result<[Option<usize>; 2], St
 fn chosen(session: &Session) -> Result<[Option<usize>; 2], String> {
     let (who, joint) = session
         .joint
-        .ok_or("choose a joint in the map (F3), or a part of the body above")?;
-    let role = |who: Who, joint: usize| session.document.file(who)?.recognition.roles.role(joint);
-    let find = |who: Who| {
-        let roles = &session.document.file(who)?.recognition.roles;
-        let from = match who {
-            Who::Performer => Who::Character,
-            Who::Character | Who::Other => Who::Performer,
-        };
-        roles.find(role(from, joint)?)
-    };
+        .ok_or("choose a joint in a view or in the map (F3), or a part of the body above")?;
+    let other = session.counterpart(who, joint).map(|(_, joint)| joint);
     Ok(match who {
-        Who::Performer => [Some(joint), find(Who::Character)],
-        Who::Character | Who::Other => [find(Who::Performer), Some(joint)],
+        Who::Performer => [Some(joint), other],
+        Who::Character | Who::Other => [other, Some(joint)],
     })
 }
 

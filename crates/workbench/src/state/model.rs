@@ -3,7 +3,9 @@
 use std::f64::consts::TAU;
 
 use understudy_anatomy::Side;
-use understudy_motion::{DAffine3, DQuat, DVec3, JointKind, Skeleton, SkinnedMesh, Surface};
+use understudy_motion::{
+    DAffine3, DQuat, DVec3, JointKind, Skeleton, SkinnedMesh, Surface, WorldPose,
+};
 
 use super::palette::{self, Rgb};
 
@@ -180,6 +182,30 @@ fn bone_radius_m(length_m: f64, height_m: f64) -> f64 {
 }
 
 impl SkinModel {
+    /// Places of all vertices in a pose (linear blend skinning, glTF 2.0 section 3.7.3.3), metres.
+    pub fn posed(&self, pose: &WorldPose) -> Vec<DVec3> {
+        let world_from_model: Vec<DAffine3> = self
+            .joints
+            .iter()
+            .zip(&self.inverse_binds)
+            .map(|(&joint, bind)| pose.affines[joint] * *bind)
+            .collect();
+        let vertices = self.positions.iter().zip(&self.slots).zip(&self.weights);
+        vertices
+            .map(|((point, slots), weights)| {
+                let point = glam::Vec3::from_array(*point).as_dvec3();
+                let moved = slots.iter().zip(weights);
+                moved
+                    .filter(|(_, weight)| **weight > 0.0)
+                    .filter_map(|(slot, weight)| {
+                        let affine = world_from_model.get(usize::from(*slot))?;
+                        Some(f64::from(*weight) * affine.transform_point3(point))
+                    })
+                    .sum()
+            })
+            .collect()
+    }
+
     fn add_lathe(&mut self, from: DVec3, to: DVec3, radius_m: f64, joint: usize, colour: Rgb) {
         let length_m = (to - from).length();
         if length_m < 1e-6 {

@@ -210,7 +210,15 @@ impl Session {
                 Ok(contacts) => self.set_contacts("pinned contacts", Some(contacts), false),
                 Err(text) => self.fail(text),
             },
-            Command::ChooseJoint(joint) => self.joint = joint,
+            Command::ChooseJoint(joint) => self.choose(joint),
+            Command::FrameJoint => self.frame_joint(),
+            Command::SetRingAxes(axes) => self.view.ring_axes = axes,
+            Command::NextRingAxes => self.view.ring_axes = self.view.ring_axes.next(),
+            Command::ResetOffset => self.reset_offset(),
+            Command::Leave => match self.is_busy() {
+                true => self.stop(),
+                false => self.choose(None),
+            },
             Command::SetRole {
                 who,
                 joint,
@@ -337,21 +345,23 @@ impl Session {
     /// The camera of a body; `None` where it is not there.
     pub fn camera(&self, who: Who) -> Option<Camera> {
         let (actor, motion) = self.measured(who)?;
-        let middle = match self.view.follow {
-            true => *motion.middles.get(self.frame_of(motion))?,
-            false => {
-                let sum: DVec3 = motion.middles.iter().sum();
-                sum / motion.middles.len() as f64
-            }
-        };
         let orbit = self.view.orbit(who);
         let figure = &actor.figure;
         Some(Camera::around(
             orbit,
-            middle,
+            self.camera_middle(motion),
             motion.forward,
             figure.height_m,
         ))
+    }
+
+    /// The middle of a body that its camera looks at.
+    fn camera_middle(&self, motion: &Motion) -> DVec3 {
+        let here = motion.middles.get(self.frame_of(motion));
+        match (self.view.follow, here) {
+            (true, Some(middle)) => *middle,
+            _ => motion.middles.iter().sum::<DVec3>() / motion.middles.len() as f64,
+        }
     }
 
     /// Contacts of the take: those given, even if the result is yet to come, or those found.
@@ -505,7 +515,7 @@ impl Session {
         })
     }
 
-    fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
+    pub(super) fn tune(&mut self, name: &'static str, settings: Settings, goes_on: bool) {
         if settings == self.document.choices.settings {
             return;
         }
@@ -756,16 +766,21 @@ impl Session {
         }
     }
 
+    /// Chooses a joint, or none; curves that are open follow it.
+    fn choose(&mut self, joint: Option<(Who, usize)>) {
+        self.joint = joint.map(|(who, joint)| (who.owner(), joint));
+        self.curves.follow(self.joint.is_some());
+    }
+
     /// Brings the camera near the part that a fault is of.
     fn frame_fault(&mut self, index: usize) {
         /// How much of the picture's height the part may take, body heights seen.
         const NEAR: f64 = 0.9;
-        let Some((actor, motion)) = self.measured(Who::Character) else {
+        let Some((_, motion)) = self.measured(Who::Character) else {
             return;
         };
         let frame = self.frame_of(motion);
-        let (Some(fault), Some(middle)) = (self.faults().get(index), motion.middles.get(frame))
-        else {
+        let Some(fault) = self.faults().get(index) else {
             return;
         };
         let Some(place) = place_of(fault, motion, frame) else {
@@ -776,22 +791,33 @@ impl Session {
             // A way over the floor is seen from above.
             orbit.pitch = orbit.pitch.max(0.75);
         }
-        let seen = Camera::around(
+        self.frame_place(Who::Character, place, orbit, NEAR);
+    }
+
+    /// Brings a place to the middle of the view of a body, seen as from `orbit`, from as many body
+    /// heights away as `distance` says.
+    pub(super) fn frame_place(&mut self, view: Who, place: DVec3, orbit: Orbit, distance: f64) {
+        let Some((actor, motion)) = self.measured(view) else {
+            return;
+        };
+        let (height_m, forward) = (actor.figure.height_m, motion.forward);
+        // What the camera would look at without any shift.
+        let unshifted = Camera::around(
             &Orbit {
                 shift: [0.0; 2],
                 ..orbit
             },
-            *middle,
-            motion.forward,
-            actor.figure.height_m,
+            self.camera_middle(motion),
+            forward,
+            height_m,
         );
-        let offset = seen.rotation.inverse() * (place - *middle) / actor.figure.height_m;
+        let offset = unshifted.rotation.inverse() * (place - unshifted.target) / height_m;
         let framed = Orbit {
             shift: [offset.x, offset.y],
-            distance: NEAR,
+            distance,
             ..orbit
         };
-        self.view.set_orbit(Who::Character, framed);
+        self.view.set_orbit(view, framed);
     }
 
     pub(super) fn fail(&mut self, text: String) {

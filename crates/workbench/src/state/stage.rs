@@ -461,26 +461,8 @@ fn lowest_m(figure: &Figure, pose: &WorldPose) -> f64 {
     let joints = heights(&figure.skeleton, pose);
     let lowest_joint = joints.into_iter().fold(f64::MAX, f64::min);
     // A skin reaches below its lowest joint.
-    let skins = figure.model.skin.iter().flat_map(|skin| {
-        let from_model: Vec<_> = skin
-            .joints
-            .iter()
-            .zip(&skin.inverse_binds)
-            .map(|(&joint, bind)| pose.affines[joint] * *bind)
-            .collect();
-        skin.positions.iter().enumerate().map(move |(at, point)| {
-            let point = glam::Vec3::from_array(*point).as_dvec3();
-            let moved = skin.slots[at].iter().zip(skin.weights[at]);
-            moved
-                .filter(|(_, weight)| *weight > 0.0)
-                .filter_map(|(slot, weight)| {
-                    let affine = from_model.get(usize::from(*slot))?;
-                    Some(f64::from(weight) * affine.transform_point3(point).y)
-                })
-                .sum::<f64>()
-        })
-    });
-    skins.fold(lowest_joint, f64::min)
+    let skins = figure.model.skin.iter().flat_map(|skin| skin.posed(pose));
+    skins.map(|point| point.y).fold(lowest_joint, f64::min)
 }
 
 /// Where cameras look: above the smoothed place of the root, at half the body's height.

@@ -1,6 +1,7 @@
 //! What is shown and from where.
 
 use super::camera::{Angle, Orbit};
+use super::rings::RingAxes;
 use super::stage::Who;
 
 /// What is drawn of a body.
@@ -110,6 +111,8 @@ pub struct View {
     pub contacts: bool,
     /// Whether slides and depths are marked.
     pub faults: bool,
+    /// What the rings around the chosen joint turn about.
+    pub ring_axes: RingAxes,
     /// Dark or light window.
     pub dark: bool,
 }
@@ -125,6 +128,7 @@ impl Default for View {
             follow: true,
             contacts: true,
             faults: true,
+            ring_axes: RingAxes::default(),
             dark: true,
         }
     }

@@ -68,18 +68,25 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let before = session.curves;
     let mut curves = before;
     let words = |part: Option<Part>| part.map_or("chosen joint".to_owned(), Part::words);
+    // The name of the joint itself, once there is one.
+    let shown = match (curves.part, session.joint) {
+        (None, Some((who, joint))) => session.joint_words(who, joint),
+        (part, _) => words(part),
+    };
     ComboBox::from_id_salt("part")
         .width(104.0)
-        .selected_text(words(curves.part))
+        .selected_text(shown)
         .show_ui(ui, |ui| {
             ui.selectable_value(&mut curves.part, None, words(None))
-                .on_hover_text("The joint that is chosen in the map (F3).");
+                .on_hover_text("The joint that is chosen in a view or in the map (F3).");
             for part in Part::ALL {
                 ui.selectable_value(&mut curves.part, Some(part), part.words());
             }
         })
         .response
-        .on_hover_text("Whose curves: a part of the body, or the joint chosen in the map (F3).");
+        .on_hover_text(
+            "Whose curves: a part of the body, or the joint chosen in a view or in the map (F3).",
+        );
     ComboBox::from_id_salt("quantity")
         .width(76.0)
         .selected_text(curves.quantity.word())
@@ -165,7 +172,7 @@ fn plot(
     }
     let mut lines: Vec<(&Curve, Vec<[f64; 2]>)> = curves
         .iter()
-        .map(|curve| (curve, points(&curve.values, axis)))
+        .map(|curve| (curve, without_level_points(points(&curve.values, axis))))
         .collect();
     // Where curves are one, dashes show on dots and not the other way round.
     lines.sort_by_key(|(curve, _)| curve.source != Source::Plain);
@@ -282,6 +289,28 @@ fn points(values: &[f64], axis: Axis) -> Vec<[f64; 2]> {
         .collect()
 }
 
+/// The points without those in the middle of a level stretch: a dash that is drawn in one piece is
+/// not torn where frames meet.
+fn without_level_points(points: Vec<[f64; 2]>) -> Vec<[f64; 2]> {
+    /// Values that are drawn at one height.
+    const SAME: f64 = 1e-9;
+    let is_level = |at: usize| {
+        let near = at
+            .checked_sub(1)
+            .and_then(|from| points.get(from..from + 3));
+        near.is_some_and(|near| {
+            (near[0][1] - near[1][1])
+                .abs()
+                .max((near[2][1] - near[1][1]).abs())
+                < SAME
+        })
+    };
+    let all = points.iter().enumerate();
+    all.filter(|(at, _)| !is_level(*at))
+        .map(|(_, point)| *point)
+        .collect()
+}
+
 /// Least and greatest value with some room; never so near that noise fills the picture.
 fn span(values: impl Iterator<Item = f64>, quantity: Quantity) -> (f64, f64) {
     let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
@@ -367,6 +396,25 @@ mod tests {
         let (low, high) = span([0.5, 0.5].into_iter(), Quantity::Height);
         assert!(low < 0.495 && high > 0.505);
         assert_eq!(span(std::iter::empty(), Quantity::Angle), (0.0, 1.0));
+    }
+
+    #[test]
+    fn a_level_curve_is_one_line_and_corners_are_kept() {
+        let level = vec![0.25; 1000];
+        for axis in [
+            Axis::new(0.0, 50.0, 0.0, 999.0),
+            Axis::new(0.0, 50.0, 600.0, 640.0),
+        ] {
+            let all = points(&level, axis);
+            let shown = without_level_points(all.clone());
+            assert_eq!(shown, [all[0], all[all.len() - 1]]);
+        }
+        let step: Vec<[f64; 2]> = (0..9)
+            .map(|at| [f64::from(at), f64::from(at / 5)])
+            .collect();
+        let shown = without_level_points(step);
+        assert_eq!(shown, [[0.0, 0.0], [4.0, 0.0], [5.0, 1.0], [8.0, 1.0]]);
+        assert_eq!(without_level_points(Vec::new()), Vec::<[f64; 2]>::new());
     }
 
     #[test]

@@ -13,7 +13,7 @@ const STEPS: [(&str, &str); 6] = [
     (
         "Look",
         "Drag in a view to turn, drag with the right button to move, turn the wheel to come nearer. \
-         The keys 1 to 5 look from the sides.",
+         The keys 1 to 5 look from the sides. A click chooses a joint, F goes near it.",
     ),
     (
         "Compare",

@@ -31,7 +31,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         ),
         None => (
             "key a joint here".to_owned(),
-            "Choose a joint of the character in the map first.",
+            "Choose a joint of the character first: click on it in its view, or in the map.",
         ),
     };
     let can_key = chosen.is_some() && session.can_edit_contacts();

@@ -4,6 +4,7 @@ use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Pos2, Rect, Stroke, Ui, vec2};
 use understudy_anatomy::Side;
 
+use super::chosen;
 use super::marks::{part_sign, sign_place};
 use super::theme::{colour, faint};
 use super::views::plate;
@@ -36,6 +37,14 @@ const CONTACTS: [Line; 6] = [
     (|p, at| side_sign(p, at, Side::Right), "right side"),
 ];
 
+const CHOSEN: [Line; 2] = [
+    (|p, at| chosen::small_sign(p, at, false), "chosen joint"),
+    (
+        |p, at| chosen::small_sign(p, at, true),
+        "joint of the same role",
+    ),
+];
+
 const FAULTS: [Line; 4] = [
     (slide_sign, "slide: wider is faster"),
     (
@@ -58,6 +67,9 @@ const FAULTS: [Line; 4] = [
 /// Draws the legend in the lower right corner of a view.
 pub fn show(ui: &Ui, session: &Session, view: Rect) {
     let mut lines: Vec<Line> = Vec::new();
+    if session.joint.is_some() {
+        lines.extend(CHOSEN);
+    }
     if session.solved.is_some() {
         if session.view.contacts {
             lines.extend(CONTACTS);

@@ -3,8 +3,8 @@
 
 use bevy_egui::egui;
 use egui::{
-    Align2, Color32, ComboBox, DragValue, FontId, Painter, Panel, Pos2, RichText, ScrollArea,
-    Sense, Stroke, TextEdit, Ui, vec2,
+    Align2, Color32, ComboBox, DragValue, FontId, Painter, Panel, Pos2, Response, RichText,
+    ScrollArea, Sense, Stroke, TextEdit, Ui, vec2,
 };
 use understudy_anatomy::Role;
 use understudy_motion::JointKind;
@@ -24,6 +24,16 @@ const DOUBTFUL: f64 = 0.6;
 
 /// Draws the map.
 pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+    // A joint that was chosen elsewhere is brought into sight.
+    let is_new = session.joint != memory.mapped_joint;
+    memory.mapped_joint = session.joint;
+    if let (Some((who, joint)), true) = (session.joint, is_new) {
+        memory.is_map_of_performer = who == Who::Performer;
+        let words = session.joint_words(who, joint).to_lowercase();
+        if !words.contains(&memory.joint_search.to_lowercase()) {
+            memory.joint_search.clear();
+        }
+    }
     ui.horizontal(|ui| {
         ui.selectable_value(&mut memory.is_map_of_performer, true, "performer");
         ui.selectable_value(&mut memory.is_map_of_performer, false, "character");
@@ -63,7 +73,11 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
                 let name = file.skeleton().name(joint).to_lowercase();
                 if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
                     let is_chosen = chosen == Some(joint);
-                    if row(ui, file, joint, &role, is_chosen) {
+                    let row = row(ui, file, joint, &role, is_chosen);
+                    if is_chosen && is_new {
+                        row.scroll_to_me(Some(egui::Align::Center));
+                    }
+                    if row.clicked() {
                         out.push(Command::ChooseJoint((!is_chosen).then_some((who, joint))));
                     }
                 }
@@ -152,8 +166,8 @@ fn reason(file: &Loaded, joint: usize) -> String {
     }
 }
 
-/// One joint; whether it was clicked.
-fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) -> bool {
+/// One joint.
+fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) -> Response {
     const HEIGHT: f32 = 20.0;
     let skeleton = file.skeleton();
     let width = ui.available_width();
@@ -164,7 +178,7 @@ fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) ->
         egui::WidgetInfo::selected(egui::WidgetType::SelectableLabel, true, is_chosen, &words)
     });
     if !ui.is_rect_visible(rect) {
-        return response.clicked();
+        return response;
     }
     let visuals = ui.visuals();
     if is_chosen || response.hovered() {
@@ -210,7 +224,7 @@ fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) ->
     );
     let room = egui::Rect::from_x_y_ranges(at.x..=rect.right() - 34.0, rect.y_range());
     painter.with_clip_rect(room).galley(at, galley, weak);
-    response.on_hover_text(reason(file, joint)).clicked()
+    response.on_hover_text(reason(file, joint))
 }
 
 /// The joint that is chosen: its role to correct, and of the character its offset.

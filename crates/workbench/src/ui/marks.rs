@@ -29,12 +29,12 @@ const HUMAN_M: f64 = 1.75;
 const FASTEST_MM_PER_SEC: f64 = 150.0;
 
 /// A view: a camera and the part of the window it draws to.
-struct Glass<'a> {
-    painter: Painter,
-    camera: Camera,
-    rect: Rect,
-    session: &'a Session,
-    who: Who,
+pub struct Glass<'a> {
+    pub(super) painter: Painter,
+    pub(super) camera: Camera,
+    pub(super) rect: Rect,
+    pub(super) session: &'a Session,
+    pub(super) who: Who,
     text: Color32,
     plate: Color32,
     /// Where labels stand already.
@@ -78,10 +78,12 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
             glass.floor_faults(sole, frame, size);
         }
     }
+    glass.chosen();
 }
 
 impl Glass<'_> {
-    fn at(&self, point: DVec3) -> Option<Pos2> {
+    /// Where a point of the world is drawn.
+    pub(super) fn at(&self, point: DVec3) -> Option<Pos2> {
         let ([right, down], _) = self.camera.project(point)?;
         let height = self.rect.height();
         Some(self.rect.center() + vec2(right as f32, down as f32) * height)
@@ -95,7 +97,7 @@ impl Glass<'_> {
     }
 
     /// A number or a word at a mark.
-    fn label(&self, at: Pos2, anchor: Align2, text: String) -> Rect {
+    pub(super) fn label(&self, at: Pos2, anchor: Align2, text: String) -> Rect {
         let galley = self
             .painter
             .layout_no_wrap(text, FontId::proportional(12.0), self.text);

@@ -3,6 +3,7 @@
 mod action_list;
 mod asking;
 mod bar;
+mod chosen;
 mod contact_rows;
 mod curves;
 mod export;
@@ -17,6 +18,7 @@ mod marks;
 mod panels;
 mod pins;
 mod presets;
+mod rings;
 mod secondary;
 mod side;
 mod status;
@@ -69,6 +71,12 @@ pub struct Memory {
     asked: Option<crate::state::command::Dialog>,
     /// How large the clip becomes as a file.
     sizes: export::Sizes,
+    /// The joint that the map showed last; another one is scrolled to.
+    mapped_joint: Option<(Who, usize)>,
+    /// Bodies as they were last searched for a joint.
+    picked: crate::state::pick::Kept,
+    /// The ring that is being dragged.
+    ring: Option<crate::state::rings::Drag>,
     /// The contact whose end is being dragged.
     dragged_contact: Option<contact_rows::Dragged>,
 }
@@ -141,7 +149,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
     }
     shown.views = CentralPanel::default()
         .frame(Frame::NONE)
-        .show(ui, |ui| views::show(ui, session, commands))
+        .show(ui, |ui| views::show(ui, session, memory, commands))
         .inner;
     if session.is_export_open {
         export::show(ui.ctx(), session, memory, commands);

@@ -11,15 +11,15 @@ use crate::state::session::Session;
 use crate::state::stage::Who;
 
 /// What a panel is drawn over, and what came of it.
-struct Stage {
-    session: Session,
-    memory: Memory,
-    views: Vec<(Who, egui::Rect)>,
-    window: Option<egui::Rect>,
+pub(super) struct Stage {
+    pub(super) session: Session,
+    pub(super) memory: Memory,
+    pub(super) views: Vec<(Who, egui::Rect)>,
+    pub(super) window: Option<egui::Rect>,
 }
 
 /// A window of panels over a session. Commands are carried out as in the real window.
-fn harness(files: &[&str]) -> Harness<'static, Stage> {
+pub(super) fn harness(files: &[&str]) -> Harness<'static, Stage> {
     let mut session = Session::default();
     if !files.is_empty() {
         let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
@@ -53,17 +53,17 @@ fn harness(files: &[&str]) -> Harness<'static, Stage> {
     harness
 }
 
-fn pedlar() -> Harness<'static, Stage> {
+pub(super) fn pedlar() -> Harness<'static, Stage> {
     harness(&["takes/crossing.bvh", "characters/pedlar.glb"])
 }
 
-fn press(harness: &mut Harness<'static, Stage>, label: &str) {
+pub(super) fn press(harness: &mut Harness<'static, Stage>, label: &str) {
     harness.get_by_label(label).click();
     harness.run_steps(3);
 }
 
 /// Presses what may be further down in a list.
-fn reach(harness: &mut Harness<'static, Stage>, label: &str) {
+pub(super) fn reach(harness: &mut Harness<'static, Stage>, label: &str) {
     harness.get_by_label(label).scroll_to_me();
     harness.run_steps(3);
     press(harness, label);

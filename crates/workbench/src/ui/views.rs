@@ -1,9 +1,9 @@
 //! The space of the bodies: where each is drawn, its camera by mouse, and what is written over it.
 
 use bevy_egui::egui;
-use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Sense, Ui, pos2, vec2};
+use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
 
-use super::{legend, marks, theme};
+use super::{Memory, chosen, legend, marks, rings, theme};
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -13,14 +13,25 @@ use crate::state::view::Arrangement;
 const GAP: f32 = 2.0;
 
 /// Draws what lies over the bodies, and returns where each body is drawn.
-pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) -> Vec<(Who, Rect)> {
+pub fn show(
+    ui: &mut Ui,
+    session: &Session,
+    memory: &mut Memory,
+    out: &mut Vec<Command>,
+) -> Vec<(Who, Rect)> {
     let views = split(ui.max_rect(), session.view.arrangement.views());
     for (who, rect) in &views {
-        steer(ui, session, *who, *rect, out);
+        let response = ui.interact(*rect, ui.id().with(who.word()), Sense::click_and_drag());
+        let is_turning = rings::show(ui, session, &mut memory.ring, *who, &response, out);
+        steer(ui, session, *who, &response, is_turning, out);
+        if !is_turning {
+            chosen::pick(ui, session, &mut memory.picked, *who, &response, out);
+        }
         match session.motion(*who) {
             Some(_) => {
                 marks::show(ui, session, *who, *rect);
                 caption(ui, session, *who, *rect);
+                rings::bar(ui, session, *who, *rect, out);
             }
             None => empty(ui, session, *who, *rect),
         }
@@ -51,9 +62,16 @@ pub fn split(space: Rect, bodies: &[Who]) -> Vec<(Who, Rect)> {
         .collect()
 }
 
-/// The mouse moves the camera.
-fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Command>) {
-    let response = ui.interact(rect, ui.id().with(who.word()), Sense::click_and_drag());
+/// The mouse moves the camera, unless it turns a joint.
+fn steer(
+    ui: &Ui,
+    session: &Session,
+    who: Who,
+    response: &Response,
+    is_turning: bool,
+    out: &mut Vec<Command>,
+) {
+    let rect = response.rect;
     let orbit = *session.view.orbit(who);
     let drag = response.drag_delta() / rect.height().max(1.0);
     let (right, down) = (f64::from(drag.x), f64::from(drag.y));
@@ -61,7 +79,9 @@ fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Com
         || response.dragged_by(PointerButton::Middle)
         || (response.dragged() && ui.input(|input| input.modifiers.shift));
     let mut moved = orbit;
-    if moves {
+    if is_turning {
+        // The drag is the ring's.
+    } else if moves {
         moved = moved.shifted(right, down);
     } else if response.dragged_by(PointerButton::Primary) {
         moved = moved.turned(right, down);
@@ -72,9 +92,6 @@ fn steer(ui: &mut Ui, session: &Session, who: Who, rect: Rect, out: &mut Vec<Com
     }
     if moved != orbit {
         out.push(Command::SetOrbit(who, moved));
-    }
-    if response.double_clicked() {
-        out.push(Command::FrameBodies);
     }
 }
 

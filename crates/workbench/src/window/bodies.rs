@@ -8,7 +8,7 @@ use bevy::light::NotShadowCaster;
 use bevy::mesh::skinning::{SkinnedMesh, SkinnedMeshInverseBindposes};
 use bevy::mesh::{Indices, PrimitiveTopology, VertexAttributeValues};
 use bevy::prelude::*;
-use understudy_motion::{DAffine3, DMat3, DVec3, WorldPose};
+use understudy_motion::WorldPose;
 
 use super::Bench;
 use super::cameras::layer;
@@ -265,10 +265,7 @@ fn pose(
         let Some((motion, frame)) = shown_frame(session, copy) else {
             continue;
         };
-        let factor = match (session.view.arrangement, copy.who) {
-            (Arrangement::Overlay, Who::Performer) => session.stage.travel_factor,
-            _ => 1.0,
-        };
+        let factor = session.drawn_factor(copy.who);
         let posed = Posed {
             motion: Arc::as_ptr(motion) as usize,
             revision: session.live.revision(),
@@ -279,7 +276,7 @@ fn pose(
             continue;
         }
         world.update(&motion.clip.skeleton, motion.clip.frame(frame));
-        let resize = resized(factor, session.stage.floor_of(copy.who).height_m);
+        let resize = session.drawn_from_world(copy.who);
         for (entity, affine) in copy.joints.iter().zip(&world.affines) {
             if let Ok(mut joint) = joints.get_mut(*entity) {
                 *joint = GlobalTransform::from((resize * *affine).as_affine3a());
@@ -299,12 +296,4 @@ fn shown_frame<'a>(session: &'a Session, copy: &Copy) -> Option<(&'a Arc<Motion>
         .min(session.clock.last());
     let (_, motion) = session.motion_at(copy.who, frame)?;
     Some((motion, motion.held(frame)))
-}
-
-/// A larger or smaller world about the floor's origin.
-fn resized(factor: f64, floor_m: f64) -> DAffine3 {
-    DAffine3 {
-        matrix3: DMat3::from_diagonal(DVec3::splat(factor)),
-        translation: DVec3::Y * (floor_m * (1.0 - factor)),
-    }
 }

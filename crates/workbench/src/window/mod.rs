@@ -149,6 +149,12 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
         session.wait();
     }
     compare(&mut session, args);
+    if let (Some(name), None) = (&args.joint, &session.notice) {
+        // Names are those of the files.
+        session.wait();
+        let joint = session.joint_named(name).map_err(|problem| (2, problem))?;
+        session.apply(Command::ChooseJoint(Some(joint)));
+    }
     match session.notice.take() {
         Some(notice) if notice.is_failure && (must_wait || !args.files.is_empty()) => {
             Err((NOT_READ, notice.text))
@@ -227,6 +233,10 @@ fn set_up(session: &mut Session, args: &Args) {
     layout.window = args.size.unwrap_or(layout.window);
     layout.scale_percent = args.scale.unwrap_or(layout.scale_percent);
     session.curves.is_open = args.curves;
+    // Curves that are open go to the joint that was chosen.
+    if let Some(joint) = session.joint {
+        session.apply(Command::ChooseJoint(Some(joint)));
+    }
     if let Some(arrange) = args.arrange {
         session.view.arrangement = arrange.into();
     }
