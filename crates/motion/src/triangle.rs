@@ -33,6 +33,16 @@ pub fn ray_triangle(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Op
     (u >= 0.0 && v >= 0.0 && u + v <= 1.0 && way_m > 0.0).then_some(way_m)
 }
 
+/// Shares of the corners of a triangle at one of its points, which sum to 1 (Ericson, *Real-Time Collision Detection*,
+/// 2005, section 3.4).
+pub fn corner_shares(point: DVec3, [a, b, c]: &[DVec3; 3]) -> [f64; 3] {
+    let normal = (*b - *a).cross(*c - *a);
+    let whole = normal.length_squared().max(f64::MIN_POSITIVE);
+    let share = |from: DVec3, to: DVec3| (to - from).cross(point - from).dot(normal) / whole;
+    let (of_c, of_a) = (share(*a, *b), share(*b, *c));
+    [of_a, 1.0 - of_a - of_c, of_c]
+}
+
 /// The point of a triangle nearest to a point (Ericson, *Real-Time Collision Detection*, 2005,
 /// section 5.1.5).
 pub fn closest_on_triangle(point: DVec3, [a, b, c]: &[DVec3; 3]) -> DVec3 {
@@ -122,5 +132,14 @@ pub(crate) mod tests {
             .filter_map(|t| ray_triangle(DVec3::splat(0.25), DVec3::X, t))
             .fold(0.0, f64::max);
         assert!((out - 0.75).abs() < 1e-12);
+    }
+
+    #[test]
+    fn shares_of_a_triangle_tell_where_a_point_lies() {
+        let corners = [DVec3::ZERO, DVec3::X, DVec3::new(0.0, 2.0, 0.0)];
+        let found = corner_shares(DVec3::new(0.25, 0.5, 0.0), &corners);
+        for (found, expected) in found.into_iter().zip([0.5, 0.25, 0.25]) {
+            assert!((found - expected).abs() < 1e-12, "{found}");
+        }
     }
 }

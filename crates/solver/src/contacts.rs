@@ -68,6 +68,13 @@ pub struct Contacts {
     pub touches: Option<Vec<Touch>>,
 }
 
+/// A stretch of frames in a part of a clip, `first..=last`, in the part's own frames; `None` where it
+/// lies outside.
+pub(crate) fn cut((from, to): (usize, usize), [first, last]: [usize; 2]) -> Option<(usize, usize)> {
+    let meets = from <= last && to >= first;
+    meets.then(|| (from.max(first) - first, to.min(last) - first))
+}
+
 impl Contacts {
     /// The contacts of one part of one foot.
     pub fn of(
@@ -151,10 +158,7 @@ impl Contacts {
 
     /// The contacts and touches of a part of a take, `first..=last`, in its own frames.
     pub fn within(&self, [first, last]: [usize; 2]) -> Self {
-        self.with_frames(|(from, to)| {
-            let meets = from <= last && to >= first;
-            meets.then(|| (from.max(first) - first, to.min(last) - first))
-        })
+        self.with_frames(|stretch| cut(stretch, [first, last]))
     }
 
     /// Checks contacts that come from a file against the clip and the body they are for.

@@ -4,27 +4,11 @@ mod common;
 
 use std::collections::BTreeMap;
 
-use common::{Figure, plain_only};
+use common::{Figure, performer, plain_only, take, worst_slide_m};
 use understudy_anatomy::{AppendageKind, Side};
-use understudy_bodies::{Description, character, demo_take};
+use understudy_bodies::{Description, character};
 use understudy_motion::{Clip, DQuat, DVec3, WorldPose};
-use understudy_solver::contacts::runs;
-use understudy_solver::{
-    FootPart, HandKey, Posture, Retargeted, Secondary, Settings, secondary::chain_from,
-};
-
-fn performer() -> Figure {
-    Figure::made(|_| {})
-}
-
-/// The demo take, at fewer frames per second so that the tests are quick.
-fn take() -> Clip {
-    let clip = demo_take()
-        .expect("the demo take is part of the crate")
-        .clip;
-    clip.resampled(1.0 / 30.0, understudy_motion::clip::Interpolation::Hermite)
-        .expect("a sound rate")
-}
+use understudy_solver::{HandKey, Posture, Retargeted, Secondary, Settings, secondary::chain_from};
 
 fn with_posture(posture: Posture, base: Settings) -> Settings {
     Settings { posture, ..base }
@@ -33,27 +17,6 @@ fn with_posture(posture: Posture, base: Settings) -> Settings {
 /// World poses of two results, frame by frame.
 fn pairs(before: &Clip, after: &Clip) -> Vec<(WorldPose, WorldPose)> {
     before.worlds().into_iter().zip(after.worlds()).collect()
-}
-
-/// Most slide of a planted part within a plant, metres.
-fn worst_slide_m(result: &Retargeted) -> f64 {
-    let worlds = result.solved.worlds();
-    let mut worst: f64 = 0.0;
-    for (foot, parts) in result.feet.iter().zip(&result.planted_parts) {
-        for (index, part) in FootPart::ALL.into_iter().enumerate() {
-            let Some(point) = foot.point(part) else {
-                continue;
-            };
-            let mask: Vec<bool> = parts.iter().map(|down| down[index]).collect();
-            for (first, last) in runs(&mask) {
-                let start = point.world(&worlds[first]);
-                for world in &worlds[first..=last] {
-                    worst = worst.max(point.world(world).distance(start));
-                }
-            }
-        }
-    }
-    worst
 }
 
 #[test]

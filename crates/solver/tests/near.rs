@@ -2,20 +2,10 @@
 
 mod common;
 
-use common::{Figure, plain_only};
-use understudy_bodies::demo_take;
-use understudy_motion::clip::Interpolation;
+use common::{Figure, plain_only, take};
 use understudy_motion::{Clip, WorldPose};
 use understudy_solver::near::{is_near, pose_now, retarget_part};
 use understudy_solver::{HandKey, Posture, Retargeted, Settings, Watch};
-
-fn take() -> Clip {
-    let clip = demo_take()
-        .expect("the demo take is part of the crate")
-        .clip;
-    clip.resampled(1.0 / 30.0, Interpolation::Hermite)
-        .expect("a sound rate")
-}
 
 fn solved() -> (Figure, Figure, Clip, Retargeted) {
     let (performer, character, clip) = (Figure::made(|_| {}), Figure::cast("weaver"), take());

@@ -5,27 +5,11 @@ mod common;
 
 use std::collections::BTreeMap;
 
-use common::{Figure, plain_only};
+use common::{Figure, performer, plain_only, take, worst_slide_m};
 use understudy_anatomy::AppendageKind;
-use understudy_bodies::demo_take;
-use understudy_motion::clip::Interpolation;
-use understudy_motion::{Axis, Clip, DQuat, DVec3, angle::short_turn};
-use understudy_solver::contacts::runs;
+use understudy_motion::{Axis, DQuat, DVec3, angle::short_turn};
 use understudy_solver::near::{offset_axes, pose_now};
-use understudy_solver::{FootPart, Posture, Retargeted, Secondary, Settings};
-
-fn performer() -> Figure {
-    Figure::made(|_| {})
-}
-
-/// The demo take, at fewer frames per second so that the tests are quick.
-fn take() -> Clip {
-    let clip = demo_take()
-        .expect("the demo take is part of the crate")
-        .clip;
-    clip.resampled(1.0 / 30.0, Interpolation::Hermite)
-        .expect("a sound rate")
-}
+use understudy_solver::{Posture, Secondary, Settings};
 
 fn name(character: &Figure, joint: usize) -> String {
     character.skeleton.name(joint).to_owned()
@@ -104,27 +88,6 @@ fn a_spring_swings_about_the_offset() {
     let at_rest = character.skeleton.joint(tail[0]).rest.rotation;
     let turn_deg = local.angle_between(at_rest).to_degrees();
     assert!((turn_deg - 25.0).abs() < 0.5, "{turn_deg}");
-}
-
-/// Most slide of a planted part within a plant, metres.
-fn worst_slide_m(result: &Retargeted) -> f64 {
-    let worlds = result.solved.worlds();
-    let mut worst: f64 = 0.0;
-    for (foot, parts) in result.feet.iter().zip(&result.planted_parts) {
-        for (index, part) in FootPart::ALL.into_iter().enumerate() {
-            let Some(point) = foot.point(part) else {
-                continue;
-            };
-            let mask: Vec<bool> = parts.iter().map(|down| down[index]).collect();
-            for (first, last) in runs(&mask) {
-                let start = point.world(&worlds[first]);
-                for world in &worlds[first..=last] {
-                    worst = worst.max(point.world(world).distance(start));
-                }
-            }
-        }
-    }
-    worst
 }
 
 /// Offsets of hips, spine and legs come before feet are planted.

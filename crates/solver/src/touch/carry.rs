@@ -15,7 +15,7 @@ use super::problem::{Problem, Weights};
 use super::turns::Turns;
 use super::{Touch, TouchSettings};
 use crate::banded::NotPositive;
-use crate::contacts::runs;
+use crate::contacts::{cut, runs};
 use crate::floor::Floor;
 use crate::retarget::SolveError;
 use crate::watch::Watch;
@@ -37,18 +37,15 @@ impl CarriedTouch {
     /// lies outside.
     pub fn within(&self, [first, last]: [usize; 2]) -> Option<Self> {
         let touch = &self.touch;
-        if touch.first > last || touch.last < first {
-            return None;
-        }
-        let (from, to) = (touch.first.max(first), touch.last.min(last));
+        let (from, to) = cut((touch.first, touch.last), [first, last])?;
         let kept = |gaps: &[f64]| {
-            let gaps = gaps.iter().skip(from - touch.first);
+            let gaps = gaps.iter().skip(first + from - touch.first);
             gaps.take(to - from + 1).copied().collect()
         };
         Some(Self {
             touch: Touch {
-                first: from - first,
-                last: to - first,
+                first: from,
+                last: to,
                 ..*touch
             },
             gaps_m: kept(&self.gaps_m),

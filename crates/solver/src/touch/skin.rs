@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use understudy_anatomy::Body;
-use understudy_motion::triangle::{closest_on_triangle, ray_triangle};
+use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
 use understudy_motion::{DVec3, Surface, WorldPose};
 
 use super::flesh::girth;
@@ -331,16 +331,6 @@ impl PartSkin {
         let nearest = (0..self.rest.len()).min_by(|a, b| far(a).total_cmp(&far(b)));
         nearest.map_or_else(SkinPoint::default, |vertex| self.vertices[vertex].clone())
     }
-}
-
-/// Shares of the corners of a triangle at one of its points (Ericson, *Real-Time Collision Detection*,
-/// 2005, section 3.4).
-fn corner_shares(point: DVec3, [a, b, c]: &[DVec3; 3]) -> [f64; 3] {
-    let normal = (*b - *a).cross(*c - *a);
-    let whole = normal.length_squared().max(f64::MIN_POSITIVE);
-    let share = |from: DVec3, to: DVec3| (to - from).cross(point - from).dot(normal) / whole;
-    let (of_c, of_a) = (share(*a, *b), share(*b, *c));
-    [of_a, 1.0 - of_a - of_c, of_c]
 }
 
 /// A triangle in a ball, so that those far away can be passed over quickly.

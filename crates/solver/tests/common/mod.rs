@@ -6,10 +6,12 @@
 use std::sync::Arc;
 
 use understudy_anatomy::Body;
-use understudy_bodies::{Description, skeleton_and_body};
+use understudy_bodies::{Description, demo_take, skeleton_and_body};
+use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, Skeleton};
+use understudy_solver::contacts::runs;
 use understudy_solver::{
-    Character, Contacts, PlantSettings, Retargeted, Settings, SolveError, Take, retarget,
+    Character, Contacts, FootPart, PlantSettings, Retargeted, Settings, SolveError, Take, retarget,
 };
 
 /// A skeleton with its meaning.
@@ -93,4 +95,39 @@ pub fn plain_only() -> Settings {
         },
         ..Settings::default()
     }
+}
+
+/// Who moves in the demo take.
+pub fn performer() -> Figure {
+    Figure::made(|_| {})
+}
+
+/// The demo take, at fewer frames per second so that the tests are quick.
+pub fn take() -> Clip {
+    let clip = demo_take()
+        .expect("the demo take is part of the crate")
+        .clip;
+    clip.resampled(1.0 / 30.0, Interpolation::Hermite)
+        .expect("a sound rate")
+}
+
+/// Most slide of a planted part within a plant, metres.
+pub fn worst_slide_m(result: &Retargeted) -> f64 {
+    let worlds = result.solved.worlds();
+    let mut worst: f64 = 0.0;
+    for (foot, parts) in result.feet.iter().zip(&result.planted_parts) {
+        for (index, part) in FootPart::ALL.into_iter().enumerate() {
+            let Some(point) = foot.point(part) else {
+                continue;
+            };
+            let mask: Vec<bool> = parts.iter().map(|down| down[index]).collect();
+            for (first, last) in runs(&mask) {
+                let start = point.world(&worlds[first]);
+                for world in &worlds[first..=last] {
+                    worst = worst.max(point.world(world).distance(start));
+                }
+            }
+        }
+    }
+    worst
 }

@@ -7,7 +7,7 @@ use understudy_scene::load::extension;
 
 use super::command::{Command, Dialog};
 use super::document::short;
-use super::export::{folder_of, from_home};
+use super::export::{folder_of, from_home, is_folder};
 use super::session::Session;
 
 /// What is asked for, and what was typed so far.
@@ -52,6 +52,17 @@ impl Dialog {
         }
     }
 
+    /// What is done with the file that was named.
+    pub fn command(self, file: PathBuf) -> Command {
+        match self {
+            Self::OpenScene => Command::Open(vec![file]),
+            Self::OpenTake => Command::OpenTake(file),
+            Self::OpenCharacter => Command::OpenCharacter(file),
+            Self::SaveScene | Self::SaveSceneAs => Command::SaveScene(file),
+            Self::Export => Command::NameExport(file),
+        }
+    }
+
     /// Whether the file is written rather than read.
     pub fn is_written(self) -> bool {
         matches!(self, Self::SaveScene | Self::SaveSceneAs | Self::Export)
@@ -83,7 +94,7 @@ impl Asking {
     pub fn named(&self, session: &Session) -> Result<Named, String> {
         let typed = self.file.trim();
         let file = from_home(typed);
-        if typed.is_empty() || file.is_dir() || typed.ends_with(['/', std::path::MAIN_SEPARATOR]) {
+        if typed.is_empty() || is_folder(typed, &file) {
             return Err(match self.dialog.is_written() {
                 true => "type the name of the file behind the folder".to_owned(),
                 false => format!(
@@ -107,15 +118,8 @@ impl Asking {
         } else {
             self.check_written(&file, session)?;
         }
-        let command = match self.dialog {
-            Dialog::OpenScene => Command::Open(vec![file.clone()]),
-            Dialog::OpenTake => Command::OpenTake(file.clone()),
-            Dialog::OpenCharacter => Command::OpenCharacter(file.clone()),
-            Dialog::SaveScene | Dialog::SaveSceneAs => Command::SaveScene(file.clone()),
-            Dialog::Export => Command::NameExport(file.clone()),
-        };
         Ok(Named {
-            command,
+            command: self.dialog.command(file.clone()),
             is_replaced: self.dialog.is_written() && file.exists(),
             file,
         })

@@ -249,7 +249,7 @@ impl ExportForm {
             return Err("type the name of the file to write".to_owned());
         }
         let file = from_home(typed);
-        if file.is_dir() || typed.ends_with(['/', std::path::MAIN_SEPARATOR]) {
+        if is_folder(typed, &file) {
             return Err("this is a folder; add the name of a file".to_owned());
         }
         let clip = match known_format(&file) {
@@ -355,6 +355,11 @@ pub fn from_home(typed: &str) -> PathBuf {
         (Some(rest), Some(home)) => PathBuf::from(home).join(rest),
         _ => typed.into(),
     }
+}
+
+/// Whether a path that was typed is that of a folder, there or not.
+pub(super) fn is_folder(typed: &str, path: &Path) -> bool {
+    path.is_dir() || typed.ends_with(['/', std::path::MAIN_SEPARATOR])
 }
 
 /// Where files of a document go, if nobody says otherwise: beside its scene, or where the program was

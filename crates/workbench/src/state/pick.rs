@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use understudy_motion::triangle::ray_triangle;
+use understudy_motion::triangle::{corner_shares, ray_triangle};
 use understudy_motion::{DAffine3, DMat3, DVec3, JointKind, WorldPose};
 
 use super::camera::Camera;
@@ -186,7 +186,7 @@ impl Posed {
         }
         let (way, mesh, number) = first?;
         let triangle = meshes[mesh].triangles[number];
-        let shares = shares(corners(&skin[mesh], triangle)?, eye + way * look);
+        let shares = corner_shares(eye + way * look, &corners(&skin[mesh], triangle)?);
         let joint = heaviest(&meshes[mesh], triangle, shares)?;
         let (_, depth_m) = camera.project(eye + way * look)?;
         Some(self.hit(joint, depth_m))
@@ -196,14 +196,6 @@ impl Posed {
 fn corners(points: &[DVec3], triangle: [u32; 3]) -> Option<[DVec3; 3]> {
     let [a, b, c] = triangle.map(|index| points.get(index as usize).copied());
     Some([a?, b?, c?])
-}
-
-/// How much each corner of a triangle counts at a point of it: parts of its area, which sum to 1.
-fn shares([a, b, c]: [DVec3; 3], point: DVec3) -> [f64; 3] {
-    let whole = (b - a).cross(c - a);
-    let area = |one: DVec3, other: DVec3| (one - point).cross(other - point).dot(whole);
-    let square = whole.length_squared().max(f64::MIN_POSITIVE);
-    [area(b, c), area(c, a), area(a, b)].map(|part| part / square)
 }
 
 /// The joint with the greatest weight at a point of a triangle.
@@ -471,14 +463,5 @@ mod tests {
         assert!(session.view.orbit(who).distance < 1.7);
         session.apply(Command::Leave);
         assert_eq!(session.joint, None);
-    }
-
-    #[test]
-    fn shares_of_a_triangle_tell_where_a_point_lies() {
-        let corners = [DVec3::ZERO, DVec3::X, DVec3::new(0.0, 2.0, 0.0)];
-        let found = shares(corners, DVec3::new(0.25, 0.5, 0.0));
-        for (found, expected) in found.into_iter().zip([0.5, 0.25, 0.25]) {
-            assert!((found - expected).abs() < 1e-12, "{found}");
-        }
     }
 }

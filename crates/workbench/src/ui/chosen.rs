@@ -3,11 +3,12 @@
 
 use bevy_egui::egui;
 use egui::{
-    Align2, Color32, Painter, PointerButton, Pos2, Rect, Response, Shape, Stroke, Ui, vec2,
+    Align2, Color32, Painter, PointerButton, Pos2, Rect, Response, Shape, Stroke, Ui, Vec2, vec2,
 };
 
 use super::marks::Glass;
 use super::theme::colour;
+use super::views::place;
 use crate::state::command::Command;
 use crate::state::palette;
 use crate::state::pick::{Hit, Kept};
@@ -29,10 +30,8 @@ pub fn pick(
 ) {
     let rect = response.rect;
     let mut under = |at: Pos2| {
-        let height = rect.height().max(1.0);
-        let place = (at - rect.center()) / height;
-        let place = [f64::from(place.x), f64::from(place.y)];
-        kept.joint_at(session, view, place, f64::from(REACH / height))
+        let reach = f64::from(REACH / rect.height().max(1.0));
+        kept.joint_at(session, view, place(rect, at), reach)
     };
     if response.clicked_by(PointerButton::Primary)
         && let Some(at) = response.interact_pointer_pos()
@@ -108,54 +107,59 @@ impl Glass<'_> {
     }
 }
 
+/// The four ways from the middle of a sign.
+const AROUND: [Vec2; 4] = [
+    vec2(0.0, -1.0),
+    vec2(1.0, 0.0),
+    vec2(0.0, 1.0),
+    vec2(-1.0, 0.0),
+];
+
 /// The sign of the chosen joint, a ring with four ticks, or that of its counterpart, a diamond.
-pub fn sign(painter: &Painter, at: Pos2, is_counterpart: bool) {
-    const RADIUS: f32 = 9.0;
-    let line = Stroke::new(2.0, colour(palette::YELLOW));
-    let edge = Stroke::new(4.5, Color32::from_black_alpha(190));
-    let around = [
-        vec2(0.0, -1.0),
-        vec2(1.0, 0.0),
-        vec2(0.0, 1.0),
-        vec2(-1.0, 0.0),
-    ];
+fn sign(painter: &Painter, at: Pos2, is_counterpart: bool) {
+    const RADIUS: f32 = 7.0;
+    let [edge, line] = strokes(4.5, 2.0);
     for stroke in [edge, line] {
-        if is_counterpart {
-            let corners = around.map(|way| at + (RADIUS + 1.0) * way);
-            painter.add(Shape::closed_line(corners.into(), stroke));
-        } else {
-            painter.circle_stroke(at, RADIUS - 2.0, stroke);
-            for way in around {
-                let tick = [at + (RADIUS - 2.0) * way, at + (RADIUS + 4.0) * way];
-                painter.line_segment(tick, stroke);
+        outline(painter, at, is_counterpart, [RADIUS, 10.0], stroke);
+        if !is_counterpart {
+            for way in AROUND {
+                painter.line_segment([at + RADIUS * way, at + (RADIUS + 6.0) * way], stroke);
             }
         }
     }
     painter.circle(at, 2.0, line.color, Stroke::new(1.0, edge.color));
 }
 
-/// A view that is only looked at, for the legend.
+/// The same, small and without ticks, for the legend.
 pub fn small_sign(painter: &Painter, at: Pos2, is_counterpart: bool) {
     let clip = Rect::from_center_size(at, vec2(26.0, 16.0));
-    let line = Stroke::new(1.6, colour(palette::YELLOW));
-    let edge = Stroke::new(3.4, Color32::from_black_alpha(190));
     let painter = painter.with_clip_rect(clip);
-    for stroke in [edge, line] {
-        match is_counterpart {
-            true => {
-                let around = [
-                    vec2(0.0, -6.0),
-                    vec2(6.0, 0.0),
-                    vec2(0.0, 6.0),
-                    vec2(-6.0, 0.0),
-                ];
-                let corners = around.map(|way| at + way);
-                painter.add(Shape::closed_line(corners.into(), stroke));
-            }
-            false => {
-                painter.circle_stroke(at, 4.5, stroke);
-            }
-        }
+    for stroke in strokes(3.4, 1.6) {
+        outline(&painter, at, is_counterpart, [4.5, 6.0], stroke);
+    }
+}
+
+/// A dark edge, and the line over it.
+fn strokes(edge: f32, line: f32) -> [Stroke; 2] {
+    [
+        Stroke::new(edge, Color32::from_black_alpha(190)),
+        Stroke::new(line, colour(palette::YELLOW)),
+    ]
+}
+
+/// A ring or a diamond, with the radius of either.
+fn outline(
+    painter: &Painter,
+    at: Pos2,
+    is_diamond: bool,
+    [ring, diamond]: [f32; 2],
+    stroke: Stroke,
+) {
+    if is_diamond {
+        let corners = AROUND.map(|way| at + diamond * way);
+        painter.add(Shape::closed_line(corners.into(), stroke));
+    } else {
+        painter.circle_stroke(at, ring, stroke);
     }
 }
 

@@ -7,7 +7,7 @@ use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2
 use understudy_motion::{DVec3, WorldPose};
 
 use super::theme::{colour, faint};
-use super::views::plate;
+use super::views::{drawn_at, plate};
 use crate::state::camera::Camera;
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
@@ -84,9 +84,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
 impl Glass<'_> {
     /// Where a point of the world is drawn.
     pub(super) fn at(&self, point: DVec3) -> Option<Pos2> {
-        let ([right, down], _) = self.camera.project(point)?;
-        let height = self.rect.height();
-        Some(self.rect.center() + vec2(right as f32, down as f32) * height)
+        drawn_at(&self.camera, self.rect, point)
     }
 
     /// How long a metre is in points, at a place.

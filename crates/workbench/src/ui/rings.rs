@@ -6,9 +6,10 @@ use egui::{
     Align2, Color32, FontId, Painter, PointerButton, Pos2, Rect, Response, Shape, Stroke, Ui,
     UiBuilder, vec2,
 };
+use understudy_motion::DVec3;
 
 use super::theme::{button, caption, colour, faint, toggle};
-use super::views::plate;
+use super::views::{drawn_at, place, plate};
 use crate::state::camera::Camera;
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
@@ -21,12 +22,6 @@ const REACH: f32 = 8.0;
 
 /// Colours of the rings; a letter and a dash say the same.
 const COLOURS: [Rgb; 3] = [palette::VERMILLION, palette::GREEN, palette::SKY];
-
-/// Where a place of a view is, in its heights from its middle.
-fn place(rect: Rect, at: Pos2) -> [f64; 2] {
-    let place = (at - rect.center()) / rect.height().max(1.0);
-    [f64::from(place.x), f64::from(place.y)]
-}
 
 /// Draws the rings of a view and follows a drag of one; whether the pointer is theirs.
 pub fn show(
@@ -96,9 +91,8 @@ struct Turned<'a> {
 }
 
 impl Turned<'_> {
-    fn at(&self, point: understudy_motion::DVec3) -> Option<Pos2> {
-        let ([right, down], _) = self.camera.project(point)?;
-        Some(self.rect.center() + vec2(right as f32, down as f32) * self.rect.height())
+    fn at(&self, point: DVec3) -> Option<Pos2> {
+        drawn_at(self.camera, self.rect, point)
     }
 
     fn rings(&self, rings: &Rings, hovered: Option<usize>) {
@@ -270,11 +264,7 @@ pub fn bar(ui: &mut Ui, session: &Session, view: Who, rect: Rect, out: &mut Vec<
                     );
                 }
                 ui.separator();
-                let length = offset_deg
-                    .iter()
-                    .map(|part| part * part)
-                    .sum::<f64>()
-                    .sqrt();
+                let length = DVec3::from_array(offset_deg).length();
                 let words = match length > 0.0 {
                     true => format!("offset {length:.1}°"),
                     false => "no offset".to_owned(),
@@ -329,7 +319,7 @@ mod tests {
         let camera = session.camera(Who::Character).unwrap();
         let (_, rect) = harness.state().views[1];
         // Of the two upright rings the one that is seen more from its face.
-        let look = camera.rotation * understudy_motion::DVec3::Z;
+        let look = camera.rotation * DVec3::Z;
         let facing = |ring: usize| rings.axes[ring].dot(look).abs();
         let ring = if facing(0) > facing(2) { 0 } else { 2 };
         let on_screen = |corner: usize| {
@@ -356,11 +346,7 @@ mod tests {
         let session = &harness.state().session;
         // Six of 72 corners are 30 degrees, and the camera has not moved.
         let offset_deg = session.chosen_offset_deg().unwrap();
-        let length = offset_deg
-            .iter()
-            .map(|part| part * part)
-            .sum::<f64>()
-            .sqrt();
+        let length = DVec3::from_array(offset_deg).length();
         assert!((length - 30.0).abs() < 0.5, "{offset_deg:?}");
         assert_eq!(session.view.orbits, orbits);
         assert_eq!(session.joint, Some((Who::Character, head)));

@@ -2,8 +2,10 @@
 
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, PointerButton, Pos2, Rect, Response, Sense, Ui, pos2, vec2};
+use understudy_motion::DVec3;
 
 use super::{Memory, chosen, legend, marks, rings, theme};
+use crate::state::camera::Camera;
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -60,6 +62,18 @@ pub fn split(space: Rect, bodies: &[Who]) -> Vec<(Who, Rect)> {
             (*who, rect)
         })
         .collect()
+}
+
+/// Where a place of a view is, in its heights from its middle, right and down.
+pub fn place(view: Rect, at: Pos2) -> [f64; 2] {
+    let place = (at - view.center()) / view.height().max(1.0);
+    [f64::from(place.x), f64::from(place.y)]
+}
+
+/// Where a point of the world is drawn in a view; `None` behind the camera.
+pub fn drawn_at(camera: &Camera, view: Rect, point: DVec3) -> Option<Pos2> {
+    let ([right, down], _) = camera.project(point)?;
+    Some(view.center() + vec2(right as f32, down as f32) * view.height())
 }
 
 /// The mouse moves the camera, unless it turns a joint.

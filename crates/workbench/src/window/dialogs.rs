@@ -61,13 +61,7 @@ fn answer_of(dialog: Dialog, name: &str) -> Option<Command> {
             .save_file()?,
         false => files.add_filter("files", dialog.endings()).pick_file()?,
     };
-    Some(match dialog {
-        Dialog::OpenScene => Command::Open(vec![file]),
-        Dialog::OpenTake => Command::OpenTake(file),
-        Dialog::OpenCharacter => Command::OpenCharacter(file),
-        Dialog::SaveScene | Dialog::SaveSceneAs => Command::SaveScene(file),
-        Dialog::Export => Command::NameExport(file),
-    })
+    Some(dialog.command(file))
 }
 
 fn drop_files(mut bench: NonSendMut<Bench>, mut drops: MessageReader<FileDragAndDrop>) {
