@@ -7,6 +7,7 @@
 
 mod assemble;
 pub mod body;
+pub mod chain;
 mod claims;
 mod digits;
 mod frame;
@@ -23,8 +24,9 @@ mod vertebrae;
 
 pub use assemble::{AnatomyError, Assembly};
 pub use body::{Appendage, AppendageKind, Arm, Body, Finger, JointPoint, Leg, Side, Twist};
+pub use chain::{Chain, ChainKind, ChainPlace, chains};
 pub use map::{Assignment, RoleMap};
 pub use mapping::{Mapping, MappingError};
-pub use recognise::{Recognition, recognise};
+pub use recognise::{ChainError, Recognition, Stretch, recognise};
 pub use role::{Part, Role, RoleError};
 pub use segments::{Segment, SegmentKind, limb_segments};

@@ -87,7 +87,12 @@ struct Stem<'a> {
 
 impl<'a> Stem<'a> {
     fn new(tree: &'a Tree<'a>, node: usize, start: usize, lateral: Option<DVec3>) -> Self {
-        let path = tree.main_path(start);
+        Self::along(tree, node, tree.main_path(start), lateral)
+    }
+
+    /// A path that does not begin and end by itself. It holds at least one joint.
+    fn along(tree: &'a Tree<'a>, node: usize, path: Vec<usize>, lateral: Option<DVec3>) -> Self {
+        let start = path[0];
         let mut points: Vec<DVec3> = path.iter().map(|&joint| tree.position(joint)).collect();
         points.extend(path.last().and_then(|&last| tree.far_tip(last)));
         let mut along = vec![0.0];
@@ -317,8 +322,7 @@ pub(crate) fn find_leg(
     start: usize,
     lateral: Option<DVec3>,
 ) -> Option<Limb> {
-    let stem = Stem::new(tree, node, start, lateral);
-    find_limb(stem, leg_choices, |stem, choice| stem.leg_score(choice))
+    leg_along(tree, node, tree.main_path(start), lateral)
 }
 
 /// The joints of a lone arm; `None` where the path is too short to be an arm.
@@ -328,7 +332,28 @@ pub(crate) fn find_arm(
     start: usize,
     lateral: Option<DVec3>,
 ) -> Option<Limb> {
-    let stem = Stem::new(tree, node, start, lateral);
+    arm_along(tree, node, tree.main_path(start), lateral)
+}
+
+/// The joints of a leg on a path that a person points out, which holds at least one joint.
+pub(crate) fn leg_along(
+    tree: &Tree,
+    node: usize,
+    path: Vec<usize>,
+    lateral: Option<DVec3>,
+) -> Option<Limb> {
+    let stem = Stem::along(tree, node, path, lateral);
+    find_limb(stem, leg_choices, |stem, choice| stem.leg_score(choice))
+}
+
+/// The joints of an arm on a path that a person points out, which holds at least one joint.
+pub(crate) fn arm_along(
+    tree: &Tree,
+    node: usize,
+    path: Vec<usize>,
+    lateral: Option<DVec3>,
+) -> Option<Limb> {
+    let stem = Stem::along(tree, node, path, lateral);
     find_limb(stem, arm_choices, |stem, choice| stem.arm_score(choice))
 }
 

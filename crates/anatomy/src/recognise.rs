@@ -27,10 +27,13 @@ use crate::{AnatomyError, Assembly};
 mod coherence;
 mod column;
 mod face;
+mod given;
 mod marks;
 mod odd;
 mod outer;
 mod pairs;
+
+pub use given::{ChainError, Stretch};
 
 use coherence::names_cohere;
 use odd::Lone;

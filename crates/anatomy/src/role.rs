@@ -227,6 +227,17 @@ impl Part {
         )
     }
 
+    /// Whether the part only shares the twist of a limb segment.
+    pub fn is_twist(self) -> bool {
+        matches!(
+            self,
+            Self::ThighTwist(_)
+                | Self::ShankTwist(_)
+                | Self::UpperArmTwist(_)
+                | Self::ForearmTwist(_)
+        )
+    }
+
     /// Whether the part lies on the midline and takes no side in the standard.
     pub fn is_central(self) -> bool {
         matches!(

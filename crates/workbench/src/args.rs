@@ -69,6 +69,10 @@ pub struct Args {
     #[arg(long, value_name = "NAME")]
     pub joint: Option<String>,
 
+    /// Choose a chain of the character by its words, such as "left arm" or "spine".
+    #[arg(long, value_name = "WORDS")]
+    pub chain: Option<String>,
+
     /// Show the character at rest instead of moving.
     #[arg(long)]
     pub rest: bool,

@@ -3,10 +3,11 @@
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
-use understudy_anatomy::Role;
+use understudy_anatomy::{ChainPlace, Role, Stretch};
 use understudy_solver::{Contacts, Settings};
 
 use super::camera::{Angle, Orbit};
+use super::chains::ChainId;
 use super::curves::Curves;
 use super::export::{Delivery, ExportForm};
 use super::layout::Layout;
@@ -177,7 +178,7 @@ pub enum Command {
     NextRingAxes,
     /// Take the offset of the chosen joint away.
     ResetOffset,
-    /// Stop what runs in the background; where nothing does, choose no joint.
+    /// Stop what runs in the background; where nothing does, choose no joint and no chain.
     Leave,
     /// Give a joint a role, or take it away.
     SetRole {
@@ -188,6 +189,28 @@ pub enum Command {
         /// Its role.
         role: Option<Role>,
         /// Whether the joint of the other side follows.
+        mirrored: bool,
+    },
+    /// Choose a chain of joints, or none.
+    ChooseChain(Option<(Who, ChainId)>),
+    /// Give joints the roles of a whole chain.
+    GiveChain {
+        /// Whose joints.
+        who: Who,
+        /// Which chain.
+        place: ChainPlace,
+        /// From which joint to which.
+        stretch: Stretch,
+        /// Whether the other side follows.
+        mirrored: bool,
+    },
+    /// Take all roles of a chain away.
+    ClearChain {
+        /// Whose chain.
+        who: Who,
+        /// The chain.
+        chain: ChainId,
+        /// Whether the other side follows.
         mirrored: bool,
     },
     /// Take the last change back.
@@ -316,7 +339,7 @@ pub fn actions() -> Vec<Action> {
         action("Undo", "Ctrl+Z", C::Undo),
         action("Redo", "Ctrl+Y", C::Redo),
         action(
-            "Stop the work in the background, or choose no joint",
+            "Stop the work in the background, or choose no joint and no chain",
             "Esc",
             C::Leave,
         ),

@@ -1,5 +1,6 @@
 //! What is open: a take, a character, what was chosen about them, and where that is kept.
 
+use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
@@ -221,16 +222,36 @@ impl Document {
         let Some(file) = self.file(who) else {
             return Ok(());
         };
-        let skeleton = file.skeleton();
         let roles = &file.recognition.roles;
-        let mut corrections = Mapping::default();
-        corrections.joints.insert(path_of(skeleton, joint), role);
+        let mut changed = BTreeMap::from([(joint, role)]);
         let twin = roles.role(joint).filter(|role| role.side != Side::Middle);
         let twin = twin.and_then(|role| roles.find(role.mirrored()));
         if let (true, Some(twin)) = (mirrored, twin) {
-            let role = role.map(Role::mirrored);
-            corrections.joints.insert(path_of(skeleton, twin), role);
+            changed.insert(twin, role.map(Role::mirrored));
         }
+        self.set_roles(who, &changed)
+    }
+
+    /// Gives joints other roles, or none.
+    ///
+    /// # Errors
+    /// Roles that do not fit the skeleton.
+    pub fn set_roles(
+        &mut self,
+        who: Who,
+        roles: &BTreeMap<usize, Option<Role>>,
+    ) -> Result<(), String> {
+        let Some(file) = self.file(who) else {
+            return Ok(());
+        };
+        let skeleton = file.skeleton();
+        let joints = roles.iter();
+        let corrections = Mapping {
+            joints: joints
+                .map(|(&joint, &role)| (path_of(skeleton, joint), role))
+                .collect(),
+            ..Mapping::default()
+        };
         let applied = corrections.apply(skeleton, &file.recognition);
         let recognition = applied.map_err(|problem| problem.to_string())?;
         let assembly = recognition.assemble(skeleton, file.surface());

@@ -2,6 +2,7 @@
 
 pub mod asking;
 pub mod camera;
+pub mod chains;
 pub mod clock;
 pub mod command;
 pub mod curves;

@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use understudy_anatomy::Role;
 use understudy_measure::{Fault, FaultKind, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
@@ -12,6 +11,7 @@ use understudy_solver::{Contacts, Settings};
 
 use super::asking::Asking;
 use super::camera::{Camera, Orbit};
+use super::chains::ChainId;
 use super::clock::Clock;
 use super::command::{Command, Dialog, SidePanel};
 use super::curves::Curves;
@@ -75,6 +75,8 @@ pub struct Session {
     pub history: History<Edit>,
     /// The joint that is chosen, and whose it is.
     pub joint: Option<(Who, usize)>,
+    /// The chain of joints that is chosen, and whose it is.
+    pub chain: Option<(Who, ChainId)>,
     /// The fault that was gone to.
     pub fault: Option<usize>,
     /// How the clip is written.
@@ -217,7 +219,10 @@ impl Session {
             Command::ResetOffset => self.reset_offset(),
             Command::Leave => match self.is_busy() {
                 true => self.stop(),
-                false => self.choose(None),
+                false => {
+                    self.choose(None);
+                    self.choose_chain(None);
+                }
             },
             Command::SetRole {
                 who,
@@ -225,8 +230,22 @@ impl Session {
                 role,
                 mirrored,
             } => {
-                self.set_role(who, joint, role, mirrored);
+                self.change_roles("role of a joint", |document| {
+                    document.set_role(who, joint, role, mirrored)
+                });
             }
+            Command::ChooseChain(chain) => self.choose_chain(chain),
+            Command::GiveChain {
+                who,
+                place,
+                stretch,
+                mirrored,
+            } => self.give_chain(who, place, stretch, mirrored),
+            Command::ClearChain {
+                who,
+                chain,
+                mirrored,
+            } => self.clear_chain(who, chain, mirrored),
             Command::Undo => self.undo(),
             Command::Redo => self.redo(),
             Command::StopJob => self.stop(),
@@ -433,6 +452,7 @@ impl Session {
         self.fault = None;
         self.history = History::new();
         self.joint = None;
+        self.chain = None;
         self.notice = None;
         if let Some(text) = self.told_later.take() {
             self.fail(text);
@@ -539,16 +559,21 @@ impl Session {
         self.solve();
     }
 
-    fn set_role(&mut self, who: Who, joint: usize, role: Option<Role>, mirrored: bool) {
+    /// Changes roles as one step, and makes the bodies anew; whether that was possible.
+    pub(super) fn change_roles(
+        &mut self,
+        name: &str,
+        change: impl FnOnce(&mut Document) -> Result<(), String>,
+    ) -> bool {
         let before = self.document.edit();
-        match self.document.set_role(who, joint, role, mirrored) {
-            Ok(()) => {
-                self.history.record("role of a joint", &before, false);
-                self.revision += 1;
-                self.rebuild();
-            }
-            Err(problem) => self.fail(problem),
+        if let Err(problem) = change(&mut self.document) {
+            self.fail(problem);
+            return false;
         }
+        self.history.record(name, &before, false);
+        self.revision += 1;
+        self.rebuild();
+        true
     }
 
     fn undo(&mut self) {

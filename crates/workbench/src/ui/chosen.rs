@@ -71,6 +71,41 @@ fn named(ui: &Ui, session: &Session, response: &Response, hit: Hit) {
 }
 
 impl Glass<'_> {
+    /// Marks the joints of the chosen chain, and of the same chain of the other body, and links them.
+    pub fn chain(&self) {
+        let Some((owner, _)) = self.session.chain else {
+            return;
+        };
+        for body in self.session.bodies_in(self.who) {
+            let Some((_, motion)) = self.session.motion(body) else {
+                continue;
+            };
+            let skeleton = &motion.clip.skeleton;
+            let joints = self.session.chosen_chain(body);
+            if joints.iter().any(|&joint| joint >= skeleton.len()) {
+                continue;
+            }
+            let pose = self
+                .session
+                .drawn_pose(body, motion, self.session.frame_of(motion));
+            let places = joints.iter().map(|&joint| self.at(pose.position(joint)));
+            let places: Vec<Option<Pos2>> = places.collect();
+            for stroke in strokes(5.0, 2.4) {
+                for (at, &joint) in places.iter().zip(&joints) {
+                    let parent = skeleton.parent(joint);
+                    let above = joints.iter().position(|&other| Some(other) == parent);
+                    let above = above.and_then(|above| places[above]);
+                    if let (Some(at), Some(above)) = (at, above) {
+                        self.painter.line_segment([above, *at], stroke);
+                    }
+                }
+            }
+            for at in places.into_iter().flatten() {
+                chain_sign(&self.painter, at, body.owner() != owner);
+            }
+        }
+    }
+
     /// Marks the joint that is chosen and its counterpart, with their names.
     pub fn chosen(&self) {
         let Some((owner, joint)) = self.session.joint else {
@@ -136,6 +171,18 @@ pub fn small_sign(painter: &Painter, at: Pos2, is_counterpart: bool) {
     let painter = painter.with_clip_rect(clip);
     for stroke in strokes(3.4, 1.6) {
         outline(&painter, at, is_counterpart, [4.5, 6.0], stroke);
+    }
+}
+
+/// The sign of a joint of the chosen chain, a disc, or of the same chain of the other body, a diamond.
+pub fn chain_sign(painter: &Painter, at: Pos2, is_counterpart: bool) {
+    let edge = Stroke::new(1.2, Color32::from_black_alpha(190));
+    let fill = colour(palette::YELLOW);
+    if is_counterpart {
+        let corners = AROUND.map(|way| at + 5.5 * way);
+        painter.add(Shape::convex_polygon(corners.into(), fill, edge));
+    } else {
+        painter.circle(at, 4.0, fill, edge);
     }
 }
 

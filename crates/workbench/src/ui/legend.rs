@@ -45,6 +45,11 @@ const CHOSEN: [Line; 2] = [
     ),
 ];
 
+const CHAIN: [Line; 2] = [
+    (|p, at| chosen::chain_sign(p, at, false), "chosen chain"),
+    (|p, at| chosen::chain_sign(p, at, true), "the same chain"),
+];
+
 const FAULTS: [Line; 4] = [
     (slide_sign, "slide: wider is faster"),
     (
@@ -69,6 +74,9 @@ pub fn show(ui: &Ui, session: &Session, view: Rect) {
     let mut lines: Vec<Line> = Vec::new();
     if session.joint.is_some() {
         lines.extend(CHOSEN);
+    }
+    if session.chain.is_some() {
+        lines.extend(CHAIN);
     }
     if session.solved.is_some() {
         if session.view.contacts {

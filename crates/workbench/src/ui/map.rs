@@ -3,24 +3,24 @@
 
 use bevy_egui::egui;
 use egui::{
-    Align2, Color32, ComboBox, DragValue, FontId, Painter, Panel, Pos2, Response, RichText,
-    ScrollArea, Sense, Stroke, TextEdit, Ui, vec2,
+    Align2, CollapsingHeader, Color32, ComboBox, DragValue, FontId, Painter, Panel, Pos2, Response,
+    RichText, ScrollArea, Sense, Stroke, TextEdit, Ui, vec2,
 };
 use understudy_anatomy::Role;
 use understudy_motion::JointKind;
 use understudy_scene::Loaded;
 use understudy_solver::Settings;
 
-use super::Memory;
 use super::theme::{button, caption, colour};
 use super::tune::{line, send};
+use super::{Memory, chains};
 use crate::state::command::Command;
 use crate::state::palette;
 use crate::state::session::Session;
 use crate::state::stage::Who;
 
 /// A role of this confidence or less is to be looked at.
-const DOUBTFUL: f64 = 0.6;
+pub const DOUBTFUL: f64 = 0.6;
 
 /// Draws the map.
 pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
@@ -34,9 +34,24 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
             memory.joint_search.clear();
         }
     }
+    let is_new_chain = session.chain != memory.mapped_chain;
+    memory.mapped_chain = session.chain;
+    if let (Some((who, _)), true) = (session.chain, is_new_chain) {
+        memory.is_map_of_performer = who == Who::Performer;
+        memory.is_map_by_chains = true;
+    }
     ui.horizontal(|ui| {
         ui.selectable_value(&mut memory.is_map_of_performer, true, "performer");
         ui.selectable_value(&mut memory.is_map_of_performer, false, "character");
+        ui.separator();
+        let by_joints = ui.selectable_value(&mut memory.is_map_by_chains, false, "joints");
+        by_joints.on_hover_text("All joints as they hang from each other");
+        let by_chains = ui.selectable_value(&mut memory.is_map_by_chains, true, "chains");
+        by_chains.on_hover_text("Spine, arms, legs, fingers and the like, each with its joints");
+        if memory.is_map_by_chains {
+            let all = ui.checkbox(&mut memory.are_chains_open, "all");
+            all.on_hover_text("Show the joints of all chains");
+        }
     });
     let who = match memory.is_map_of_performer {
         true => Who::Performer,
@@ -48,7 +63,10 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     };
     summary(ui, file);
     let search = TextEdit::singleline(&mut memory.joint_search)
-        .hint_text("find a joint or a role")
+        .hint_text(match memory.is_map_by_chains {
+            true => "find a chain, a joint or a role",
+            false => "find a joint or a role",
+        })
         .desired_width(f32::INFINITY);
     ui.add(search);
     ui.separator();
@@ -56,10 +74,27 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
         .joint
         .filter(|(whose, _)| *whose == who)
         .map(|(_, joint)| joint);
+    let chain = session.chain.filter(|(whose, _)| *whose == who);
+    let chain = chain.filter(|_| memory.is_map_by_chains);
     if let Some(joint) = chosen {
         Panel::bottom("joint").resizable(false).show(ui, |ui| {
             ui.add_space(4.0);
-            details(ui, session, memory, who, file, joint, out);
+            if chain.is_none() {
+                details(ui, session, memory, who, file, joint, out);
+                return;
+            }
+            // Below the chosen chain there is room for one of both.
+            let name = session.joint_words(who, joint);
+            CollapsingHeader::new(name)
+                .id_salt("joint of a chain")
+                .show(ui, |ui| details(ui, session, memory, who, file, joint, out));
+        });
+    }
+    if let Some((_, chain)) = chain {
+        Panel::bottom("chain").resizable(false).show(ui, |ui| {
+            ui.add_space(4.0);
+            chains::details(ui, session, memory, who, chain, out);
+            ui.add_space(4.0);
         });
     }
     let wanted = memory.joint_search.to_lowercase();
@@ -67,13 +102,18 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
         .auto_shrink([false, false])
         .show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 1.0;
+            if memory.is_map_by_chains {
+                chains::list(ui, session, memory, who, is_new_chain, out);
+                return;
+            }
             for joint in 0..file.skeleton().len() {
                 let role = file.recognition.roles.role(joint);
                 let role = role.map(|role| role.to_string()).unwrap_or_default();
                 let name = file.skeleton().name(joint).to_lowercase();
                 if name.contains(&wanted) || role.to_lowercase().contains(&wanted) {
                     let is_chosen = chosen == Some(joint);
-                    let row = row(ui, file, joint, &role, is_chosen);
+                    let depth = file.skeleton().path_from_root(joint).len() - 1;
+                    let row = row(ui, file, joint, &role, depth, is_chosen);
                     if is_chosen && is_new {
                         row.scroll_to_me(Some(egui::Align::Center));
                     }
@@ -101,7 +141,7 @@ fn summary(ui: &mut Ui, file: &Loaded) {
 
 /// How a joint is marked.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Sign {
+pub enum Sign {
     /// It has a role.
     Full,
     /// It has a role that may be another.
@@ -135,7 +175,8 @@ fn known(file: &Loaded, joint: usize, role: &str) -> (Sign, Color32, String) {
 }
 
 impl Sign {
-    fn draw(self, painter: &Painter, at: Pos2, shade: Color32) {
+    /// Draws the sign.
+    pub fn draw(self, painter: &Painter, at: Pos2, shade: Color32) {
         let edge = Stroke::new(1.0, Color32::from_black_alpha(120));
         match self {
             Self::Full => {
@@ -166,8 +207,15 @@ fn reason(file: &Loaded, joint: usize) -> String {
     }
 }
 
-/// One joint.
-fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) -> Response {
+/// One joint, so many steps to the right.
+pub fn row(
+    ui: &mut Ui,
+    file: &Loaded,
+    joint: usize,
+    role: &str,
+    depth: usize,
+    is_chosen: bool,
+) -> Response {
     const HEIGHT: f32 = 20.0;
     let skeleton = file.skeleton();
     let width = ui.available_width();
@@ -188,7 +236,6 @@ fn row(ui: &mut Ui, file: &Loaded, joint: usize, role: &str, is_chosen: bool) ->
         };
         ui.painter().rect_filled(rect, 4.0, fill);
     }
-    let depth = skeleton.path_from_root(joint).len() - 1;
     let indent = f32::min(depth as f32 * 7.0, 70.0);
     let painter = ui.painter_at(rect);
     let left = rect.left_center() + vec2(8.0 + indent, 0.0);

@@ -66,6 +66,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     if session.view.show == Show::Both && has_skin {
         glass.bones(motion, &pose);
     }
+    glass.chain();
     if session.view.faults && who != Who::Performer {
         glass.depths(motion, &pose, frame, size);
     }

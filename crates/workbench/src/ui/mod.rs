@@ -3,6 +3,7 @@
 mod action_list;
 mod asking;
 mod bar;
+mod chains;
 mod chosen;
 mod contact_rows;
 mod curves;
@@ -73,6 +74,14 @@ pub struct Memory {
     sizes: export::Sizes,
     /// The joint that the map showed last; another one is scrolled to.
     mapped_joint: Option<(Who, usize)>,
+    /// Whether the map shows chains instead of single joints.
+    is_map_by_chains: bool,
+    /// Whether the joints of all chains are shown.
+    are_chains_open: bool,
+    /// The chain that the map showed last; another one is scrolled to.
+    mapped_chain: Option<(Who, crate::state::chains::ChainId)>,
+    /// What is to become of the chosen chain.
+    chain: chains::Chosen,
     /// Bodies as they were last searched for a joint.
     picked: crate::state::pick::Kept,
     /// The ring that is being dragged.

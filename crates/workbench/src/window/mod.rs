@@ -155,6 +155,11 @@ fn first_session(args: &Args) -> Result<Session, (u8, String)> {
         let joint = session.joint_named(name).map_err(|problem| (2, problem))?;
         session.apply(Command::ChooseJoint(Some(joint)));
     }
+    if let (Some(words), None) = (&args.chain, &session.notice) {
+        session.wait();
+        let chain = session.chain_named(words).map_err(|problem| (2, problem))?;
+        session.apply(Command::ChooseChain(Some(chain)));
+    }
     match session.notice.take() {
         Some(notice) if notice.is_failure && (must_wait || !args.files.is_empty()) => {
             Err((NOT_READ, notice.text))
