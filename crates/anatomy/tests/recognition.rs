@@ -918,7 +918,10 @@ pelvis 0 0.96 0
         inverse_binds: rest.affines.iter().map(|affine| affine.inverse()).collect(),
         ..SkinnedMesh::default()
     };
-    let surface = Surface { meshes: vec![mesh] };
+    let surface = Surface {
+        meshes: vec![mesh],
+        ..Surface::default()
+    };
     let found = recognise(skeleton, Some(&surface));
     assert!(stands(&found.frame, DVec3::Y, DVec3::Z));
     let assembly = found.assemble(skeleton, Some(&surface)).unwrap();

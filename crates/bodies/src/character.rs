@@ -169,9 +169,11 @@ fn surface(skeleton: &Skeleton, meshes: &[BodyMesh]) -> Surface {
         triangles: mesh.triangles.clone(),
         normals: mesh.normals.clone(),
         colours: mesh.colours.clone(),
+        ..SkinnedMesh::default()
     };
     Surface {
         meshes: meshes.iter().map(skinned).collect(),
+        ..Surface::default()
     }
 }
 

@@ -336,7 +336,10 @@ mod tests {
             inverse_binds: vec![subject.rest.affines[L_HIP].inverse()],
             ..SkinnedMesh::default()
         };
-        let surface = Surface { meshes: vec![mesh] };
+        let surface = Surface {
+            meshes: vec![mesh],
+            ..Surface::default()
+        };
         let capsules = capsules(&subject, Some(&surface));
         let thigh = capsules
             .iter()

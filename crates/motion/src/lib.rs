@@ -22,7 +22,7 @@ pub use euler::RotationOrder;
 pub use frame::{Axis, WorldFrame};
 pub use pose::{Transform, WorldPose};
 pub use skeleton::{Joint, JointKind, Skeleton, SkeletonError};
-pub use surface::{SkinnedMesh, Surface};
+pub use surface::{Look, Picture, SkinnedMesh, Surface};
 pub use units::LengthUnit;
 
 pub use glam::{DAffine3, DMat3, DQuat, DVec3};

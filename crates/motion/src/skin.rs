@@ -221,6 +221,7 @@ mod tests {
                 brick(0, DVec3::ZERO, 0.5),
                 brick(1, DVec3::new(0.03, 0.02, 0.0), 0.1),
             ],
+            ..Surface::default()
         };
         let poses: Vec<WorldPose> = [2.0, 0.62, 0.5, 0.4]
             .map(|x| {

@@ -1,4 +1,6 @@
-//! Skinned surfaces: what the flesh of a character is, for measuring and for fitting soles.
+//! Surfaces: what the flesh of a character is, for measuring and for fitting soles, and what is drawn.
+
+use std::sync::Arc;
 
 use glam::{DAffine3, DVec3};
 
@@ -25,6 +27,31 @@ pub struct SkinnedMesh {
     /// Colours of the vertices, linear red, green, blue and opacity from 0 to 1, the material's
     /// colour multiplied in; empty where the file says nothing. For drawing only.
     pub colours: Vec<[f32; 4]>,
+    /// Places of the vertices in the picture of the mesh, from 0 to 1, right and down, going on beyond
+    /// as the picture repeats; empty where it has none. For drawing only.
+    pub picture_places: Vec<[f32; 2]>,
+    /// How the mesh is drawn. For drawing only.
+    pub look: Look,
+}
+
+/// How a mesh is drawn, besides the colours of its vertices.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Look {
+    /// Its picture, as an index into [`Surface::pictures`]; the colours are multiplied with it.
+    pub picture: Option<usize>,
+    /// Opacity, 0 to 1, below which nothing is drawn; `None` where the mesh is solid.
+    pub cutoff: Option<f32>,
+    /// Whether the back of a triangle is seen too.
+    pub is_double_sided: bool,
+}
+
+/// A picture on meshes: colours as sRGB.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Picture {
+    /// What to call it.
+    pub name: String,
+    /// The bytes of its file.
+    pub bytes: Arc<[u8]>,
 }
 
 impl SkinnedMesh {
@@ -59,11 +86,16 @@ impl SkinnedMesh {
     }
 }
 
-/// All skinned meshes of a character.
+/// All meshes of a character.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Surface {
-    /// The meshes.
+    /// The skinned meshes: the flesh.
     pub meshes: Vec<SkinnedMesh>,
+    /// Meshes that hang on one joint each, such as hats and eyes. For drawing only: they are no flesh
+    /// that is measured or fitted.
+    pub rigid: Vec<SkinnedMesh>,
+    /// Pictures on both. For drawing only.
+    pub pictures: Vec<Picture>,
 }
 
 impl Surface {
@@ -111,7 +143,10 @@ mod tests {
         locals[1].rotation = DQuat::from_rotation_z(std::f64::consts::FRAC_PI_2);
         let bent = mesh.posed(&WorldPose::from_locals(&skeleton, &locals));
         assert!((bent[0] - DVec3::new(0.5, -0.5, 0.0)).length() < 1e-15);
-        let surface = Surface { meshes: vec![mesh] };
+        let surface = Surface {
+            meshes: vec![mesh],
+            ..Surface::default()
+        };
         // The second vertex is shared in equal parts; the later joint counts as its main one.
         assert_eq!(
             surface.points_by_joint(2, &rest)[1],

@@ -108,6 +108,14 @@ impl Loaded {
         surface_of(&self.source)
     }
 
+    /// All that can be drawn of the body: the skin, and what hangs on joints.
+    pub fn drawn(&self) -> Option<&Surface> {
+        match &self.source {
+            Source::Gltf(character) => Some(&character.surface),
+            _ => None,
+        }
+    }
+
     /// The body, where it has legs or a spine to work with.
     ///
     /// # Errors

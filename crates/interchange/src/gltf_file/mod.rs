@@ -20,6 +20,7 @@ mod document;
 mod fold;
 mod grid;
 mod look;
+mod material;
 mod model;
 mod package;
 mod scale;
@@ -70,7 +71,7 @@ pub struct GltfCharacter {
     pub node_of_joint: Vec<usize>,
     /// Joint of each node of the file, where the node belongs to the skeleton.
     pub joint_of_node: Vec<Option<usize>>,
-    /// All skinned meshes, one per primitive.
+    /// All meshes, one per primitive: skinned ones, and those that hang on a joint.
     pub surface: Surface,
     /// All animations that move the skeleton, in the order of the file.
     pub clips: Vec<Clip>,

@@ -1,4 +1,4 @@
-//! Skinned meshes: vertices, weights, bind matrices and triangles.
+//! Meshes: vertices, weights, bind matrices and triangles; and what hangs on nodes without a skin.
 
 use glam::{DAffine3, DMat4, DVec3};
 use gltf::json::accessor::Type;
@@ -6,41 +6,144 @@ use gltf::json::mesh::{Mesh, Mode, Primitive, Semantic};
 use gltf::json::validation::Checked;
 use understudy_motion::{SkinnedMesh, Surface};
 
+use super::document::items;
+use super::material::Pictures;
 use super::model::{Model, pick};
+use super::tree::{parents, rest};
 use super::{invalid, look};
 use crate::error::FileError;
 
-/// Reads every primitive of every node that has both a mesh and a skin. The transform of such a
-/// node does not matter (glTF 2.0 section 3.7.3.3); morph targets are left alone.
+/// More vertices than these are not made of meshes that many nodes share.
+const MOST_RIGID_VERTICES: usize = 1 << 22;
+/// Nodes named in one warning.
+const MOST_NAMED: usize = 6;
+
+/// Reads every primitive of every node that has a mesh. The transform of a node with a skin does not
+/// matter (glTF 2.0 section 3.7.3.3); morph targets are left alone. Whatever is wrong with a mesh that
+/// has no skin is a warning, as no motion depends on it.
 pub(super) fn read_surface(
     model: &Model<'_>,
     joint_of_node: &[Option<usize>],
     warnings: &mut Vec<String>,
 ) -> Result<Surface, FileError> {
     let mut surface = Surface::default();
+    let mut pictures = Pictures::default();
+    let hangers = Hangers::new(model, joint_of_node)?;
+    let (mut adrift, mut too_many) = (Vec::new(), Vec::new());
+    let mut rigid_vertices = 0;
     for (index, node) in model.nodes.iter().enumerate() {
         let place = format!("nodes[{index}]");
         let Some(mesh_index) = node.mesh.map(|mesh| mesh.value()) else {
             continue;
         };
         let mesh = pick(&model.meshes, mesh_index, "meshes", &place)?;
-        let Some(skin_index) = node.skin.map(|skin| skin.value()) else {
+        let skin = match node.skin.map(|skin| skin.value()) {
+            Some(skin) => Some(read_skin(model, skin, joint_of_node, &place)?),
+            None => None,
+        };
+        let is_rigid = skin.is_none();
+        let Some(skin) = skin.or_else(|| hangers.of(index, warnings)) else {
+            adrift.push(node.name.clone().unwrap_or(place));
             continue;
         };
-        let skin = read_skin(model, skin_index, joint_of_node, &place)?;
         for (number, primitive) in mesh.primitives.iter().enumerate() {
             let place = format!("meshes[{mesh_index}].primitives[{number}]");
-            surface.meshes.extend(read_primitive(
-                model, mesh, primitive, &skin, &place, warnings,
-            )?);
+            if is_rigid && rigid_vertices > MOST_RIGID_VERTICES {
+                too_many.push(place);
+                continue;
+            }
+            let read = read_primitive(
+                model,
+                mesh,
+                primitive,
+                &skin,
+                &mut pictures,
+                &place,
+                warnings,
+            );
+            match read {
+                Ok(Some(found)) if is_rigid => {
+                    rigid_vertices += found.bind_positions.len();
+                    surface.rigid.push(found);
+                }
+                Ok(found) => surface.meshes.extend(found),
+                Err(error) if is_rigid => warnings.push(format!("{error}; it is not drawn")),
+                Err(error) => return Err(error),
+            }
+        }
+    }
+    surface.pictures = pictures.into_list();
+    for (nodes, why) in [
+        (
+            adrift,
+            "hangs on no joint, so that it cannot move with the body",
+        ),
+        (too_many, "would be one mesh too many on many nodes"),
+    ] {
+        if !nodes.is_empty() {
+            warnings.push(format!("{}: {why}; it is not drawn", listed(&nodes)));
         }
     }
     Ok(surface)
 }
 
+fn listed(names: &[String]) -> String {
+    let (named, others) = names.split_at(names.len().min(MOST_NAMED));
+    match others.len() {
+        0 => named.join(", "),
+        more => format!("{} and {more} more", named.join(", ")),
+    }
+}
+
+/// Nodes and the joints that they hang on.
+struct Hangers<'a> {
+    model: &'a Model<'a>,
+    joint_of_node: &'a [Option<usize>],
+    parents: Vec<Option<usize>>,
+}
+
+impl<'a> Hangers<'a> {
+    fn new(model: &'a Model<'a>, joint_of_node: &'a [Option<usize>]) -> Result<Self, FileError> {
+        Ok(Self {
+            model,
+            joint_of_node,
+            parents: parents(model)?,
+        })
+    }
+
+    /// A node as one that its own joint moves, or the nearest joint above it, with its place to that
+    /// joint at rest; `None` where there is no such joint, or no place in the file.
+    fn of(&self, node: usize, warnings: &mut Vec<String>) -> Option<BoundSkin> {
+        let raw = items(&self.model.document.json, "nodes").ok()?;
+        let mut joint_from_node = DAffine3::IDENTITY;
+        let mut at = node;
+        loop {
+            if let Some(joint) = self.joint_of_node.get(at).copied().flatten() {
+                return Some(BoundSkin {
+                    joints: vec![joint],
+                    inverse_binds: vec![joint_from_node],
+                    is_rigid: true,
+                });
+            }
+            let units = self.model.document.metres_per_unit;
+            let local = match rest(raw.get(at)?, at, units, warnings) {
+                Ok(local) => local,
+                Err(error) => {
+                    warnings.push(error.to_string());
+                    return None;
+                }
+            };
+            joint_from_node = local.to_affine() * joint_from_node;
+            at = self.parents.get(at).copied().flatten()?;
+        }
+    }
+}
+
 struct BoundSkin {
     joints: Vec<usize>,
     inverse_binds: Vec<DAffine3>,
+    /// Whether all vertices follow its one joint.
+    is_rigid: bool,
 }
 
 fn read_skin(
@@ -81,6 +184,7 @@ fn read_skin(
     Ok(BoundSkin {
         joints,
         inverse_binds,
+        is_rigid: false,
     })
 }
 
@@ -95,6 +199,7 @@ fn read_primitive(
     mesh: &Mesh,
     primitive: &Primitive,
     skin: &BoundSkin,
+    pictures: &mut Pictures,
     place: &str,
     warnings: &mut Vec<String>,
 ) -> Result<Option<SkinnedMesh>, FileError> {
@@ -114,25 +219,36 @@ fn read_primitive(
         return Ok(None);
     }
     let bind_positions = positions(model, primitive, place)?;
-    let influences = influences(
-        model,
-        primitive,
-        skin,
-        bind_positions.len(),
-        place,
-        warnings,
-    )?;
     let count = bind_positions.len();
+    let influences = match skin.is_rigid {
+        true => vec![vec![(0, 1.0)]; count],
+        false => influences(model, primitive, skin, count, place, warnings)?,
+    };
     let corners = corners(model, primitive, count, place)?;
+    let mut triangles = triangles(mode, &corners);
+    let mirrors = |affine: &DAffine3| affine.matrix3.determinant() < 0.0;
+    if skin.is_rigid && skin.inverse_binds.iter().any(mirrors) {
+        // What is seen in a mirror goes round the other way (section 3.7.4).
+        triangles
+            .iter_mut()
+            .for_each(|triangle| triangle.swap(1, 2));
+    }
+    let mut colours = look::colours(model, primitive, count, place, warnings);
+    let (look, picture_places) = pictures.look(model, primitive, count, place, warnings);
+    if look.picture.is_some() && colours.is_empty() {
+        colours = vec![[1.0; 4]; count];
+    }
     Ok(Some(SkinnedMesh {
         name: mesh.name.clone().unwrap_or_default(),
         bind_positions,
         influences,
         joints: skin.joints.clone(),
         inverse_binds: skin.inverse_binds[..skin.joints.len()].to_vec(),
-        triangles: triangles(mode, &corners),
+        triangles,
         normals: look::normals(model, primitive, count, place, warnings),
-        colours: look::colours(model, primitive, count, place, warnings),
+        colours,
+        picture_places,
+        look,
     }))
 }
 

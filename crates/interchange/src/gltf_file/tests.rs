@@ -11,6 +11,7 @@ use super::*;
 
 mod building;
 mod damage;
+mod looks;
 mod mirror;
 mod reading;
 mod size;

@@ -67,7 +67,8 @@ impl Forest {
     }
 }
 
-fn parents(model: &Model<'_>) -> Result<Vec<Option<usize>>, FileError> {
+/// The parent of each node.
+pub(super) fn parents(model: &Model<'_>) -> Result<Vec<Option<usize>>, FileError> {
     let mut parents = vec![None; model.nodes.len()];
     for (index, node) in model.nodes.iter().enumerate() {
         for child in node.children.iter().flatten() {

@@ -18,6 +18,7 @@ pub mod other;
 pub mod palette;
 pub mod pick;
 pub mod pins;
+pub mod pixels;
 pub mod preferences;
 pub mod presets;
 pub mod progress;

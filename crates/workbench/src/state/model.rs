@@ -4,10 +4,11 @@ use std::f64::consts::TAU;
 
 use understudy_anatomy::Side;
 use understudy_motion::{
-    DAffine3, DQuat, DVec3, JointKind, Skeleton, SkinnedMesh, Surface, WorldPose,
+    DAffine3, DQuat, DVec3, JointKind, Look, Skeleton, SkinnedMesh, Surface, WorldPose,
 };
 
 use super::palette::{self, Rgb};
+use super::pixels::Pixels;
 
 /// Triangles that joints move, in the form that graphics hardware takes. Metres.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -28,6 +29,10 @@ pub struct SkinModel {
     pub joints: Vec<usize>,
     /// `joint_from_model` of each slot at bind time.
     pub inverse_binds: Vec<DAffine3>,
+    /// Places of the vertices in the picture, right and down; empty where there is none.
+    pub picture_places: Vec<[f32; 2]>,
+    /// Picture, outline and sides; the picture is one of [`Model::pictures`].
+    pub look: Look,
 }
 
 /// Skin and bones of one body.
@@ -35,30 +40,83 @@ pub struct SkinModel {
 pub struct Model {
     /// The skin, mesh by mesh; empty where the file has none.
     pub skin: Vec<SkinModel>,
+    /// What hangs on single joints, such as hats and eyes.
+    pub rigid: Vec<SkinModel>,
+    /// Pictures on both.
+    pub pictures: Vec<Pixels>,
     /// The bones.
     pub bones: SkinModel,
 }
 
 impl Model {
     /// Skin and bones of a skeleton at rest. `sides` gives the side of each joint, `tint` colours a
-    /// skin without colours of its own.
+    /// skin without colours of its own. Pictures that cannot be read are named in the list beside it,
+    /// and their meshes drawn without them.
     pub fn new(
         skeleton: &Skeleton,
         surface: Option<&Surface>,
         sides: &[Side],
         height_m: f64,
         tint: Rgb,
-    ) -> Self {
-        let meshes = surface.map_or(&[][..], |surface| &surface.meshes);
-        Self {
-            skin: meshes.iter().map(|mesh| skin_of(mesh, tint)).collect(),
-            bones: bones_of(skeleton, sides, height_m),
+    ) -> (Self, Vec<String>) {
+        let mut problems = Vec::new();
+        let mut pictures = Vec::new();
+        let mut known = Vec::new();
+        for picture in surface.into_iter().flat_map(|surface| &surface.pictures) {
+            known.push(match Pixels::read(picture) {
+                Ok(pixels) => {
+                    pictures.push(pixels);
+                    Some(pictures.len() - 1)
+                }
+                Err(problem) => {
+                    problems.push(problem);
+                    None
+                }
+            });
         }
+        let made = |mesh: &SkinnedMesh| {
+            let mut model = skin_of(mesh, tint);
+            let picture = model.look.picture;
+            model.look.picture = picture.and_then(|at| known.get(at).copied().flatten());
+            model
+        };
+        let all = |pick: fn(&Surface) -> &Vec<SkinnedMesh>| {
+            let meshes = surface.map_or(&[][..], |surface| pick(surface));
+            meshes.iter().map(made).collect()
+        };
+        let model = Self {
+            skin: all(|surface| &surface.meshes),
+            rigid: all(|surface| &surface.rigid),
+            pictures,
+            bones: bones_of(skeleton, sides, height_m),
+        };
+        (model, problems)
     }
 
-    /// Number of vertices of the skin.
+    /// Everything that is drawn of the body besides its bones.
+    pub fn meshes(&self) -> impl Iterator<Item = &SkinModel> {
+        self.skin.iter().chain(&self.rigid)
+    }
+
+    /// Whether the meshes show the body, so that it need not be drawn as bones: a skin does, and so do
+    /// meshes on many joints, as of a jointed doll; a hat alone does not.
+    pub fn has_skin(&self) -> bool {
+        /// Joints that meshes must hang on: a trunk and four limbs.
+        const BODY: usize = 5;
+        let mut joints: Vec<usize> = self
+            .rigid
+            .iter()
+            .flat_map(|mesh| &mesh.joints)
+            .copied()
+            .collect();
+        joints.sort_unstable();
+        joints.dedup();
+        !self.skin.is_empty() || joints.len() >= BODY
+    }
+
+    /// Number of vertices of the meshes.
     pub fn skin_vertices(&self) -> usize {
-        self.skin.iter().map(|mesh| mesh.positions.len()).sum()
+        self.meshes().map(|mesh| mesh.positions.len()).sum()
     }
 }
 
@@ -82,6 +140,11 @@ fn skin_of(mesh: &SkinnedMesh, tint: Rgb) -> SkinModel {
         triangles: mesh.triangles.clone(),
         joints: mesh.joints.clone(),
         inverse_binds: mesh.inverse_binds.clone(),
+        picture_places: match mesh.picture_places.len() == count {
+            true => mesh.picture_places.clone(),
+            false => Vec::new(),
+        },
+        look: mesh.look,
     }
 }
 
@@ -289,6 +352,53 @@ mod tests {
         assert!(!slots.contains(&0));
         assert!((weights.iter().sum::<f32>() - 1.0).abs() < 1e-6);
         assert_eq!(four(&[]).1, [1.0, 0.0, 0.0, 0.0]);
+    }
+
+    #[test]
+    fn what_hangs_on_joints_is_drawn_with_its_picture_and_a_broken_one_is_told() {
+        use crate::state::pixels::tests::png as file_of;
+        use understudy_motion::Picture;
+
+        let names = ["trunk", "head", "arm", "hand", "leg"];
+        let joints = names.iter().enumerate();
+        let joints = joints.map(|(at, name)| Joint::new(*name, at.checked_sub(1), DVec3::Y));
+        let skeleton = Skeleton::new(joints.collect()).unwrap();
+        let hat = |joint: usize, picture: usize| SkinnedMesh {
+            bind_positions: vec![DVec3::ZERO, DVec3::X, DVec3::Z],
+            influences: vec![vec![(0, 1.0)]; 3],
+            joints: vec![joint],
+            inverse_binds: vec![DAffine3::IDENTITY],
+            triangles: vec![[0, 1, 2]],
+            picture_places: vec![[0.0; 2]; 3],
+            look: Look {
+                picture: Some(picture),
+                ..Look::default()
+            },
+            ..SkinnedMesh::default()
+        };
+        let picture = |name: &str, bytes: &[u8]| Picture {
+            name: name.to_owned(),
+            bytes: bytes.into(),
+        };
+        let whole = file_of(png::ColorType::Grayscale, [2, 2], &[9; 4]);
+        let mut surface = Surface {
+            rigid: vec![hat(1, 0), hat(1, 1)],
+            pictures: vec![picture("felt", b"no picture"), picture("lace", &whole)],
+            ..Surface::default()
+        };
+        let made =
+            |surface: &Surface| Model::new(&skeleton, Some(surface), &[], 1.0, palette::SKIN);
+        let (model, problems) = made(&surface);
+        assert_eq!(problems, ["felt: it is neither PNG nor JPEG"]);
+        let pictures: Vec<_> = model.rigid.iter().map(|mesh| mesh.look.picture).collect();
+        assert_eq!(pictures, [None, Some(0)]);
+        assert_eq!((model.pictures.len(), model.pictures[0].width), (1, 2));
+        let posed = model.rigid[0].posed(&skeleton.rest_world());
+        assert_eq!(posed[0], 2.0 * DVec3::Y);
+        // A hat alone is no body; meshes on all joints are.
+        assert!(!model.has_skin() && model.skin.is_empty());
+        surface.rigid = (0..names.len()).map(|joint| hat(joint, 1)).collect();
+        assert!(made(&surface).0.has_skin());
     }
 
     #[test]

@@ -66,12 +66,13 @@ impl Kept {
             let Some(posed) = self.posed(session, who) else {
                 continue;
             };
-            let has_skin = !posed.figure.model.skin.is_empty();
+            let has_skin = posed.figure.model.has_skin();
+            let has_meshes = posed.figure.model.meshes().next().is_some();
             if show != Show::Surface || !has_skin {
                 let found = posed.bone_at(&camera, place, reach);
                 bones = nearer(bones, found, |(score, _)| *score);
             }
-            if show != Show::Bones && has_skin {
+            if show != Show::Bones && has_meshes {
                 let found = posed.skin_at(&camera, place);
                 skin = nearer(skin, found, |hit| hit.depth_m);
             }
@@ -169,7 +170,7 @@ impl Posed {
     /// The joint that moves most the first place of the skin that a look through a place meets.
     fn skin_at(&mut self, camera: &Camera, place: [f64; 2]) -> Option<Hit> {
         let (eye, look) = camera.ray(place);
-        let meshes = &self.figure.model.skin;
+        let meshes: Vec<&SkinModel> = self.figure.model.meshes().collect();
         let (pose, known) = (&self.pose, &mut self.skin);
         let skin =
             known.get_or_insert_with(|| meshes.iter().map(|mesh| mesh.posed(pose)).collect());
@@ -187,7 +188,7 @@ impl Posed {
         let (way, mesh, number) = first?;
         let triangle = meshes[mesh].triangles[number];
         let shares = corner_shares(eye + way * look, &corners(&skin[mesh], triangle)?);
-        let joint = heaviest(&meshes[mesh], triangle, shares)?;
+        let joint = heaviest(meshes[mesh], triangle, shares)?;
         let (_, depth_m) = camera.project(eye + way * look)?;
         Some(self.hit(joint, depth_m))
     }

@@ -454,6 +454,16 @@ impl Session {
         self.joint = None;
         self.chain = None;
         self.notice = None;
+        let bodies = [&self.stage.performer, &self.stage.character];
+        let figures = bodies.into_iter().flatten().map(|actor| &actor.figure);
+        let problems: Vec<String> = figures
+            .filter(|figure| !figure.problems.is_empty())
+            .map(|figure| format!("{}: {}", figure.name, figure.problems.join("; ")))
+            .collect();
+        if !problems.is_empty() {
+            let problems = problems.join("; ");
+            self.say(format!("drawn without some pictures: {problems}"));
+        }
         if let Some(text) = self.told_later.take() {
             self.fail(text);
         }

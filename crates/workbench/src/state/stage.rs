@@ -54,6 +54,8 @@ pub struct Figure {
     pub height_m: f64,
     /// Skin and bones.
     pub model: Model,
+    /// What of it cannot be drawn, and why.
+    pub problems: Vec<String>,
 }
 
 /// How a body moves, in one version.
@@ -367,10 +369,12 @@ fn read_actor(loaded: &Loaded, who: Who) -> Actor {
         Who::Performer => palette::PERFORMER,
         Who::Character | Who::Other => palette::SKIN,
     };
+    let (model, problems) = Model::new(&skeleton, loaded.drawn(), &sides(loaded), height_m, tint);
     let figure = Figure {
         name: loaded.stem(),
         height_m,
-        model: Model::new(&skeleton, loaded.surface(), &sides(loaded), height_m, tint),
+        model,
+        problems,
         skeleton,
     };
     let joints = loaded

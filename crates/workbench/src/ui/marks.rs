@@ -58,7 +58,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     };
     let frame = session.frame_of(motion);
     let size = actor.figure.height_m / HUMAN_M;
-    let has_skin = !actor.figure.model.skin.is_empty();
+    let has_skin = actor.figure.model.has_skin();
     let pose = motion.clip.world(frame);
     if session.view.contacts && who != Who::Performer {
         glass.pins(frame, actor.figure.height_m);

@@ -4,15 +4,19 @@ use std::sync::Arc;
 
 use bevy::asset::RenderAssetUsages;
 use bevy::camera::visibility::{NoFrustumCulling, RenderLayers};
+use bevy::ecs::system::SystemParam;
+use bevy::image::{ImageAddressMode, ImageSampler, ImageSamplerDescriptor};
 use bevy::light::NotShadowCaster;
 use bevy::mesh::skinning::{SkinnedMesh, SkinnedMeshInverseBindposes};
 use bevy::mesh::{Indices, PrimitiveTopology, VertexAttributeValues};
 use bevy::prelude::*;
-use understudy_motion::WorldPose;
+use bevy::render::render_resource::{Extent3d, TextureDimension, TextureFormat};
+use understudy_motion::{Look, WorldPose};
 
 use super::Bench;
 use super::cameras::layer;
 use crate::state::model::SkinModel;
+use crate::state::pixels::Pixels;
 use crate::state::session::Session;
 use crate::state::stage::{Figure, Motion, Who};
 use crate::state::view::{Arrangement, Show};
@@ -27,12 +31,27 @@ pub fn plugin(app: &mut App) {
 /// Which copy of a body: 0 is the body itself, others are where it was and will be.
 const ONION_FRAMES: [f64; 4] = [-0.3, -0.15, 0.15, 0.3];
 
-/// Materials that all bodies share.
-#[derive(Resource)]
+/// Materials of a mesh; those without a picture are shared by all bodies.
+#[derive(Clone, Resource)]
 struct Looks {
     solid: Handle<StandardMaterial>,
     glass: Handle<StandardMaterial>,
     ghost: Handle<StandardMaterial>,
+}
+
+impl Looks {
+    fn add(materials: &mut Assets<StandardMaterial>, base: &StandardMaterial) -> Self {
+        let clear = |alpha: f32| StandardMaterial {
+            base_color: Color::srgba(1.0, 1.0, 1.0, alpha),
+            alpha_mode: AlphaMode::Blend,
+            ..base.clone()
+        };
+        Self {
+            glass: materials.add(clear(0.3)),
+            ghost: materials.add(clear(0.16)),
+            solid: materials.add(base.clone()),
+        }
+    }
 }
 
 /// A body, or a ghost of it, that is on the screen.
@@ -43,6 +62,8 @@ struct Copy {
     figure: Arc<Figure>,
     joints: Vec<Entity>,
     skin: Vec<Entity>,
+    /// The materials of each mesh of the skin.
+    looks: Vec<Looks>,
     bones: Entity,
     posed: Option<Posed>,
 }
@@ -63,22 +84,70 @@ struct Drawn {
     copies: Vec<Copy>,
 }
 
-fn make_looks(mut commands: Commands, mut materials: ResMut<Assets<StandardMaterial>>) {
-    let base = StandardMaterial {
+/// What all materials have in common.
+fn base() -> StandardMaterial {
+    StandardMaterial {
         perceptual_roughness: 0.62,
         reflectance: 0.35,
         ..StandardMaterial::default()
-    };
-    let clear = |alpha: f32| StandardMaterial {
-        base_color: Color::srgba(1.0, 1.0, 1.0, alpha),
-        alpha_mode: AlphaMode::Blend,
-        ..base.clone()
-    };
-    commands.insert_resource(Looks {
-        glass: materials.add(clear(0.3)),
-        ghost: materials.add(clear(0.16)),
-        solid: materials.add(base),
+    }
+}
+
+fn make_looks(mut commands: Commands, mut materials: ResMut<Assets<StandardMaterial>>) {
+    commands.insert_resource(Looks::add(&mut materials, &base()));
+}
+
+/// The materials of the meshes of a figure, in their order.
+fn looks_of(figure: &Figure, shared: &Looks, store: &mut Store) -> Vec<Looks> {
+    let pictures = figure.model.pictures.iter();
+    let pictures: Vec<Handle<Image>> = pictures
+        .map(|pixels| store.images.add(image(pixels)))
+        .collect();
+    let mut made: Vec<(Look, Looks)> = vec![(Look::default(), shared.clone())];
+    let looks = figure.model.meshes().map(|mesh| {
+        let look = mesh.look;
+        if let Some((_, known)) = made.iter().find(|(known, _)| *known == look) {
+            return known.clone();
+        }
+        let picture = look.picture.and_then(|at| pictures.get(at).cloned());
+        let material = StandardMaterial {
+            base_color_texture: picture,
+            alpha_mode: look.cutoff.map_or(AlphaMode::Opaque, AlphaMode::Mask),
+            double_sided: look.is_double_sided,
+            cull_mode: match look.is_double_sided {
+                true => None,
+                false => base().cull_mode,
+            },
+            ..base()
+        };
+        let looks = Looks::add(&mut store.materials, &material);
+        made.push((look, looks.clone()));
+        looks
     });
+    looks.collect()
+}
+
+/// A picture for the graphics adapter, with its smaller copies; it repeats.
+fn image(pixels: &Pixels) -> Image {
+    let size = Extent3d {
+        width: pixels.width as u32,
+        height: pixels.height as u32,
+        depth_or_array_layers: 1,
+    };
+    let mut image = Image::new_uninit(
+        size,
+        TextureDimension::D2,
+        TextureFormat::Rgba8UnormSrgb,
+        RenderAssetUsages::RENDER_WORLD,
+    );
+    image.texture_descriptor.mip_level_count = pixels.levels as u32;
+    image.data = Some(pixels.bytes.clone());
+    image.sampler = ImageSampler::Descriptor(ImageSamplerDescriptor {
+        address_mode_u: ImageAddressMode::Repeat,
+        address_mode_v: ImageAddressMode::Repeat,
+        ..ImageSamplerDescriptor::linear()
+    });
+    image
 }
 
 /// The copies that ought to be on the screen.
@@ -98,13 +167,21 @@ fn wanted(session: &Session) -> Vec<(Who, f64)> {
     copies
 }
 
+/// Where everything that is drawn of a body is kept.
+#[derive(SystemParam)]
+struct Store<'w> {
+    meshes: ResMut<'w, Assets<Mesh>>,
+    binds: ResMut<'w, Assets<SkinnedMeshInverseBindposes>>,
+    materials: ResMut<'w, Assets<StandardMaterial>>,
+    images: ResMut<'w, Assets<Image>>,
+}
+
 fn build(
     bench: NonSend<Bench>,
     mut drawn: ResMut<Drawn>,
     mut commands: Commands,
-    mut meshes: ResMut<Assets<Mesh>>,
-    mut binds: ResMut<Assets<SkinnedMeshInverseBindposes>>,
-    looks: Res<Looks>,
+    mut store: Store,
+    shared: Res<Looks>,
 ) {
     let session = &bench.session;
     let wanted = wanted(session);
@@ -134,13 +211,21 @@ fn build(
         let joints: Vec<Entity> = (0..figure.skeleton.len())
             .map(|_| commands.spawn(GlobalTransform::IDENTITY).id())
             .collect();
-        let mut draw = |model: &SkinModel| {
+        let same = drawn
+            .copies
+            .iter()
+            .find(|copy| Arc::ptr_eq(&copy.figure, &figure));
+        let looks = match same {
+            Some(same) => same.looks.clone(),
+            None => looks_of(&figure, &shared, &mut store),
+        };
+        let mut draw = |model: &SkinModel, looks: &Looks| {
             let skin = SkinnedMesh {
-                inverse_bindposes: binds.add(bind_poses(model)),
+                inverse_bindposes: store.binds.add(bind_poses(model)),
                 joints: slots(model, &joints),
             };
             let entity = commands.spawn((
-                Mesh3d(meshes.add(mesh(model))),
+                Mesh3d(store.meshes.add(mesh(model))),
                 MeshMaterial3d(looks.solid.clone()),
                 skin,
                 // Bounds at bind time say nothing about a body that moves.
@@ -149,14 +234,16 @@ fn build(
             ));
             entity.id()
         };
-        let skin = figure.model.skin.iter().map(&mut draw).collect();
-        let bones = draw(&figure.model.bones);
+        let skin = figure.model.meshes().zip(&looks);
+        let skin = skin.map(|(mesh, looks)| draw(mesh, looks)).collect();
+        let bones = draw(&figure.model.bones, &shared);
         drawn.copies.push(Copy {
             who,
             offset_secs,
             figure,
             joints,
             skin,
+            looks,
             bones,
             posed: None,
         });
@@ -180,7 +267,7 @@ fn slots(model: &SkinModel, joints: &[Entity]) -> Vec<Entity> {
 
 fn mesh(model: &SkinModel) -> Mesh {
     let triangles = model.triangles.as_flattened().to_vec();
-    Mesh::new(
+    let mesh = Mesh::new(
         PrimitiveTopology::TriangleList,
         RenderAssetUsages::RENDER_WORLD,
     )
@@ -192,14 +279,18 @@ fn mesh(model: &SkinModel) -> Mesh {
         VertexAttributeValues::Uint16x4(model.slots.clone()),
     )
     .with_inserted_attribute(Mesh::ATTRIBUTE_JOINT_WEIGHT, model.weights.clone())
-    .with_inserted_indices(Indices::U32(triangles))
+    .with_inserted_indices(Indices::U32(triangles));
+    match model.picture_places.is_empty() {
+        true => mesh,
+        false => mesh.with_inserted_attribute(Mesh::ATTRIBUTE_UV_0, model.picture_places.clone()),
+    }
 }
 
 /// Shows of each body what is asked for.
 fn dress(
     bench: NonSend<Bench>,
     drawn: Res<Drawn>,
-    looks: Res<Looks>,
+    shared: Res<Looks>,
     mut parts: Query<(&mut Visibility, &mut MeshMaterial3d<StandardMaterial>)>,
     casts_none: Query<(), With<NotShadowCaster>>,
     mut commands: Commands,
@@ -212,24 +303,29 @@ fn dress(
         let is_under =
             bench.session.view.arrangement == Arrangement::Overlay && copy.who == Who::Performer;
         // A take has bones only; it is shown whatever is asked for.
-        let has_skin = !copy.skin.is_empty();
+        let has_skin = copy.figure.model.has_skin();
         let (skin, bones) = match show {
             Show::Surface | Show::Both => (true, !has_skin),
             Show::Bones => (false, true),
             Show::XRay => (true, true),
         };
-        let skin_look = match (is_ghost, show) {
-            (true, _) => &looks.ghost,
-            (false, Show::XRay) => &looks.glass,
-            (false, _) => &looks.solid,
+        let skin_look = |looks: &Looks| match (is_ghost, show) {
+            (true, _) => looks.ghost.clone(),
+            (false, Show::XRay) => looks.glass.clone(),
+            (false, _) => looks.solid.clone(),
         };
         let bone_look = match (is_ghost, is_under) {
-            (true, _) => &looks.ghost,
-            (false, true) => &looks.glass,
-            (false, false) => &looks.solid,
+            (true, _) => shared.ghost.clone(),
+            (false, true) => shared.glass.clone(),
+            (false, false) => shared.solid.clone(),
         };
-        let skins = copy.skin.iter().map(|entity| (*entity, skin, skin_look));
-        for (entity, is_shown, look) in skins.chain([(copy.bones, bones, bone_look)]) {
+        // Glass and ghosts throw no shadow, least of all on the bones within.
+        let skin_throws = !is_ghost && show != Show::XRay;
+        let bones_throw = !is_ghost && !is_under;
+        let skins = copy.skin.iter().zip(&copy.looks);
+        let skins = skins.map(|(entity, looks)| (*entity, skin, skin_look(looks), skin_throws));
+        let bones = (copy.bones, bones, bone_look, bones_throw);
+        for (entity, is_shown, look, throws) in skins.chain([bones]) {
             let Ok((mut visibility, mut material)) = parts.get_mut(entity) else {
                 continue;
             };
@@ -238,16 +334,14 @@ fn dress(
             } else {
                 Visibility::Hidden
             });
-            // Glass and ghosts throw no shadow, least of all on the bones within.
-            let throws = *look == looks.solid;
             if throws == casts_none.contains(entity) {
                 match throws {
                     true => commands.entity(entity).remove::<NotShadowCaster>(),
                     false => commands.entity(entity).insert(NotShadowCaster),
                 };
             }
-            if material.0 != *look {
-                material.0 = look.clone();
+            if material.0 != look {
+                material.0 = look;
             }
         }
     }
