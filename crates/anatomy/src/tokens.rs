@@ -521,13 +521,15 @@ fn rank_is_limb(hint: &NameHint, slot: Slot) -> bool {
     hint.says(slot) > 0.0 && !hint.slots.iter().any(|(slot, _)| *slot == Finger)
 }
 
-/// Up to three candidates most like a text, nearest first.
-pub(crate) fn nearest(text: &str, candidates: impl IntoIterator<Item = String>) -> Vec<String> {
-    let wanted = text.to_lowercase();
-    let limit = (text.chars().count() / 2).max(2);
+/// Up to three candidates most like a text, nearest first. A namespace, what stands before a colon, says
+/// nothing about the joint.
+pub fn nearest(text: &str, candidates: impl IntoIterator<Item = String>) -> Vec<String> {
+    let own = |name: &str| name.rsplit(':').next().unwrap_or(name).to_lowercase();
+    let wanted = own(text);
+    let limit = (wanted.chars().count() / 2).max(2);
     let mut scored: Vec<(usize, String)> = candidates
         .into_iter()
-        .map(|candidate| (edits(&wanted, &candidate.to_lowercase()), candidate))
+        .map(|candidate| (edits(&wanted, &own(&candidate)), candidate))
         .filter(|(distance, _)| *distance <= limit)
         .collect();
     scored.sort();
@@ -625,6 +627,8 @@ mod tests {
     fn near_names_come_first() {
         let names = ["LeftKnee", "RightKnee", "Head"].map(String::from);
         assert_eq!(nearest("leftkne", names)[0], "LeftKnee");
+        let names = ["keeper:LeftKnee", "Hip"].map(String::from);
+        assert_eq!(nearest("stall:leftkne", names), ["keeper:LeftKnee"]);
         assert_eq!(edits("kitten", "sitting"), 3);
     }
 }

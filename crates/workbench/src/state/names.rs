@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use understudy_anatomy::Role;
+use understudy_anatomy::tokens::nearest;
 
 use super::session::Session;
 use super::stage::Who;
@@ -34,41 +35,13 @@ impl Session {
             let roles = file.recognition.roles.iter();
             all.extend(roles.map(|(_, found)| found.role.to_string()));
         }
-        let near = near(name, all);
+        let near = nearest(name, all);
         let near = match near.is_empty() {
             true => "understudy inspect lists the names of a file".to_owned(),
             false => format!("did you mean {}?", near.join(", ")),
         };
         Err(format!("no body has a joint \"{name}\"; {near}"))
     }
-}
-
-/// Up to three names most like a text, nearest first: those that share most pairs of letters with it
-/// (Dice, "Measures of the amount of ecologic association between species", 1945).
-fn near(text: &str, names: impl IntoIterator<Item = String>) -> Vec<String> {
-    /// Part of the pairs that must be shared.
-    const LEAST: f64 = 0.4;
-    let pairs = |text: &str| {
-        let letters: Vec<char> = text.to_lowercase().chars().collect();
-        letters
-            .windows(2)
-            .map(|pair| (pair[0], pair[1]))
-            .collect::<BTreeSet<_>>()
-    };
-    let wanted = pairs(text.rsplit(':').next().unwrap_or(text));
-    let mut scored: Vec<(f64, String)> = names
-        .into_iter()
-        .map(|name| {
-            // A namespace says nothing about the joint.
-            let own = pairs(name.rsplit(':').next().unwrap_or(&name));
-            let both = wanted.intersection(&own).count();
-            let all = (wanted.len() + own.len()).max(1);
-            (2.0 * both as f64 / all as f64, name)
-        })
-        .filter(|(share, _)| *share >= LEAST)
-        .collect();
-    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-    scored.into_iter().take(3).map(|(_, name)| name).collect()
 }
 
 #[cfg(test)]

@@ -23,40 +23,60 @@ const REACH: f32 = 8.0;
 /// Colours of the rings; a letter and a dash say the same.
 const COLOURS: [Rgb; 3] = [palette::VERMILLION, palette::GREEN, palette::SKY];
 
-/// Draws the rings of a view and follows a drag of one; whether the pointer is theirs.
-pub fn show(
-    ui: &mut Ui,
+/// The rings of a view, once for each picture.
+pub struct Shown {
+    rings: Rings,
+    camera: Camera,
+    /// The one under the pointer.
+    hovered: Option<usize>,
+}
+
+impl Shown {
+    /// The rings around the chosen joint, where the view shows it.
+    pub fn of(session: &Session, view: Who) -> Option<Self> {
+        Some(Self {
+            rings: session.rings(view)?,
+            camera: session.camera(view)?,
+            hovered: None,
+        })
+    }
+}
+
+/// Follows a drag of a ring; whether the pointer is theirs.
+pub fn follow(
+    ui: &Ui,
     session: &Session,
+    shown: Option<&mut Shown>,
     dragged: &mut Option<Drag>,
     view: Who,
     response: &Response,
     out: &mut Vec<Command>,
 ) -> bool {
-    let (Some(rings), Some(camera)) = (session.rings(view), session.camera(view)) else {
+    let Some(shown) = shown else {
         if view == Who::Character {
             *dragged = None;
         }
         return false;
     };
+    let (rings, camera) = (shown.rings, &shown.camera);
     let rect = response.rect;
     let reach = f64::from(REACH / rect.height().max(1.0));
-    let under = |at: Pos2| rings.at(&camera, place(rect, at), reach);
+    let under = |at: Pos2| rings.at(camera, place(rect, at), reach);
     let pressed = ui.input(|input| input.pointer.press_origin());
     if response.drag_started_by(PointerButton::Primary)
         && let Some(at) = pressed
         && let Some(ring) = under(at)
     {
-        *dragged = Drag::begin(session, rings, ring, &camera, place(rect, at));
+        *dragged = Drag::begin(session, rings, ring, camera, place(rect, at));
     }
-    let snaps = ui.input(|input| input.modifiers.shift);
     if !response.dragged_by(PointerButton::Primary) {
         *dragged = None;
     } else if let Some(drag) = dragged
         && let Some(at) = response.interact_pointer_pos()
     {
-        drag.follow(&camera, place(rect, at));
+        drag.follow(camera, place(rect, at));
         let before = &session.document.choices.settings;
-        let after = drag.settings(before, drag.shown(snaps));
+        let after = drag.settings(before, drag.shown(snaps(ui)));
         if after != *before {
             out.push(Command::Tune {
                 name: "offset of a joint",
@@ -68,20 +88,29 @@ pub fn show(
     }
     let hovered = response.hover_pos().and_then(under);
     // While the camera is turned, rings pass under the pointer.
-    let hovered = hovered.filter(|_| !response.dragged());
+    shown.hovered = hovered.filter(|_| !response.dragged());
+    if shown.hovered.is_some() && dragged.is_none() {
+        ui.set_cursor_icon(egui::CursorIcon::Grab);
+    }
+    dragged.is_some() || shown.hovered.is_some()
+}
+
+/// Whether a turn goes in steps.
+fn snaps(ui: &Ui) -> bool {
+    ui.input(|input| input.modifiers.shift)
+}
+
+/// Draws the rings of a view, or the one that is dragged.
+pub fn show(ui: &Ui, shown: &Shown, dragged: Option<&Drag>, rect: Rect) {
     let painter = Turned {
         painter: ui.painter_at(rect),
         rect,
-        camera: &camera,
+        camera: &shown.camera,
     };
     match dragged {
-        Some(drag) => painter.drag(ui, drag, drag.shown(snaps)),
-        None => painter.rings(&rings, hovered),
+        Some(drag) => painter.drag(ui, drag, drag.shown(snaps(ui))),
+        None => painter.rings(&shown.rings, shown.hovered),
     }
-    if hovered.is_some() && dragged.is_none() {
-        ui.set_cursor_icon(egui::CursorIcon::Grab);
-    }
-    dragged.is_some() || hovered.is_some()
 }
 
 struct Turned<'a> {
@@ -234,20 +263,19 @@ fn near_paths(seen: &[(Option<Pos2>, bool)]) -> Vec<Vec<Pos2>> {
     paths
 }
 
-/// What can be chosen about the rings: their axes, and to take the offset away.
-pub fn bar(ui: &mut Ui, session: &Session, view: Who, rect: Rect, out: &mut Vec<Command>) {
-    let (Some(_), Some(offset_deg)) = (session.rings(view), session.chosen_offset_deg()) else {
-        return;
-    };
+/// What can be chosen about the rings: their axes, and to take the offset away. It stands in the lower left
+/// corner, below the feet of a body that is framed; where it stands.
+pub fn bar(ui: &mut Ui, session: &Session, rect: Rect, out: &mut Vec<Command>) -> Option<Rect> {
+    let offset_deg = session.chosen_offset_deg()?;
     const HEIGHT: f32 = 30.0;
-    let low = rect.left_bottom() + vec2(12.0, -44.0);
+    let low = rect.left_bottom() + vec2(12.0, -10.0);
     let space = Rect::from_min_max(
         low - vec2(0.0, HEIGHT),
         egui::pos2(rect.right() - 8.0, low.y),
     );
     let mut inner = ui.new_child(UiBuilder::new().max_rect(space));
     let fill = plate(&inner);
-    egui::Frame::new()
+    let frame = egui::Frame::new()
         .fill(fill)
         .corner_radius(5.0)
         .inner_margin(egui::Margin::symmetric(6, 3))
@@ -276,10 +304,13 @@ pub fn bar(ui: &mut Ui, session: &Session, view: Who, rect: Rect, out: &mut Vec<
                 });
             });
         });
+    Some(frame.response.rect)
 }
 
 #[cfg(test)]
 mod tests {
+    use egui_kittest::kittest::Queryable;
+
     use super::*;
     use crate::ui::tests::{pedlar, press};
 
@@ -300,6 +331,30 @@ mod tests {
         assert_eq!(xs, [[3.0, 0.0, 1.0]]);
         let whole = seen.map(|(at, _)| (at, true));
         assert_eq!(near_paths(&whole)[0].len(), 5);
+    }
+
+    #[test]
+    fn the_bar_leaves_the_feet_free() {
+        let mut harness = pedlar();
+        let file = harness.state().session.document.character.clone().unwrap();
+        let head = file.skeleton().find("pedlar:head").unwrap();
+        let choose = Command::ChooseJoint(Some((Who::Character, head)));
+        harness.state_mut().session.apply(choose);
+        for frame in (0..1100).step_by(100) {
+            harness.state_mut().session.apply(Command::Seek(frame));
+            harness.run_steps(2);
+            let bar = harness.get_by_label(RingAxes::World.word()).rect();
+            let session = &harness.state().session;
+            let (_, rect) = harness.state().views[1];
+            let camera = session.camera(Who::Character).unwrap();
+            let (_, motion) = session.motion(Who::Character).unwrap();
+            for sole in &motion.soles {
+                for track in sole.tracks.iter().flatten() {
+                    let at = drawn_at(&camera, rect, track[frame]).unwrap();
+                    assert!(at.y < bar.top(), "frame {frame}: {at} {bar}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -24,7 +24,9 @@ pub fn show(
     let views = split(ui.max_rect(), session.view.arrangement.views());
     for (who, rect) in &views {
         let response = ui.interact(*rect, ui.id().with(who.word()), Sense::click_and_drag());
-        let is_turning = rings::show(ui, session, &mut memory.ring, *who, &response, out);
+        let mut rings = rings::Shown::of(session, *who);
+        let ring = &mut memory.ring;
+        let is_turning = rings::follow(ui, session, rings.as_mut(), ring, *who, &response, out);
         steer(ui, session, *who, &response, is_turning, out);
         if !is_turning {
             chosen::pick(ui, session, &mut memory.picked, *who, &response, out);
@@ -32,8 +34,13 @@ pub fn show(
         match session.motion(*who) {
             Some(_) => {
                 marks::show(ui, session, *who, *rect);
+                // What is to be taken hold of lies over what is only to be read.
+                if let Some(rings) = &rings {
+                    rings::show(ui, rings, memory.ring.as_ref(), *rect);
+                }
                 caption(ui, session, *who, *rect);
-                rings::bar(ui, session, *who, *rect, out);
+                let bar = rings.and_then(|_| rings::bar(ui, session, *rect, out));
+                scale(ui, *rect, bar);
             }
             None => empty(ui, session, *who, *rect),
         }
@@ -138,13 +145,19 @@ fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     }
     let at = rect.left_top() + vec2(12.0, 10.0);
     tag(ui, at, Align2::LEFT_TOP, &lines);
-    let scale = rect.left_bottom() + vec2(12.0, -10.0);
-    tag(
-        ui,
-        scale,
-        Align2::LEFT_BOTTOM,
-        &["floor: 1 m and 10 cm".to_owned()],
-    );
+}
+
+/// How large the squares of the floor are, in the lower left corner, or beside what stands there where
+/// there is room for both.
+fn scale(ui: &Ui, rect: Rect, taken: Option<Rect>) {
+    /// Points that the words take, with room around them.
+    const WIDTH: f32 = 165.0;
+    let left = taken.map_or(rect.left() + 12.0, |taken| taken.right() + 8.0);
+    if left + WIDTH <= rect.right() {
+        let words = ["floor: 1 m and 10 cm".to_owned()];
+        let at = pos2(left, rect.bottom() - 10.0);
+        tag(ui, at, Align2::LEFT_BOTTOM, &words);
+    }
 }
 
 /// Lines of text on a dim plate; the first is the main one.
