@@ -35,6 +35,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
                 Command::ToggleActions,
                 out,
             );
+            ui.menu_button("Panels", |ui| super::dock::menu(ui, session, out));
             steps(ui, session, out);
         });
     });

@@ -1,4 +1,4 @@
-//! Curves of a joint in place of the tracks, on the same axis of frames: take, plain transfer, result,
+//! Curves of a joint, on the same axis of frames as the tracks: take, plain transfer, result,
 //! told apart by dash and width, with their values at the frame that is shown.
 
 use bevy_egui::egui;
@@ -48,7 +48,7 @@ pub fn show(
     // Taken out, so that the rest of the memory can be changed while it is read.
     let mut kept = std::mem::take(&mut memory.curves);
     let curves = kept.of(session);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         choices(ui, session, out);
         ui.separator();
         values(ui, session, curves.unwrap_or_default());
@@ -100,20 +100,13 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         .on_hover_text(curves.quantity.help());
     ui.checkbox(&mut curves.is_scaled, "character's size")
         .on_hover_text("Scale the take to the character's size, so that the curves compare.");
-    let is_standard = before
-        == Curves {
-            is_open: before.is_open,
-            ..Curves::default()
-        };
+    let is_standard = before == Curves::default();
     let reset = ui.add_enabled(!is_standard, egui::Button::new("↺").small());
     if reset
         .on_hover_text("Back to the height of the pelvis")
         .clicked()
     {
-        curves = Curves {
-            is_open: true,
-            ..Curves::default()
-        };
+        curves = Curves::default();
     }
     if curves != before {
         out.push(Command::SetCurves(curves));

@@ -23,9 +23,11 @@ use bevy::render::RenderPlugin;
 use bevy::window::{ExitCondition, PresentMode, WindowResolution};
 use bevy::winit::{UpdateMode, WinitPlugin, WinitSettings};
 use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
+use understudy_interchange::ron_file::load_ron;
 
 use crate::args::{Args, LayoutArg};
 use crate::state::command::Command;
+use crate::state::panes::{Pane, Panes};
 use crate::state::presets::PresetId;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -89,6 +91,10 @@ pub fn run(args: Args) -> ExitCode {
         }
     };
     let started = Instant::now() - to_adapter;
+    if let Err(problem) = place_panels(&mut session, &args) {
+        eprintln!("understudy-workbench: {problem}");
+        return NOT_READ.into();
+    }
     set_up(&mut session, &args);
     let size = session.preferences.layout.window;
     let mut app = App::new();
@@ -219,6 +225,23 @@ fn demo_files() -> Option<Vec<PathBuf>> {
     })
 }
 
+/// Places the panels as the arguments ask for it.
+fn place_panels(session: &mut Session, args: &Args) -> Result<(), String> {
+    if let Some(path) = &args.panels {
+        let panes: Panes = load_ron(path).map_err(|error| error.to_string())?;
+        let panes = panes.checked();
+        let panes = panes.map_err(|problem| format!("{}: {problem}", path.display()))?;
+        session.preferences.layout.panes = panes;
+    }
+    if let Some(panel) = args.panel {
+        session.apply(Command::SetPanel(panel.into()));
+    }
+    if args.curves {
+        session.apply(Command::SetPanel(Pane::Curves));
+    }
+    Ok(())
+}
+
 fn set_up(session: &mut Session, args: &Args) {
     session.view.show = args.show.into();
     if args.light || !is_for_a_person(args) {
@@ -226,13 +249,9 @@ fn set_up(session: &mut Session, args: &Args) {
     }
     session.view.before = args.before;
     session.view.look_from(args.view.into());
-    if let Some(panel) = args.panel {
-        session.apply(Command::SetPanel(panel.into()));
-    }
     let layout = &mut session.preferences.layout;
     layout.window = args.size.unwrap_or(layout.window);
     layout.scale_percent = args.scale.unwrap_or(layout.scale_percent);
-    session.curves.is_open = args.curves;
     // Curves that are open go to the joint that was chosen.
     if let Some(joint) = session.joint {
         session.apply(Command::ChooseJoint(Some(joint)));
