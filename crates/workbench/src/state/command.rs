@@ -315,7 +315,11 @@ pub fn actions() -> Vec<Action> {
         action("End the comparison of A and B", "", C::Compare(None)),
         action("Take the settings of B", "", C::TakeOther),
         action("Curves or tracks", "U", C::ToggleCurves),
-        action("Show or hide lists and forms", "F6", C::ToggleSide),
+        action(
+            "Show or hide the panels Faults, Map, Tune, Presets",
+            "F6",
+            C::ToggleSide,
+        ),
         action("Show or hide play, tracks and curves", "F7", C::ToggleTime),
         action("Exchange the panels left and right", "", C::SwapSide),
         action("Reset layout", "", C::ResetLayout),

@@ -4,7 +4,7 @@
 use bevy_egui::egui;
 use egui::{
     Align2, Color32, ComboBox, FontId, PointerButton, Pos2, Rect, Sense, Shape, Stroke, Ui,
-    UiBuilder, pos2, vec2,
+    UiBuilder, WidgetInfo, WidgetType, pos2, vec2,
 };
 use egui_plot::{HLine, Line, LineStyle, Plot, PlotBounds, PlotPoints};
 
@@ -16,6 +16,8 @@ use crate::state::curves::{Curve, Curves, Part, Quantity, Source};
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
 
+/// Length of the piece of line in the legend, points.
+const LINE: f32 = 34.0;
 /// Points between two marks of the upright axis, at least.
 const MARK: f32 = 26.0;
 
@@ -117,15 +119,23 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
 fn values(ui: &mut Ui, session: &Session, curves: &[Curve]) {
     let quantity = session.curves.quantity;
     for curve in curves {
-        let (rect, _) = ui.allocate_exact_size(vec2(34.0, 14.0), Sense::hover());
-        let ends = [rect.left_center(), rect.right_center()];
-        sample(ui, ends, &look(curve.source));
         let value = match curve.values.get(session.clock.frame()) {
             Some(value) => format!("{value:.*} {}", quantity.digits(), quantity.unit()),
             None => "–".to_owned(),
         };
-        ui.label(format!("{} {value}", curve.source.word()));
-        ui.add_space(6.0);
+        let words = format!("{} {value}", curve.source.word());
+        // The line and its words stay together where the legend is broken.
+        let font = egui::TextStyle::Body.resolve(ui.style());
+        let text = ui.visuals().text_color();
+        let galley = ui.painter().layout_no_wrap(words.clone(), font, text);
+        let size = galley.size() + vec2(LINE + 18.0, 0.0);
+        let height = size.y.max(ui.spacing().interact_size.y);
+        let (rect, response) = ui.allocate_exact_size(vec2(size.x, height), Sense::hover());
+        response.widget_info(|| WidgetInfo::labeled(WidgetType::Label, true, &words));
+        let left = rect.left_center();
+        sample(ui, [left, left + vec2(LINE, 0.0)], &look(curve.source));
+        let at = left + vec2(LINE + 6.0, -0.5 * galley.size().y);
+        ui.painter().galley(at, galley, text);
     }
 }
 

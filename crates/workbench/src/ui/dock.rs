@@ -36,7 +36,7 @@ const CLOSE: f32 = 40.0;
 /// Least width and height of a pane, as far as there is room, points.
 const LEAST: f32 = 72.0;
 /// Usual width of what stands beside the bodies, and height of what stands above or below, points.
-const USUAL: [f32; 2] = [316.0, 248.0];
+const USUAL: [f32; 2] = [316.0, 254.0];
 
 /// The tree of the library, and what it was made of.
 #[derive(Debug)]
@@ -350,10 +350,9 @@ pub fn show(
             dock.seen = dropped.is_none().then(|| panes.clone());
             dock.keep_sizes();
             if panes != layout.panes {
-                out.push(Command::SetLayout(Layout {
-                    panes,
-                    ..layout.clone()
-                }));
+                let mut layout = layout.clone();
+                layout.panes = panes;
+                out.push(Command::SetLayout(layout));
             }
         } else {
             dock.seen = None;
@@ -893,7 +892,8 @@ mod tests {
         let placed = layout(&harness).clone();
         press(&mut harness, "Close Tune");
         assert!(harness.query_by_label("Tune").is_none());
-        assert_eq!(bodies(&harness).left(), 0.0);
+        let left = harness.state().window.unwrap().left();
+        assert_eq!(bodies(&harness).left(), left);
         check_all(&harness);
         // Where it stood.
         harness.key_press(egui::Key::F4);
@@ -947,11 +947,16 @@ mod tests {
         assert_eq!(bodies(&harness), before);
         // What stands left of the bodies goes to the right.
         apply(&mut harness, Command::SwapSide);
-        let mirrored = bodies(&harness);
-        assert!(
-            (mirrored.left() - (width - before.right())).abs() < 2.0,
-            "{mirrored} {before}"
+        assert_eq!(
+            groups(&harness)[0],
+            [Pane::Faults, Pane::Map, Pane::Presets]
         );
+        let [left, right] = ["Close Faults", "Close Tune"].map(|words| tab(&harness, words).x);
+        assert!(
+            left < before.left() && right > before.right(),
+            "{left} {right}"
+        );
+        check_all(&harness);
     }
 
     #[test]
@@ -1023,7 +1028,8 @@ mod tests {
             harness.key_press(egui::Key::F6);
             harness.key_press(egui::Key::F7);
             harness.run_steps(4);
-            assert_eq!(bodies(&harness).width(), size[0]);
+            let width = harness.state().window.unwrap().width();
+            assert_eq!(bodies(&harness).width(), width);
             check_all(&harness);
         }
     }

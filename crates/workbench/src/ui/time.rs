@@ -10,7 +10,7 @@ use crate::state::command::Command;
 use crate::state::session::Session;
 
 /// Room that play, frame and speed need, points.
-const LEAST: f32 = 490.0;
+const LEAST: f32 = 450.0;
 /// Room that the button for the whole take needs, and the one that plays all.
 const WHOLE_TAKE: f32 = 86.0;
 const PLAY_ALL: f32 = 68.0;
@@ -37,7 +37,7 @@ pub fn least_width(session: &Session, memory: &Memory) -> f32 {
     LEAST + zoomed + part
 }
 
-/// Draws it in one line beside tabs, as much of it as there is room for.
+/// Draws it in one line, as much of it as there is room for.
 pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
     let mut spare = ui.available_width() - least_width(session, memory);
     let mut fits = |width: f32| {
@@ -64,8 +64,16 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     });
 }
 
-/// Draws it in a place of its own, in as many lines as it needs.
+/// Draws it in a place of its own, where need be in several lines.
 pub fn show_alone(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+    if ui.available_width() >= least_width(session, memory) {
+        ui.horizontal(|ui| {
+            // The height of the highest, so that all stand in the middle of it.
+            ui.set_min_height(26.0);
+            show(ui, session, memory, out);
+        });
+        return;
+    }
     ui.horizontal_wrapped(|ui| {
         steps(ui, session, out);
         ui.separator();

@@ -74,6 +74,13 @@ pub fn run(args: Args) -> ExitCode {
             return NOT_READ.into();
         }
     };
+    let panes = match args.panels.as_deref().map(panes_of).transpose() {
+        Ok(panes) => panes,
+        Err(problem) => {
+            eprintln!("understudy-workbench: {problem}");
+            return NOT_READ.into();
+        }
+    };
     let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
     let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
@@ -91,10 +98,7 @@ pub fn run(args: Args) -> ExitCode {
         }
     };
     let started = Instant::now() - to_adapter;
-    if let Err(problem) = place_panels(&mut session, &args) {
-        eprintln!("understudy-workbench: {problem}");
-        return NOT_READ.into();
-    }
+    place_panels(&mut session, panes, &args);
     set_up(&mut session, &args);
     let size = session.preferences.layout.window;
     let mut app = App::new();
@@ -225,12 +229,24 @@ fn demo_files() -> Option<Vec<PathBuf>> {
     })
 }
 
+/// Reads how panels stand.
+///
+/// # Errors
+/// A file that cannot be read, with line and column, or panels that have no sense.
+fn panes_of(path: &Path) -> Result<Panes, String> {
+    let panes: Panes = load_ron(path).map_err(|error| error.to_string())?;
+    let checked = panes.checked();
+    checked.map_err(|problem| {
+        format!(
+            "{}: {problem}; every panel stands at one place",
+            path.display()
+        )
+    })
+}
+
 /// Places the panels as the arguments ask for it.
-fn place_panels(session: &mut Session, args: &Args) -> Result<(), String> {
-    if let Some(path) = &args.panels {
-        let panes: Panes = load_ron(path).map_err(|error| error.to_string())?;
-        let panes = panes.checked();
-        let panes = panes.map_err(|problem| format!("{}: {problem}", path.display()))?;
+fn place_panels(session: &mut Session, panes: Option<Panes>, args: &Args) {
+    if let Some(panes) = panes {
         session.preferences.layout.panes = panes;
     }
     if let Some(panel) = args.panel {
@@ -239,7 +255,6 @@ fn place_panels(session: &mut Session, args: &Args) -> Result<(), String> {
     if args.curves {
         session.apply(Command::SetPanel(Pane::Curves));
     }
-    Ok(())
 }
 
 fn set_up(session: &mut Session, args: &Args) {
