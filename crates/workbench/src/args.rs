@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, ValueEnum};
 
 use crate::state::camera::Angle;
+use crate::state::panes::Pane;
 use crate::state::stage::Who;
 use crate::state::view::Show;
 
@@ -61,9 +62,14 @@ pub struct Args {
     #[arg(long, value_name = "SETTINGS.ron")]
     pub against: Option<PathBuf>,
 
-    /// Which panel stands at the side [default: as it was, faults at first].
+    /// Bring a panel to the front of its group [default: as it was, faults and tracks at first].
     #[arg(long, value_enum)]
     pub panel: Option<PanelArg>,
+
+    /// How the panels stand: the `panes` of the kept preferences, in a file of their own [default: as it
+    /// was].
+    #[arg(long, value_name = "PANELS.ron")]
+    pub panels: Option<PathBuf>,
 
     /// Choose a joint by its name or its role: of the character, or else of the performer.
     #[arg(long, value_name = "NAME")]
@@ -177,16 +183,20 @@ words! {
 }
 
 words! {
-    /// Which panel stands at the side.
-    PanelArg => crate::state::command::SidePanel {
+    /// A panel that can be in front.
+    PanelArg => Pane {
         /// What is wrong, worst first.
-        Faults => crate::state::command::SidePanel::Faults,
+        Faults => Pane::Faults,
         /// Which joint is what.
-        Map => crate::state::command::SidePanel::Map,
+        Map => Pane::Map,
         /// What can be set.
-        Tune => crate::state::command::SidePanel::Tune,
+        Tune => Pane::Tune,
         /// Settings that are kept by name, and compared.
-        Presets => crate::state::command::SidePanel::Presets,
+        Presets => Pane::Presets,
+        /// Faults, contacts and measures over time.
+        Tracks => Pane::Tracks,
+        /// Curves of a joint over time.
+        Curves => Pane::Curves,
     }
 }
 

@@ -31,6 +31,30 @@ fn wrong_arguments_are_named() {
 }
 
 #[test]
+fn panels_that_cannot_stand_so_are_named() {
+    let folder = std::env::temp_dir();
+    let path = folder.join(format!("workbench-panels-{}.ron", std::process::id()));
+    let file = path.to_str().expect("a plain path");
+    for (text, words) in [
+        (
+            "(root: Group(panes: [Bodies, Map, Map], front: Map))",
+            "Map stands at two places",
+        ),
+        (
+            "(root: Group(panes: [Map], front: Map))",
+            "the bodies have no place",
+        ),
+        ("(root: Group(panes: [Bodies, Ghosts]))", "Ghosts"),
+    ] {
+        std::fs::write(&path, text).expect("a file in the folder for such files");
+        check(&["--panels", file], 3, words);
+        check(&["--panels", file], 3, file);
+    }
+    std::fs::remove_file(&path).expect("the file was written");
+    check(&["--panels", file], 3, file);
+}
+
+#[test]
 #[cfg(target_os = "linux")]
 fn without_a_screen_it_says_so() {
     check(&[], 6, "there is no screen");

@@ -2,7 +2,6 @@
 
 use std::path::PathBuf;
 
-use serde::{Deserialize, Serialize};
 use understudy_anatomy::{ChainPlace, Role, Stretch};
 use understudy_solver::{Contacts, Settings};
 
@@ -11,6 +10,7 @@ use super::chains::ChainId;
 use super::curves::Curves;
 use super::export::{Delivery, ExportForm};
 use super::layout::Layout;
+use super::panes::{Pane, Place};
 use super::presets::{PresetId, Shelf};
 use super::rings::RingAxes;
 use super::stage::Who;
@@ -31,20 +31,6 @@ pub enum Dialog {
     SaveSceneAs,
     /// A name for the clip's file.
     Export,
-}
-
-/// Which list or form stands at the side.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub enum SidePanel {
-    /// What is wrong, worst first.
-    #[default]
-    Faults,
-    /// Which joint is what.
-    Map,
-    /// What can be set.
-    Tune,
-    /// Settings that are kept by name, and compared.
-    Presets,
 }
 
 /// One thing a person asks for.
@@ -92,13 +78,19 @@ pub enum Command {
     ToggleFaultMarks,
     /// Dark or light.
     ToggleDark,
-    /// How the panels stand now, after a drag at their edge.
+    /// How the panels stand now, after a drag at a tab or an edge.
     SetLayout(Layout),
-    /// Show or hide the panel at the side.
+    /// Open a panel, and show it in front of its group.
+    SetPanel(Pane),
+    /// Close a panel; it keeps its place.
+    ClosePanel(Pane),
+    /// Put a panel at a place.
+    MovePanel(Pane, Place),
+    /// Show or hide lists and forms.
     ToggleSide,
-    /// The panel at the side stands at the left, or at the right.
+    /// What stands left of the bodies goes to the right, and the other way round.
     SwapSide,
-    /// Show or hide the panel of time.
+    /// Show or hide play, tracks and curves.
     ToggleTime,
     /// All panels as they stand at first.
     ResetLayout,
@@ -109,8 +101,6 @@ pub enum Command {
     },
     /// Everything at its usual size.
     ResetScale,
-    /// Show a panel at the side.
-    SetPanel(SidePanel),
     /// Go to a fault of the list.
     GoToFault(usize),
     /// Go to the next fault, or the one before.
@@ -229,7 +219,8 @@ pub enum Command {
     OpenUnsaved,
     /// Offer it no more.
     ForgetUnsaved,
-    /// Show curves instead of the tracks, or the tracks again.
+    /// Show curves instead of the tracks, or the tracks again; where they stand apart, open or close the
+    /// curves.
     ToggleCurves,
     /// Which curves.
     SetCurves(Curves),
@@ -307,10 +298,38 @@ pub fn actions() -> Vec<Action> {
         action("Mark contacts or not", "C", C::ToggleContacts),
         action("Mark faults or not", "M", C::ToggleFaultMarks),
         action("Pin or unpin the feet that stand", "P", C::TogglePins),
-        action("Faults panel", "F2", C::SetPanel(SidePanel::Faults)),
-        action("Map panel", "F3", C::SetPanel(SidePanel::Map)),
-        action("Tune panel", "F4", C::SetPanel(SidePanel::Tune)),
-        action("Presets panel", "F5", C::SetPanel(SidePanel::Presets)),
+        action("Faults panel", "F2", C::SetPanel(Pane::Faults)),
+        action("Map panel", "F3", C::SetPanel(Pane::Map)),
+        action("Tune panel", "F4", C::SetPanel(Pane::Tune)),
+        action("Presets panel", "F5", C::SetPanel(Pane::Presets)),
+        action("Tracks panel", "T", C::SetPanel(Pane::Tracks)),
+        action("Curves panel", "", C::SetPanel(Pane::Curves)),
+        action(
+            "Close the Faults panel",
+            "Shift+F2",
+            C::ClosePanel(Pane::Faults),
+        ),
+        action("Close the Map panel", "Shift+F3", C::ClosePanel(Pane::Map)),
+        action(
+            "Close the Tune panel",
+            "Shift+F4",
+            C::ClosePanel(Pane::Tune),
+        ),
+        action(
+            "Close the Presets panel",
+            "Shift+F5",
+            C::ClosePanel(Pane::Presets),
+        ),
+        action(
+            "Close the Tracks panel",
+            "Shift+T",
+            C::ClosePanel(Pane::Tracks),
+        ),
+        action(
+            "Close the Curves panel",
+            "Shift+U",
+            C::ClosePanel(Pane::Curves),
+        ),
         action(
             "Compare with the standard settings (A and B)",
             "",
@@ -319,9 +338,13 @@ pub fn actions() -> Vec<Action> {
         action("End the comparison of A and B", "", C::Compare(None)),
         action("Take the settings of B", "", C::TakeOther),
         action("Curves or tracks", "U", C::ToggleCurves),
-        action("Show or hide the panel at the side", "F6", C::ToggleSide),
-        action("Show or hide tracks and curves", "F7", C::ToggleTime),
-        action("Put the panel to the other side", "", C::SwapSide),
+        action(
+            "Show or hide the panels Faults, Map, Tune, Presets",
+            "F6",
+            C::ToggleSide,
+        ),
+        action("Show or hide play, tracks and curves", "F7", C::ToggleTime),
+        action("Exchange the panels left and right", "", C::SwapSide),
         action("Reset layout", "", C::ResetLayout),
         action("Everything larger", "Ctrl+Plus", C::Scale { larger: true }),
         action(

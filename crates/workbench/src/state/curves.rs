@@ -157,8 +157,6 @@ impl Quantity {
 /// What is drawn of the motion over time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Curves {
-    /// Whether curves stand in place of the tracks.
-    pub is_open: bool,
     /// Of which part; the joint that is chosen where absent.
     pub part: Option<Part>,
     /// What of it.
@@ -170,7 +168,6 @@ pub struct Curves {
 impl Default for Curves {
     fn default() -> Self {
         Self {
-            is_open: false,
             part: Some(Part::Pelvis),
             quantity: Quantity::Height,
             is_scaled: true,
@@ -181,9 +178,9 @@ impl Default for Curves {
 impl Curves {
     /// Where curves are shown, goes to those of the joint that was chosen; without one, back to a part
     /// of the body.
-    pub(super) fn follow(&mut self, is_chosen: bool) {
+    pub(super) fn follow(&mut self, are_shown: bool, is_chosen: bool) {
         match (is_chosen, self.part) {
-            (true, _) if self.is_open => self.part = None,
+            (true, _) if are_shown => self.part = None,
             (false, None) => self.part = Self::default().part,
             _ => {}
         }
@@ -444,7 +441,6 @@ mod tests {
 
     fn choose(session: &mut Session, part: Part, quantity: Quantity, is_scaled: bool) {
         session.apply(Command::SetCurves(Curves {
-            is_open: true,
             part: Some(part),
             quantity,
             is_scaled,

@@ -16,6 +16,7 @@ pub mod model;
 pub mod names;
 pub mod other;
 pub mod palette;
+pub mod panes;
 pub mod pick;
 pub mod pins;
 pub mod pixels;

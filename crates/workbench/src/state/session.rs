@@ -13,14 +13,16 @@ use super::asking::Asking;
 use super::camera::{Camera, Orbit};
 use super::chains::ChainId;
 use super::clock::Clock;
-use super::command::{Command, Dialog, SidePanel};
+use super::command::{Command, Dialog};
 use super::curves::Curves;
 use super::document::{Document, Edit, OpenRequest, short};
 use super::export::{Delivery, ExportForm};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
+use super::layout::Layout;
 use super::live::{Live, Near};
 use super::other::Other;
+use super::panes::Pane;
 use super::preferences::Preferences;
 use super::presets::Presets;
 use super::progress::Progress;
@@ -57,8 +59,6 @@ pub struct Session {
     pub clock: Clock,
     /// What is shown.
     pub view: View,
-    /// Which panel stands at the side.
-    pub panel: SidePanel,
     /// Work in the background.
     pub jobs: Jobs,
     /// The character with other settings, beside.
@@ -135,30 +135,21 @@ impl Session {
             Command::ToggleContacts => self.view.contacts = !self.view.contacts,
             Command::ToggleFaultMarks => self.view.faults = !self.view.faults,
             Command::ToggleDark => self.view.dark = !self.view.dark,
-            Command::SetPanel(panel) => self.set_panel(panel),
-            Command::SetLayout(layout) => self.preferences.layout = layout,
-            Command::ToggleSide => {
-                let layout = &mut self.preferences.layout;
-                layout.is_side_shown = !layout.is_side_shown;
-            }
-            Command::SwapSide => {
-                let layout = &mut self.preferences.layout;
-                layout.is_side_left = !layout.is_side_left;
-                layout.is_side_shown = true;
-            }
+            Command::SetPanel(pane) => self.lay_out(|layout| layout.show(pane)),
+            Command::ClosePanel(pane) => self.lay_out(|layout| layout.panes.close(pane)),
+            Command::MovePanel(pane, place) => self.lay_out(|layout| layout.put_at(pane, place)),
+            Command::SetLayout(given) => self.lay_out(|layout| *layout = given),
+            Command::ToggleSide => self.lay_out(Layout::toggle_side),
+            Command::SwapSide => self.lay_out(|layout| layout.panes.mirror()),
             Command::ToggleTime => {
-                let layout = &mut self.preferences.layout;
-                layout.is_time_shown = !layout.is_time_shown;
+                self.lay_out(|layout| layout.is_time_shown = !layout.is_time_shown);
             }
-            Command::ResetLayout => {
-                self.preferences.layout = self.preferences.layout.reset();
-                self.set_panel(self.preferences.layout.panel);
-            }
+            Command::ToggleCurves => self.lay_out(Layout::toggle_curves),
+            Command::ResetLayout => self.lay_out(|layout| *layout = layout.reset()),
             Command::Scale { larger } => {
-                self.preferences.layout = self.preferences.layout.scaled(larger);
+                self.lay_out(|layout| layout.scale_percent = layout.scaled(larger));
             }
-            Command::ResetScale => self.preferences.layout.scale_percent = 100,
-            Command::ToggleCurves => self.curves.is_open = !self.curves.is_open,
+            Command::ResetScale => self.lay_out(|layout| layout.scale_percent = 100),
             Command::SetCurves(curves) => self.curves = curves,
             Command::SavePreset(name, shelf) => self.save_preset(&name, shelf),
             Command::ApplyPreset(preset) => self.apply_preset(&preset),
@@ -697,13 +688,18 @@ impl Session {
         }
     }
 
-    fn set_panel(&mut self, panel: SidePanel) {
-        self.panel = panel;
-        self.preferences.layout.panel = panel;
-        self.preferences.layout.is_side_shown = true;
-        if panel == SidePanel::Presets {
+    /// Changes how the panels stand.
+    fn lay_out(&mut self, change: impl FnOnce(&mut Layout)) {
+        let had_presets = self.shows(Pane::Presets);
+        change(&mut self.preferences.layout);
+        if !had_presets && self.shows(Pane::Presets) {
             self.refresh_presets();
         }
+    }
+
+    /// Whether a panel is to be seen.
+    pub fn shows(&self, pane: Pane) -> bool {
+        self.preferences.layout.shows(pane)
     }
 
     fn toggle_before(&mut self) {
@@ -804,7 +800,8 @@ impl Session {
     /// Chooses a joint, or none; curves that are open follow it.
     fn choose(&mut self, joint: Option<(Who, usize)>) {
         self.joint = joint.map(|(who, joint)| (who.owner(), joint));
-        self.curves.follow(self.joint.is_some());
+        let are_shown = self.shows(Pane::Curves);
+        self.curves.follow(are_shown, self.joint.is_some());
     }
 
     /// Brings the camera near the part that a fault is of.

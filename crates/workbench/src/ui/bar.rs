@@ -17,8 +17,6 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     ui.horizontal(|ui| {
         files(ui, session, out);
         ui.separator();
-        let title = RichText::new(session.document.title()).strong();
-        ui.add(egui::Label::new(title).truncate());
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             let theme = if session.view.dark { "Light" } else { "Dark" };
             button(
@@ -35,7 +33,13 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
                 Command::ToggleActions,
                 out,
             );
+            ui.menu_button("Panels", |ui| super::dock::menu(ui, session, out));
             steps(ui, session, out);
+            // What is left of the line is the title's.
+            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+                let title = RichText::new(session.document.title()).strong();
+                ui.add(egui::Label::new(title).truncate());
+            });
         });
     });
     ui.add_space(2.0);

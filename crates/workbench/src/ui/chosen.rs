@@ -216,7 +216,7 @@ mod tests {
     use egui_kittest::kittest::Queryable;
 
     use super::*;
-    use crate::state::command::SidePanel;
+    use crate::state::panes::Pane;
     use crate::state::view::Show;
     use crate::ui::tests::{Stage, pedlar, press};
 
@@ -263,7 +263,7 @@ mod tests {
         let session = &harness.state().session;
         assert_eq!(session.joint, Some((Who::Character, joint)));
         // The map has gone to the character, and shows what can be changed of the joint.
-        assert_eq!(session.panel, SidePanel::Map);
+        assert!(session.shows(Pane::Map));
         assert!(harness.query_by_label("offset °").is_some());
         let (_, view) = harness.state().views[0];
         click(

@@ -1,10 +1,10 @@
-//! Curves of a joint in place of the tracks, on the same axis of frames: take, plain transfer, result,
+//! Curves of a joint, on the same axis of frames as the tracks: take, plain transfer, result,
 //! told apart by dash and width, with their values at the frame that is shown.
 
 use bevy_egui::egui;
 use egui::{
     Align2, Color32, ComboBox, FontId, PointerButton, Pos2, Rect, Sense, Shape, Stroke, Ui,
-    UiBuilder, pos2, vec2,
+    UiBuilder, WidgetInfo, WidgetType, pos2, vec2,
 };
 use egui_plot::{HLine, Line, LineStyle, Plot, PlotBounds, PlotPoints};
 
@@ -16,6 +16,8 @@ use crate::state::curves::{Curve, Curves, Part, Quantity, Source};
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
 
+/// Length of the piece of line in the legend, points.
+const LINE: f32 = 34.0;
 /// Points between two marks of the upright axis, at least.
 const MARK: f32 = 26.0;
 
@@ -48,7 +50,7 @@ pub fn show(
     // Taken out, so that the rest of the memory can be changed while it is read.
     let mut kept = std::mem::take(&mut memory.curves);
     let curves = kept.of(session);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         choices(ui, session, out);
         ui.separator();
         values(ui, session, curves.unwrap_or_default());
@@ -100,20 +102,13 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         .on_hover_text(curves.quantity.help());
     ui.checkbox(&mut curves.is_scaled, "character's size")
         .on_hover_text("Scale the take to the character's size, so that the curves compare.");
-    let is_standard = before
-        == Curves {
-            is_open: before.is_open,
-            ..Curves::default()
-        };
+    let is_standard = before == Curves::default();
     let reset = ui.add_enabled(!is_standard, egui::Button::new("↺").small());
     if reset
         .on_hover_text("Back to the height of the pelvis")
         .clicked()
     {
-        curves = Curves {
-            is_open: true,
-            ..Curves::default()
-        };
+        curves = Curves::default();
     }
     if curves != before {
         out.push(Command::SetCurves(curves));
@@ -124,15 +119,23 @@ fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
 fn values(ui: &mut Ui, session: &Session, curves: &[Curve]) {
     let quantity = session.curves.quantity;
     for curve in curves {
-        let (rect, _) = ui.allocate_exact_size(vec2(34.0, 14.0), Sense::hover());
-        let ends = [rect.left_center(), rect.right_center()];
-        sample(ui, ends, &look(curve.source));
         let value = match curve.values.get(session.clock.frame()) {
             Some(value) => format!("{value:.*} {}", quantity.digits(), quantity.unit()),
             None => "–".to_owned(),
         };
-        ui.label(format!("{} {value}", curve.source.word()));
-        ui.add_space(6.0);
+        let words = format!("{} {value}", curve.source.word());
+        // The line and its words stay together where the legend is broken.
+        let font = egui::TextStyle::Body.resolve(ui.style());
+        let text = ui.visuals().text_color();
+        let galley = ui.painter().layout_no_wrap(words.clone(), font, text);
+        let size = galley.size() + vec2(LINE + 18.0, 0.0);
+        let height = size.y.max(ui.spacing().interact_size.y);
+        let (rect, response) = ui.allocate_exact_size(vec2(size.x, height), Sense::hover());
+        response.widget_info(|| WidgetInfo::labeled(WidgetType::Label, true, &words));
+        let left = rect.left_center();
+        sample(ui, [left, left + vec2(LINE, 0.0)], &look(curve.source));
+        let at = left + vec2(LINE + 6.0, -0.5 * galley.size().y);
+        ui.painter().galley(at, galley, text);
     }
 }
 

@@ -5,7 +5,7 @@ use egui::{Align2, Context, RichText, Window};
 
 use crate::state::command::Command;
 
-const STEPS: [(&str, &str); 6] = [
+const STEPS: [(&str, &str); 7] = [
     (
         "Play",
         "Space starts and stops; the left and right keys step through frames.",
@@ -27,6 +27,10 @@ const STEPS: [(&str, &str); 6] = [
         "Correct",
         "Tune changes how the take is carried over, Map says which joint is what, contacts are \
          dragged in the tracks. Ctrl+Z takes anything back.",
+    ),
+    (
+        "Arrange",
+        "Drag a tab to any edge or into another group; Panels opens what was closed, and sets all back.",
     ),
     (
         "Bring your own",

@@ -7,6 +7,7 @@ mod chains;
 mod chosen;
 mod contact_rows;
 mod curves;
+mod dock;
 mod export;
 mod faults;
 mod fresh;
@@ -16,12 +17,10 @@ mod keys;
 mod legend;
 mod map;
 mod marks;
-mod panels;
 mod pins;
 mod presets;
 mod rings;
 mod secondary;
-mod side;
 mod status;
 #[cfg(test)]
 mod tests;
@@ -66,8 +65,8 @@ pub struct Memory {
     deleting: Option<std::path::PathBuf>,
     /// Curves as they were last drawn.
     curves: crate::state::curves::Kept,
-    /// Sizes of the panels.
-    panels: panels::Panels,
+    /// The panes as they were last drawn.
+    dock: dock::Dock,
     /// What was asked for in the last picture.
     asked: Option<crate::state::command::Dialog>,
     /// How large the clip becomes as a file.
@@ -120,45 +119,18 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         .frame(theme::panel_frame(ui, 10, 4))
         .resizable(false)
         .show(ui, |ui| status::show(ui, session, commands));
-    let mut layout = session.preferences.layout;
-    memory.panels.follow(&layout);
-    if layout.is_time_shown {
-        let id = memory.panels.id("time");
-        let room = ui.available_height();
-        let usual = f32::min(248.0, 0.45 * room);
-        let panel = Panel::bottom(id)
-            .frame(theme::panel_frame(ui, 10, 6))
-            .resizable(true)
-            .default_size(layout.time_height.map_or(usual, |height| height as f32))
-            .max_size(0.6 * room)
-            .show(ui, |ui| time::show(ui, session, memory, commands));
-        if panels::is_dragged(ui, id) {
-            layout.time_height = Some(panel.response.rect.height().round() as u32);
-        }
-    }
-    if layout.is_side_shown {
-        let id = memory.panels.id("side");
-        let panel = match layout.is_side_left {
-            true => Panel::left(id),
-            false => Panel::right(id),
-        };
-        let panel = panel
-            .frame(theme::panel_frame(ui, 10, 8))
-            .resizable(true)
-            .default_size(layout.side_width as f32)
-            .min_size(220.0)
-            .show(ui, |ui| side::show(ui, session, memory, commands));
-        if panels::is_dragged(ui, id) {
-            layout.side_width = panel.response.rect.width().round() as u32;
-        }
-    }
-    if layout != session.preferences.layout {
-        memory.panels.keep(&layout);
-        commands.push(Command::SetLayout(layout));
+    let is_time_carried = dock::carries_time(ui, session, memory);
+    if session.preferences.layout.is_time_shown && !is_time_carried {
+        Panel::bottom("time")
+            .frame(theme::panel_frame(ui, 10, 4))
+            .resizable(false)
+            .show(ui, |ui| time::show_alone(ui, session, memory, commands));
     }
     shown.views = CentralPanel::default()
         .frame(Frame::NONE)
-        .show(ui, |ui| views::show(ui, session, memory, commands))
+        .show(ui, |ui| {
+            dock::show(ui, session, memory, is_time_carried, commands)
+        })
         .inner;
     if session.is_export_open {
         export::show(ui.ctx(), session, memory, commands);

@@ -8,6 +8,9 @@ use crate::state::command::Command;
 use crate::state::palette;
 use crate::state::session::Session;
 
+/// Room that the hint needs, points.
+const HINT: f32 = 320.0;
+
 /// Draws the line.
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     ui.horizontal(|ui| {
@@ -63,6 +66,9 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
                 .on_hover_text(&notice.text);
         } else {
             ui.label(caption(summary(session)));
+        }
+        if ui.available_width() < HINT {
+            return;
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             ui.label(caption(

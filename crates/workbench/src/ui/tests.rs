@@ -6,7 +6,8 @@ use egui_kittest::kittest::Queryable;
 use understudy_solver::{Contact, Contacts, Secondary};
 
 use super::{Memory, show};
-use crate::state::command::{Command, SidePanel};
+use crate::state::command::Command;
+use crate::state::panes::Pane;
 use crate::state::session::Session;
 use crate::state::stage::Who;
 
@@ -20,6 +21,11 @@ pub(super) struct Stage {
 
 /// A window of panels over a session. Commands are carried out as in the real window.
 pub(super) fn harness(files: &[&str]) -> Harness<'static, Stage> {
+    harness_of_size(files, [1280.0, 800.0])
+}
+
+/// The same in a window of another width and height, points.
+pub(super) fn harness_of_size(files: &[&str], size: [f32; 2]) -> Harness<'static, Stage> {
     let mut session = Session::default();
     if !files.is_empty() {
         let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
@@ -36,25 +42,26 @@ pub(super) fn harness(files: &[&str]) -> Harness<'static, Stage> {
         views: Vec::new(),
         window: None,
     };
-    let mut harness = Harness::builder()
-        .with_size([1280.0, 800.0])
-        .build_ui_state(
-            |ui, stage: &mut Stage| {
-                stage.window = Some(ui.max_rect());
-                let shown = show(ui, &stage.session, &mut stage.memory);
-                for command in shown.commands {
-                    stage.session.apply(command);
-                }
-                stage.views = shown.views;
-            },
-            stage,
-        );
+    let mut harness = Harness::builder().with_size(size).build_ui_state(
+        |ui, stage: &mut Stage| {
+            stage.window = Some(ui.max_rect());
+            let shown = show(ui, &stage.session, &mut stage.memory);
+            for command in shown.commands {
+                stage.session.apply(command);
+            }
+            stage.views = shown.views;
+        },
+        stage,
+    );
     harness.run_steps(3);
     harness
 }
 
+/// A take that walks across, and the character that it is carried onto.
+pub(super) const PEDLAR: [&str; 2] = ["takes/crossing.bvh", "characters/pedlar.glb"];
+
 pub(super) fn pedlar() -> Harness<'static, Stage> {
-    harness(&["takes/crossing.bvh", "characters/pedlar.glb"])
+    harness(&PEDLAR)
 }
 
 pub(super) fn press(harness: &mut Harness<'static, Stage>, label: &str) {
@@ -128,7 +135,7 @@ fn faults_are_listed_and_gone_to() {
 fn the_map_names_roles() {
     let mut harness = pedlar();
     press(&mut harness, "Map");
-    assert_eq!(harness.state().session.panel, SidePanel::Map);
+    assert!(harness.state().session.shows(Pane::Map));
     assert!(harness.query_by_label("l_shoulder").is_some());
     assert!(harness.query_by_label_contains("0 doubtful").is_some());
 }
@@ -377,7 +384,7 @@ fn tails_and_hand_keys_are_set_in_the_tune_panel() {
     harness
         .state_mut()
         .session
-        .apply(Command::SetPanel(SidePanel::Tune));
+        .apply(Command::SetPanel(Pane::Tune));
     harness.run_steps(3);
     let settings = |harness: &Harness<'static, Stage>| {
         harness.state().session.document.choices.settings.clone()
@@ -502,7 +509,7 @@ fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     }
     // A place that the leg does not reach is told.
     let session = &mut harness.state_mut().session;
-    session.apply(Command::SetPanel(SidePanel::Tune));
+    session.apply(Command::SetPanel(Pane::Tune));
     let far = pins_moved(session, &moved[0], [3.0, 0.0]);
     session.apply(Command::SetContacts {
         name: "place of a pin",
@@ -546,7 +553,7 @@ fn feet_that_stand_are_pinned_moved_saved_and_let_go() {
     harness
         .state_mut()
         .session
-        .apply(Command::SetPanel(SidePanel::Tune));
+        .apply(Command::SetPanel(Pane::Tune));
     harness.run_steps(3);
     harness
         .get_all_by_label("unpin")
@@ -603,8 +610,8 @@ fn a_change_shows_progress_can_be_stopped_and_the_tracks_say_what_is_fresh() {
 fn curves_stand_in_place_of_the_tracks_with_values_at_the_frame() {
     let mut harness = pedlar();
     assert!(harness.query_by_label_contains("plain transfer").is_none());
-    press(&mut harness, "curves");
-    assert!(harness.state().session.curves.is_open);
+    press(&mut harness, "Curves");
+    assert!(harness.state().session.shows(Pane::Curves));
     for source in ["take ", "plain transfer ", "result "] {
         let found = harness.query_by_label_contains(source).is_some();
         assert!(found, "{source} is missing");
@@ -636,7 +643,7 @@ fn a_preset_is_saved_compared_taken_and_deleted_after_a_question() {
     let folder = std::env::temp_dir().join(format!("workbench-shelf-{}", std::process::id()));
     harness.state_mut().session.presets.folder = Some(folder.clone());
     press(&mut harness, "Presets");
-    assert_eq!(harness.state().session.panel, SidePanel::Presets);
+    assert!(harness.state().session.shows(Pane::Presets));
     harness.state_mut().memory.preset_name = "as it was".to_owned();
     harness.run_steps(2);
     press(&mut harness, "Save as preset");
@@ -681,7 +688,7 @@ fn a_preset_is_saved_compared_taken_and_deleted_after_a_question() {
 }
 
 /// Drags from one place to another.
-fn drag(harness: &mut Harness<'static, Stage>, from: egui::Pos2, to: egui::Pos2) {
+pub(super) fn drag(harness: &mut Harness<'static, Stage>, from: egui::Pos2, to: egui::Pos2) {
     harness.hover_at(from);
     harness.run_steps(2);
     harness.drag_at(from);
@@ -695,7 +702,9 @@ fn drag(harness: &mut Harness<'static, Stage>, from: egui::Pos2, to: egui::Pos2)
 #[test]
 fn panels_are_moved_hidden_and_set_back() {
     let mut harness = pedlar();
-    let layout = |harness: &Harness<'static, Stage>| harness.state().session.preferences.layout;
+    let layout =
+        |harness: &Harness<'static, Stage>| harness.state().session.preferences.layout.clone();
+    let size = |harness: &Harness<'static, Stage>, pane| layout(harness).panes.size_of(pane);
     let view = |harness: &Harness<'static, Stage>| harness.state().views[1].1;
     let standard = layout(&harness);
     let usual = view(&harness);
@@ -704,17 +713,18 @@ fn panels_are_moved_hidden_and_set_back() {
     drag(&mut harness, edge, edge - egui::vec2(90.0, 0.0));
     let moved = view(&harness);
     assert!(moved.right() < usual.right() - 60.0, "{moved} {usual}");
-    assert!(layout(&harness).side_width > standard.side_width + 60);
-    assert_eq!(layout(&harness).time_height, None);
+    assert!(size(&harness, Pane::Faults).unwrap() > 316 + 60);
+    assert_eq!(size(&harness, Pane::Tracks), None);
     let edge = moved.center_bottom() + egui::vec2(0.0, 2.0);
     drag(&mut harness, edge, edge + egui::vec2(0.0, 60.0));
-    let height = layout(&harness).time_height.unwrap();
+    let height = size(&harness, Pane::Tracks);
+    assert!(height.is_some());
     assert!(view(&harness).bottom() > moved.bottom() + 30.0);
     // A second window with the same preferences stands as this one.
     let kept = layout(&harness);
     let before = view(&harness);
     let mut again = pedlar();
-    again.state_mut().session.preferences.layout = kept;
+    again.state_mut().session.preferences.layout = kept.clone();
     again.run_steps(4);
     assert!((view(&again).right() - before.right()).abs() < 2.0);
     assert!((view(&again).bottom() - before.bottom()).abs() < 2.0);
@@ -731,11 +741,11 @@ fn panels_are_moved_hidden_and_set_back() {
     harness.key_press(egui::Key::F4);
     harness.run_steps(3);
     assert!(harness.query_by_label("▶|").is_some() && layout(&harness).is_side_shown);
-    assert_eq!(layout(&harness).panel, SidePanel::Tune);
+    assert!(layout(&harness).shows(Pane::Tune));
     harness.state_mut().session.apply(Command::SwapSide);
     harness.run_steps(3);
     assert!(harness.state().views[0].1.left() > 300.0);
-    assert_eq!(layout(&harness).time_height, Some(height));
+    assert_eq!(size(&harness, Pane::Tracks), height);
     harness.state_mut().session.apply(Command::ResetLayout);
     harness.run_steps(4);
     assert_eq!(layout(&harness), standard);

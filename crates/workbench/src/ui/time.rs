@@ -1,115 +1,179 @@
-//! Time: play, step, speed, and the tracks below.
+//! Time: play, step, speed.
 
 use bevy_egui::egui;
 use egui::{Align, DragValue, Layout, RichText, Ui};
 
 use super::Memory;
 use super::theme::{button, caption, toggle};
-use super::tracks;
 use crate::state::clock::SPEEDS;
 use crate::state::command::Command;
 use crate::state::session::Session;
 
-/// Draws transport and tracks.
-pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
-    transport(ui, session, memory, out);
-    ui.add_space(2.0);
-    tracks::show(ui, session, memory, out);
+/// Room that play, frame and speed need, points.
+const LEAST: f32 = 450.0;
+/// Room that the button for the whole take needs, and the one that plays all.
+const WHOLE_TAKE: f32 = 86.0;
+const PLAY_ALL: f32 = 68.0;
+/// What is left out first where there is too little room, the last first.
+const LAST: f32 = 54.0;
+const SECS: f32 = 72.0;
+const PARTS: f32 = 90.0;
+const PLAYS: f32 = 120.0;
+const RATE: f32 = 140.0;
+const HINT: f32 = 230.0;
+
+/// Room that is needed for everything that can be pressed, points.
+pub fn least_width(session: &Session, memory: &Memory) -> f32 {
+    let zoomed = if memory.shown_frames.is_some() {
+        WHOLE_TAKE
+    } else {
+        0.0
+    };
+    let part = if session.clock.range().is_some() {
+        PLAY_ALL
+    } else {
+        0.0
+    };
+    LEAST + zoomed + part
 }
 
-fn transport(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
-    let clock = &session.clock;
-    ui.horizontal(|ui| {
-        button(ui, "⏮", "To the start", Command::ToStart, out);
-        button(ui, "◀", "Frame before", Command::Step(-1), out);
-        let (sign, hint) = match clock.is_playing {
-            true => ("⏸", "Stop"),
-            false => ("▶", "Play"),
-        };
-        let play =
-            egui::Button::new(RichText::new(sign).size(16.0)).min_size(egui::vec2(46.0, 26.0));
-        if ui
-            .add(play)
-            .on_hover_text(format!("{hint} (Space)"))
-            .clicked()
-        {
-            out.push(Command::TogglePlay);
+/// Draws it in one line, as much of it as there is room for.
+pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+    let mut spare = ui.available_width() - least_width(session, memory);
+    let mut fits = |width: f32| {
+        let fits = spare >= width;
+        if fits {
+            spare -= width;
         }
-        button(ui, "▶|", "Next frame", Command::Step(1), out);
-        button(ui, "⏭", "To the end", Command::ToEnd, out);
-        toggle(
-            ui,
-            clock.is_looping,
-            "loop",
-            "Start over at the end",
-            Command::ToggleLoop,
-            out,
-        );
-        ui.separator();
-        frame_field(ui, session, out);
-        ui.separator();
-        speed_field(ui, session, out);
-        ui.separator();
-        toggle(
-            ui,
-            session.curves.is_open,
-            "curves",
-            "Curves of a joint over time, instead of the tracks",
-            Command::ToggleCurves,
-            out,
-        );
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            if memory.shown_frames.is_some()
-                && ui
-                    .button("whole take")
-                    .on_hover_text("Show all frames in the tracks")
-                    .clicked()
-            {
-                memory.shown_frames = None;
-            }
-            if let Some((first, last)) = clock.range() {
-                button(
-                    ui,
-                    "play all",
-                    "Play the whole take",
-                    Command::SetRange(None),
-                    out,
-                );
-                ui.label(caption(format!("plays {first} to {last}")));
-            } else if ui.available_width() > HINT_WIDTH {
-                ui.label(caption("drag on the ruler with Shift to play a part"));
-            }
-        });
+        fits
+    };
+    let has_last = fits(LAST);
+    let has_secs = fits(SECS);
+    let has_parts = fits(PARTS);
+    let is_part = session.clock.range().is_some();
+    let says_part = is_part && fits(PLAYS);
+    let has_rate = fits(RATE);
+    let has_hint = !is_part && fits(HINT);
+    steps(ui, session, out);
+    ui.separator();
+    frame_field(ui, session, [has_last, has_secs, has_rate], out);
+    ui.separator();
+    speed_field(ui, session, has_parts, out);
+    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+        parts(ui, session, memory, [says_part, has_hint], out);
     });
 }
 
-/// Room that the hint needs right of the controls, points.
-const HINT_WIDTH: f32 = 230.0;
+/// Draws it in a place of its own, where need be in several lines.
+pub fn show_alone(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+    if ui.available_width() >= least_width(session, memory) {
+        ui.horizontal(|ui| {
+            // The height of the highest, so that all stand in the middle of it.
+            ui.set_min_height(26.0);
+            show(ui, session, memory, out);
+        });
+        return;
+    }
+    ui.horizontal_wrapped(|ui| {
+        steps(ui, session, out);
+        ui.separator();
+        frame_field(ui, session, [true; 3], out);
+        ui.separator();
+        speed_field(ui, session, true, out);
+        ui.separator();
+        parts(ui, session, memory, [true, false], out);
+    });
+}
 
-fn frame_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+/// Play, and single frames.
+fn steps(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let clock = &session.clock;
+    button(ui, "⏮", "To the start", Command::ToStart, out);
+    button(ui, "◀", "Frame before", Command::Step(-1), out);
+    let (sign, hint) = match clock.is_playing {
+        true => ("⏸", "Stop"),
+        false => ("▶", "Play"),
+    };
+    let play = egui::Button::new(RichText::new(sign).size(16.0)).min_size(egui::vec2(46.0, 26.0));
+    if ui
+        .add(play)
+        .on_hover_text(format!("{hint} (Space)"))
+        .clicked()
+    {
+        out.push(Command::TogglePlay);
+    }
+    button(ui, "▶|", "Next frame", Command::Step(1), out);
+    button(ui, "⏭", "To the end", Command::ToEnd, out);
+    toggle(
+        ui,
+        clock.is_looping,
+        "loop",
+        "Start over at the end",
+        Command::ToggleLoop,
+        out,
+    );
+}
+
+/// What leads back to the whole take, and what part is played.
+fn parts(
+    ui: &mut Ui,
+    session: &Session,
+    memory: &mut Memory,
+    [says_part, has_hint]: [bool; 2],
+    out: &mut Vec<Command>,
+) {
+    if memory.shown_frames.is_some()
+        && ui
+            .button("whole take")
+            .on_hover_text("Show all frames in tracks and curves")
+            .clicked()
+    {
+        memory.shown_frames = None;
+    }
+    if let Some((first, last)) = session.clock.range() {
+        let words = format!("plays {first} to {last}");
+        let hint = format!("Play the whole take; now it {words}");
+        button(ui, "play all", &hint, Command::SetRange(None), out);
+        if says_part {
+            ui.label(caption(words));
+        }
+    } else if has_hint {
+        ui.label(caption("drag on the ruler with Shift to play a part"));
+    }
+}
+
+fn frame_field(
+    ui: &mut Ui,
+    session: &Session,
+    [has_last, has_secs, has_rate]: [bool; 3],
+    out: &mut Vec<Command>,
+) {
     let clock = &session.clock;
     let mut frame = clock.frame();
     ui.label(caption("frame"));
     let field = DragValue::new(&mut frame)
         .range(0..=clock.last())
         .speed(0.5);
-    if ui
-        .add(field)
-        .on_hover_text("Frame, counted from 0; drag or type")
-        .changed()
-    {
+    let hint = format!("Frame, counted from 0 to {}; drag or type", clock.last());
+    if ui.add(field).on_hover_text(hint).changed() {
         out.push(Command::Seek(frame));
     }
     let secs = clock.frame() as f64 * clock.frame_time_secs();
     let rate = 1.0 / clock.frame_time_secs();
-    ui.label(RichText::new(format!("of {}", clock.last())).weak());
-    ui.label(RichText::new(format!("{secs:7.3} s")).monospace());
-    ui.label(caption(
-        format!("{rate:.5} frames per second").replace(".00000", ""),
-    ));
+    if has_last {
+        ui.label(RichText::new(format!("of {}", clock.last())).weak());
+    }
+    if has_secs {
+        ui.label(RichText::new(format!("{secs:7.3} s")).monospace());
+    }
+    if has_rate {
+        ui.label(caption(
+            format!("{rate:.5} frames per second").replace(".00000", ""),
+        ));
+    }
 }
 
-fn speed_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+fn speed_field(ui: &mut Ui, session: &Session, has_parts: bool, out: &mut Vec<Command>) {
     let mut percent = 100.0 * session.clock.speed();
     ui.label(caption("speed"));
     let range = 100.0 * SPEEDS.start()..=100.0 * SPEEDS.end();
@@ -124,6 +188,9 @@ fn speed_field(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         .changed()
     {
         out.push(Command::SetSpeed(percent / 100.0));
+    }
+    if !has_parts {
+        return;
     }
     for (text, speed) in [("¼", 0.25), ("½", 0.5), ("1", 1.0)] {
         let on = (session.clock.speed() - speed).abs() < 1e-9;

@@ -11,6 +11,7 @@ use super::theme::{colour, faint};
 use super::{Memory, contact_rows, curves, touch_rows};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
+use crate::state::panes::Pane;
 use crate::state::session::Session;
 use crate::state::stage::Who;
 
@@ -99,8 +100,14 @@ impl Axis {
     }
 }
 
-/// Draws ruler and tracks.
-pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<Command>) {
+/// Draws the ruler, with the tracks or the curves below it.
+pub fn show(
+    ui: &mut Ui,
+    session: &Session,
+    memory: &mut Memory,
+    pane: Pane,
+    out: &mut Vec<Command>,
+) {
     let last = session.clock.last() as f64;
     let (first_shown, last_shown) = memory.shown_frames.unwrap_or((0.0, last.max(1.0)));
     let space = ui.available_rect_before_wrap();
@@ -116,9 +123,9 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     scrub(ui, session, axis, ruler, out);
     super::fresh::show(ui, session, axis);
     // Where what lies over time begins.
-    let top = match session.curves.is_open {
-        true => curves::show(ui, session, memory, axis, out),
-        false => {
+    let top = match pane {
+        Pane::Curves => curves::show(ui, session, memory, axis, out),
+        _ => {
             ScrollArea::vertical()
                 .auto_shrink([false, false])
                 .show(ui, |ui| rows(ui, session, memory, axis, out));

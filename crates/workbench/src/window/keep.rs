@@ -44,7 +44,6 @@ pub fn recall(session: &mut Session) {
         session.told_later = problem;
     }
     session.view.dark = session.preferences.dark;
-    session.panel = session.preferences.layout.panel;
     session.unsaved = left_over();
     session.presets.folder = presets_folder();
     session.refresh_presets();

@@ -23,9 +23,11 @@ use bevy::render::RenderPlugin;
 use bevy::window::{ExitCondition, PresentMode, WindowResolution};
 use bevy::winit::{UpdateMode, WinitPlugin, WinitSettings};
 use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
+use understudy_interchange::ron_file::load_ron;
 
 use crate::args::{Args, LayoutArg};
 use crate::state::command::Command;
+use crate::state::panes::{Pane, Panes};
 use crate::state::presets::PresetId;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -72,6 +74,13 @@ pub fn run(args: Args) -> ExitCode {
             return NOT_READ.into();
         }
     };
+    let panes = match args.panels.as_deref().map(panes_of).transpose() {
+        Ok(panes) => panes,
+        Err(problem) => {
+            eprintln!("understudy-workbench: {problem}");
+            return NOT_READ.into();
+        }
+    };
     let is_offscreen = args.offscreen && (args.screenshot.is_some() || args.time_frames.is_some());
     let adapter = match adapter::find(!is_offscreen) {
         Ok(adapter) => adapter,
@@ -89,6 +98,7 @@ pub fn run(args: Args) -> ExitCode {
         }
     };
     let started = Instant::now() - to_adapter;
+    place_panels(&mut session, panes, &args);
     set_up(&mut session, &args);
     let size = session.preferences.layout.window;
     let mut app = App::new();
@@ -224,6 +234,34 @@ fn demo_files() -> Option<Vec<PathBuf>> {
     })
 }
 
+/// Reads how panels stand.
+///
+/// # Errors
+/// A file that cannot be read, with line and column, or panels that have no sense.
+fn panes_of(path: &Path) -> Result<Panes, String> {
+    let panes: Panes = load_ron(path).map_err(|error| error.to_string())?;
+    let checked = panes.checked();
+    checked.map_err(|problem| {
+        format!(
+            "{}: {problem}; every panel stands at one place",
+            path.display()
+        )
+    })
+}
+
+/// Places the panels as the arguments ask for it.
+fn place_panels(session: &mut Session, panes: Option<Panes>, args: &Args) {
+    if let Some(panes) = panes {
+        session.preferences.layout.panes = panes;
+    }
+    if let Some(panel) = args.panel {
+        session.apply(Command::SetPanel(panel.into()));
+    }
+    if args.curves {
+        session.apply(Command::SetPanel(Pane::Curves));
+    }
+}
+
 fn set_up(session: &mut Session, args: &Args) {
     session.view.show = args.show.into();
     if args.light || !is_for_a_person(args) {
@@ -231,13 +269,9 @@ fn set_up(session: &mut Session, args: &Args) {
     }
     session.view.before = args.before;
     session.view.look_from(args.view.into());
-    if let Some(panel) = args.panel {
-        session.apply(Command::SetPanel(panel.into()));
-    }
     let layout = &mut session.preferences.layout;
     layout.window = args.size.unwrap_or(layout.window);
     layout.scale_percent = args.scale.unwrap_or(layout.scale_percent);
-    session.curves.is_open = args.curves;
     // Curves that are open go to the joint that was chosen.
     if let Some(joint) = session.joint {
         session.apply(Command::ChooseJoint(Some(joint)));
