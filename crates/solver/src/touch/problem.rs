@@ -13,8 +13,6 @@ use crate::banded::NotPositive;
 use crate::least_squares::{LeastSquares, Sink, add_differences};
 use crate::smooth::fade_frames;
 
-/// Steps at most.
-const STEPS: usize = 12;
 /// Halvings of a step at most.
 const HALVINGS: usize = 6;
 
@@ -134,14 +132,15 @@ impl Problem<'_> {
         WorldPose::from_locals(&self.clip.skeleton, &self.locals(frame))
     }
 
-    /// Goes on until a step gains little, or it is stopped.
+    /// Goes so many steps at most, until one gains little or it is stopped.
     pub(crate) fn minimise(
         &mut self,
-        least_gain: f64,
+        steps: usize,
         is_stopped: &AtomicBool,
     ) -> Result<(), NotPositive> {
+        const LEAST_GAIN: f64 = 1e-3;
         let mut cost = self.cost();
-        for _ in 0..STEPS {
+        for _ in 0..steps {
             if is_stopped.load(Ordering::Relaxed) {
                 break;
             }
@@ -151,7 +150,7 @@ impl Problem<'_> {
             };
             let gain = (cost - next) / cost;
             cost = next;
-            if gain < least_gain {
+            if gain < LEAST_GAIN {
                 break;
             }
         }
