@@ -78,6 +78,8 @@ impl SkinPoint {
 pub(crate) struct Nearest {
     /// Signed distance, metres; below 0 the depth.
     pub(crate) metres: f64,
+    /// Number of the vertex of the first skin.
+    pub(crate) vertex: usize,
     /// The point of the first skin.
     pub(crate) from: SkinPoint,
     /// The point of the second.
@@ -107,8 +109,8 @@ const MOST_NEAREST: usize = 6;
 
 /// Distances between them, and how much farther than the nearest they may be, in widths of what is
 /// looked at.
-const APART: f64 = 0.12;
-const BESIDE: f64 = 0.05;
+const APART: f64 = 0.06;
+const BESIDE: f64 = 0.025;
 
 /// Pieces apart that are thinner than this share of the thickest are hair, quills, feathers, claws or
 /// lashes: they stand on the floor and go into no other skin, but a hand goes through them to the skin
@@ -246,8 +248,9 @@ impl Flesh {
 
     /// Where the skin of one part is nearest to that of another in a pose, or deepest in it, looking
     /// only within `near_m` of a point, and with `facing` only at skin that looks that way: the nearest
-    /// first, then others that are nearly as near or go into each other, a little apart. None where the
-    /// skins are farther apart than half of that, or either part has none there.
+    /// first, then others that are nearly as near or go into each other, a little apart, then the
+    /// vertices asked for `besides`. None where the skins are farther apart than half of that, or
+    /// either part has none there.
     pub(crate) fn nearest(
         &self,
         from: usize,
@@ -255,45 +258,62 @@ impl Flesh {
         pose: &WorldPose,
         (about, near_m): (DVec3, f64),
         facing: Option<DVec3>,
+        besides: &[usize],
     ) -> Vec<Nearest> {
         let (Some(from), Some(to)) = (&self.parts[from], &self.parts[to]) else {
             return Vec::new();
         };
         let near = |point: DVec3| point.distance_squared(about) < near_m * near_m;
         let posed = PosedPart::new(to, pose, near);
-        // What moves goes through nothing with its claws either.
-        let points: Vec<(&SkinPoint, DVec3)> = from
-            .vertices
-            .iter()
-            .chain(&from.fine)
-            .map(|vertex| (vertex, vertex.world(pose)))
-            .filter(|(_, point)| near(*point))
-            .collect();
-        let mut least_m = 0.5 * near_m;
-        let mut found: Vec<(&SkinPoint, DVec3, Distance)> = Vec::new();
-        for &(vertex, point) in &points {
-            let Some(distance) = posed.distance(point, 0.5 * near_m) else {
-                continue;
-            };
-            // What lies deep is often nearer to the far side of the body.
-            let [a, b, c] = posed.corners(distance.triangle);
-            if facing.is_none_or(|facing| (b - a).cross(c - a).dot(facing) > 0.0) {
-                least_m = least_m.min(distance.metres);
-                found.push((vertex, point, distance));
+        let looked_at = |vertex: usize| {
+            let point = from.vertex(vertex)?.world(pose);
+            if !near(point) {
+                return None;
             }
-        }
+            let distance = posed.distance(point, 0.25 * near_m)?;
+            let Some(facing) = facing else {
+                return Some((vertex, point, distance));
+            };
+            if posed.normal(distance.triangle).dot(facing) > 0.0 {
+                return Some((vertex, point, distance));
+            }
+            // What lies deep is often nearer to another side of the body: it goes out the way it came.
+            if distance.metres < 0.0 {
+                let out = posed.way_out(point, facing, near_m)?;
+                return Some((vertex, point, out));
+            }
+            None
+        };
+        let mut found: Vec<_> = (0..from.count()).filter_map(looked_at).collect();
+        let least_m = found
+            .iter()
+            .map(|found| found.2.metres)
+            .fold(0.25 * near_m, f64::min);
+        let asked: Vec<_> = found
+            .iter()
+            .filter(|found| besides.contains(&found.0))
+            .cloned()
+            .collect();
         found.retain(|found| found.2.metres < least_m.max(0.0) + BESIDE * near_m);
         found.sort_by(|a, b| a.2.metres.total_cmp(&b.2.metres));
-        let mut apart: Vec<(&SkinPoint, DVec3, Distance)> = Vec::new();
+        let mut apart: Vec<(usize, DVec3, Distance)> = Vec::new();
         for (vertex, point, distance) in found {
             let is_beside = |other: &(_, DVec3, _)| other.1.distance(point) < APART * near_m;
             if apart.len() < MOST_NEAREST && !apart.iter().any(is_beside) {
                 apart.push((vertex, point, distance));
             }
         }
+        for asked in asked {
+            if !apart.iter().any(|other| other.0 == asked.0) {
+                apart.push(asked);
+            }
+        }
         let nearest = apart.into_iter();
         nearest
-            .map(|(vertex, point, distance)| posed.nearest(vertex, point, &distance, near_m))
+            .filter_map(|(vertex, point, distance)| {
+                let own = from.vertex(vertex)?;
+                Some(posed.nearest((vertex, own), point, &distance, near_m))
+            })
             .collect()
     }
 
@@ -340,6 +360,18 @@ fn fine(meshes: &[SkinnedMesh], positions: &[Vec<DVec3>]) -> Vec<Vec<bool>> {
 }
 
 impl PartSkin {
+    /// How many vertices there are, with those of what is fine.
+    fn count(&self) -> usize {
+        self.vertices.len() + self.fine.len()
+    }
+
+    /// A vertex; what moves goes through nothing with its claws either, so those of what is fine
+    /// follow the others.
+    fn vertex(&self, number: usize) -> Option<&SkinPoint> {
+        let fine = || self.fine.get(number - self.vertices.len());
+        self.vertices.get(number).or_else(fine)
+    }
+
     /// Edges of one triangle only. Corners at one place are one: files split them at seams.
     fn find_borders(&mut self) {
         let place = |corner: usize| self.rest[corner].to_array().map(f64::to_bits);
@@ -380,6 +412,7 @@ impl PartSkin {
 }
 
 /// How far a point is from some triangles, and where they are nearest.
+#[derive(Clone, Debug)]
 struct Distance {
     metres: f64,
     triangle: usize,
@@ -412,6 +445,49 @@ impl<'a> PosedPart<'a> {
 
     fn corners(&self, triangle: usize) -> [DVec3; 3] {
         self.skin.triangles[triangle].map(|corner| self.vertices[corner])
+    }
+
+    /// Outward from a triangle, as long as twice its area.
+    fn normal(&self, triangle: usize) -> DVec3 {
+        let [a, b, c] = self.corners(triangle);
+        (b - a).cross(c - a)
+    }
+
+    /// Where a point inside comes out on a way (unit) through the skin that looks that way, if it
+    /// does within `within_m`; the distance is below 0.
+    fn way_out(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<Distance> {
+        let tree = &self.skin.tree;
+        let mut least_m = within_m;
+        let mut found = None;
+        let mut open = vec![0];
+        while let Some(node) = open.pop() {
+            let [low, high] = self.boxes[node].map(|corner| (corner - point) / way);
+            // Divided by zero, a side is never or always passed.
+            let (near, far) = (low.min(high).max_element(), low.max(high).min_element());
+            if near > far.min(least_m) || far < 0.0 {
+                continue;
+            }
+            if let Some(children) = tree.children(node) {
+                open.extend(children);
+                continue;
+            }
+            for &triangle in tree.below(node) {
+                let triangle = triangle as usize;
+                if self.normal(triangle).dot(way) <= 0.0 {
+                    continue;
+                }
+                let out_m = ray_triangle(point, way, &self.corners(triangle));
+                if let Some(out_m) = out_m.filter(|out_m| *out_m < least_m) {
+                    least_m = out_m;
+                    found = Some(triangle);
+                }
+            }
+        }
+        Some(Distance {
+            metres: -least_m,
+            triangle: found?,
+            on: point + least_m * way,
+        })
     }
 
     /// Distance of a point from the skin that is looked at, below 0 behind the nearest triangle; `None`
@@ -483,7 +559,7 @@ impl<'a> PosedPart<'a> {
     /// A vertex of another part and where this skin is nearest to it.
     fn nearest(
         &self,
-        vertex: &SkinPoint,
+        (number, vertex): (usize, &SkinPoint),
         point: DVec3,
         distance: &Distance,
         near_m: f64,
@@ -501,6 +577,7 @@ impl<'a> PosedPart<'a> {
         let ends = ends.map(|corner| &self.skin.vertices[corner]);
         Nearest {
             metres: distance.metres,
+            vertex: number,
             from: vertex.clone(),
             to: SkinPoint::mixed(ends, shares),
             normal,
