@@ -79,7 +79,7 @@ def main() -> None:
                 lines.append(line)
                 kept += own_kept
                 frames += own_frames
-    total = f"\nKept in all: {kept} of {frames} frames, {100 * kept / frames:.1f} %.\n"
+    total = f"\nKept in all: {kept} of {frames} frames, {100 * kept / frames:.2f} %.\n"
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else REPORT
     out.write_text(HEAD + "\n".join(lines) + "\n" + total)
 

@@ -5,9 +5,11 @@
 //! input or output, and knows no file format and no renderer.
 
 pub mod angle;
+pub mod box_tree;
 pub mod clip;
 pub mod euler;
 pub mod frame;
+pub mod pieces;
 pub mod pose;
 pub mod rate;
 pub mod signal;

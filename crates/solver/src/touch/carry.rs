@@ -12,6 +12,7 @@ use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 use super::find::Moving;
 use super::goals::{Clear, Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
+use super::skin::Nearest;
 use super::turns::Turns;
 use super::{Touch, TouchSettings};
 use crate::banded::NotPositive;
@@ -87,16 +88,29 @@ pub(crate) struct Stage<'a> {
 }
 
 /// Rounds in which the nearest points of the two skins are looked for again.
-const ROUNDS: usize = 8;
+const ROUNDS: usize = 30;
+
+/// How much smoother than the turns themselves each round's change of them is; twice as much in each,
+/// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
+/// others for ever (a proximal term, Rockafellar 1976, doi 10.1137/0314056).
+const STAY: f64 = 3.0;
+const STAY_ROUNDS: i32 = 10;
+
+/// Points of the skin that are looked at again in each frame: those that were nearest in the last rounds.
+const MOST_AGAIN: usize = 24;
+
+/// Steps of the first solve, and of each round at most: the nearest points are others after a few.
+const STEPS: usize = 12;
+const STEPS_AGAIN: usize = 2;
+
+/// Surfaces this far from each other, as a share of the arm, count as far as any.
+const FAR: f64 = 0.02;
 
 /// Surfaces this near to each other, as a share of the arm, touch.
-const CLOSE: f64 = 1e-4;
-
-/// Pairs of nearest points that are kept of each frame.
-const MOST_PAIRS: usize = 8;
+const CLOSE: f64 = 4e-4;
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
-const AROUND: f64 = 0.5;
+const AROUND: f64 = 1.0;
 
 /// Moves arms, and what gives way with them, so that every touch of the take is one of the character.
 /// Returns what is left of each, and touches that the character has no part for.
@@ -219,6 +233,18 @@ fn windows(goals: &[Goal], clears: &[Clear], settings: &TouchSettings, clip: &Cl
 /// How often it is looked whether somebody wants the work stopped.
 const POLL: Duration = Duration::from_millis(2);
 
+/// Per goal and frame, vertices of the moving skin that were nearest before.
+type Known = Vec<Vec<Vec<usize>>>;
+
+/// Points of two skins that are near each other.
+struct Near {
+    /// Their distance, metres; below 0 the depth.
+    gap_m: f64,
+    /// Number of the vertex of the moving skin; `None` where it meets the floor.
+    vertex: Option<usize>,
+    pair: Meet,
+}
+
 struct WindowSolver<'a> {
     clip: &'a Clip,
     pair: &'a Pair<'a>,
@@ -284,14 +310,34 @@ impl WindowSolver<'_> {
             clears,
             weights,
             values: vec![0.0; frames * turns.width()],
+            stay: None,
         };
-        problem.minimise(1e-3, &self.is_stopped)?;
-        for _ in 0..ROUNDS {
+        problem.minimise(STEPS, &self.is_stopped)?;
+        let mut known: Known = window
+            .goals
+            .iter()
+            .map(|goal| vec![Vec::new(); goal.frames.len()])
+            .collect();
+        let mut best = (f64::INFINITY, Vec::new());
+        for round in 0..=ROUNDS {
             self.rounds.fetch_add(1, Ordering::Relaxed);
-            if self.is_stopped.load(Ordering::Relaxed) || !self.look_again(&mut problem, size_m) {
+            if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            problem.minimise(1e-3, &self.is_stopped)?;
+            let left = self.look_again(&mut problem, &mut known, size_m);
+            if left < best.0 {
+                best = (left, problem.values.clone());
+            }
+            if left == 0.0 {
+                break;
+            }
+            let strength = STAY * 2.0f64.powi(round as i32 % STAY_ROUNDS);
+            problem.stay = Some((problem.values.clone(), strength));
+            problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+        }
+        // Where the nearest points jump between two places, rounds may end on the worse of them.
+        if best.0.is_finite() {
+            problem.values = best.1;
         }
         let carried = window.goals.iter().map(|goal| CarriedTouch {
             touch: goal.touch,
@@ -322,9 +368,9 @@ impl WindowSolver<'_> {
     }
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
-    /// Returns whether any of them do not.
-    fn look_again(&self, problem: &mut Problem<'_>, size_m: f64) -> bool {
-        let mut is_changed = false;
+    /// Returns how much they miss that in all, 0 where all of them do: a frame counts 1 at most.
+    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> f64 {
+        let mut left = 0.0;
         for (index, goal) in problem.goals.iter().enumerate() {
             let mut places = Vec::new();
             for (at, frame) in goal.frames.iter().enumerate() {
@@ -335,14 +381,27 @@ impl WindowSolver<'_> {
                 let place = &frame.place;
                 places.push(place.miss(&world).dot(place.normal(&world)));
                 let facing = Some(place.normal(&world));
-                if let Some((gap_m, pair)) = self.nearest(goal, place, &world, facing) {
-                    is_changed |= (gap_m - frame.gap_m).abs() > CLOSE * size_m;
-                    let pairs = &mut problem.pairs[index][at];
-                    pairs.push(pair);
-                    if pairs.len() > MOST_PAIRS {
-                        pairs.remove(0);
+                let again = &mut known[index][at];
+                let nearest = self.nearest(goal, place, &world, facing, again);
+                if nearest.is_empty() && goal.to_part.is_some() {
+                    left += 1.0;
+                }
+                if let Some(first) = nearest.first() {
+                    let miss_m = (first.gap_m - frame.gap_m).abs();
+                    if miss_m > CLOSE * size_m {
+                        left += (miss_m / (FAR * size_m)).min(1.0);
                     }
                 }
+                for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
+                    if !again.contains(&vertex) {
+                        again.push(vertex);
+                    }
+                }
+                let surplus = again.len().saturating_sub(MOST_AGAIN);
+                again.drain(..surplus);
+                // The nearest last: it is the one that shall touch.
+                let pairs = nearest.into_iter().rev().map(|nearest| nearest.pair);
+                problem.pairs[index][at] = pairs.collect();
             }
             // Before and after, the places are as far apart as at the ends of the touch, and more.
             if let (Some(first), Some(last)) = (places.first(), places.last()) {
@@ -356,46 +415,62 @@ impl WindowSolver<'_> {
                 }
             }
         }
-        is_changed
+        left
     }
 
-    /// Distance of the two skins of a goal, metres, and the points where they are nearest; `None`
-    /// where one has no skin or they are far apart; with `facing` at skin that looks that way only.
+    /// Distances of the two skins of a goal, metres, and the points where they are nearest, the nearest
+    /// first; none where one has no skin or they are far apart; with `facing` at skin that looks that
+    /// way only.
     fn nearest(
         &self,
         goal: &Goal,
         place: &Meet,
         world: &WorldPose,
         facing: Option<DVec3>,
-    ) -> Option<(f64, Meet)> {
+        again: &[usize],
+    ) -> Vec<Near> {
         let character = self.pair.character;
-        let floor = self.pair.floor;
-        let target = place.target.world(world);
         let Some(to) = goal.to_part else {
-            let height = |point: DVec3| floor.above(point) * floor.normal.y;
-            let (height_m, point) = character.flesh.lowest(goal.from_part, world, height)?;
-            let below = floor.below(point.world(world));
-            let pair = Meet {
-                point,
-                target: Target::World(below),
-                normal: floor.normal,
-                normal_joint: None,
-            };
-            return Some((height_m, pair));
+            return self.lowest(goal.from_part, world).into_iter().collect();
         };
         let near_m = AROUND * character.parts[goal.from_part].length_m;
-        let nearest =
-            character
-                .flesh
-                .nearest(goal.from_part, to, world, (target, near_m), facing)?;
-        let joint = nearest.to.main_joint()?;
-        let pair = Meet {
-            point: nearest.from,
-            normal: world.rotation(joint).inverse() * nearest.normal,
-            normal_joint: Some(joint),
-            target: Target::Skin(nearest.to),
+        let around = (place.target.world(world), near_m);
+        let flesh = &character.flesh;
+        let nearest = flesh.nearest(goal.from_part, to, world, around, facing, again);
+        let pair = |nearest: Nearest| {
+            let joint = nearest.to.main_joint()?;
+            let pair = Meet {
+                point: nearest.from,
+                normal: world.rotation(joint).inverse() * nearest.normal,
+                normal_joint: Some(joint),
+                target: Target::Skin(nearest.to),
+            };
+            Some(Near {
+                gap_m: nearest.metres,
+                vertex: Some(nearest.vertex),
+                pair,
+            })
         };
-        Some((nearest.metres, pair))
+        nearest.into_iter().filter_map(pair).collect()
+    }
+
+    /// Height of the lowest point of a part above the floor, metres, and the point.
+    fn lowest(&self, part: usize, world: &WorldPose) -> Option<Near> {
+        let floor = self.pair.floor;
+        let height = |point: DVec3| floor.above(point) * floor.normal.y;
+        let (height_m, point) = self.pair.character.flesh.lowest(part, world, height)?;
+        let below = floor.below(point.world(world));
+        let pair = Meet {
+            point,
+            target: Target::World(below),
+            normal: floor.normal,
+            normal_joint: None,
+        };
+        Some(Near {
+            gap_m: height_m,
+            vertex: None,
+            pair,
+        })
     }
 
     /// What is left between the surfaces in the frames of a touch, metres.
@@ -404,8 +479,9 @@ impl WindowSolver<'_> {
         touching
             .map(|frame| {
                 let world = world_of(frame.frame);
-                let nearest = self.nearest(goal, &frame.place, &world, None);
-                nearest.map_or_else(|| frame.place.miss(&world).length(), |nearest| nearest.0)
+                let nearest = self.nearest(goal, &frame.place, &world, None, &[]);
+                let miss_m = || frame.place.miss(&world).length();
+                nearest.first().map_or_else(miss_m, |nearest| nearest.gap_m)
             })
             .collect()
     }

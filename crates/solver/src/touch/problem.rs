@@ -13,8 +13,6 @@ use crate::banded::NotPositive;
 use crate::least_squares::{LeastSquares, Sink, add_differences};
 use crate::smooth::fade_frames;
 
-/// Steps at most.
-const STEPS: usize = 12;
 /// Halvings of a step at most.
 const HALVINGS: usize = 6;
 
@@ -54,6 +52,8 @@ pub(crate) struct Problem<'a> {
     pub(crate) clears: Vec<Vec<Clear>>,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
+    /// Values from which others go smoothly, and how much that counts beside their own smoothness.
+    pub(crate) stay: Option<(Vec<f64>, f64)>,
 }
 
 impl LeastSquares for Problem<'_> {
@@ -134,14 +134,15 @@ impl Problem<'_> {
         WorldPose::from_locals(&self.clip.skeleton, &self.locals(frame))
     }
 
-    /// Goes on until a step gains little, or it is stopped.
+    /// Goes so many steps at most, until one gains little or it is stopped.
     pub(crate) fn minimise(
         &mut self,
-        least_gain: f64,
+        steps: usize,
         is_stopped: &AtomicBool,
     ) -> Result<(), NotPositive> {
+        const LEAST_GAIN: f64 = 1e-3;
         let mut cost = self.cost();
-        for _ in 0..STEPS {
+        for _ in 0..steps {
             if is_stopped.load(Ordering::Relaxed) {
                 break;
             }
@@ -151,7 +152,7 @@ impl Problem<'_> {
             };
             let gain = (cost - next) / cost;
             cost = next;
-            if gain < least_gain {
+            if gain < LEAST_GAIN {
                 break;
             }
         }
@@ -162,6 +163,10 @@ impl Problem<'_> {
         let (frames, width) = (self.frames(), self.width());
         let ratio = fade_frames(self.weights.fade_secs, self.clip.frame_time_secs);
         let last_of_clip = self.clip.frame_count() - 1;
+        let moved: Option<Vec<f64>> = self.stay.as_ref().map(|(stay, _)| {
+            let both = self.values.iter().zip(stay);
+            both.map(|(value, stay)| value - stay).collect()
+        });
         for slot in 0..width {
             let pull = self.turns.turns[slot / 3].ease[slot % 3].powi(-2);
             let stiffness = pull * ratio.powi(6);
@@ -180,6 +185,10 @@ impl Problem<'_> {
                 sink(self.values[at(frame)], &[(at(frame), 1.0)], weight);
             }
             add_differences(&self.values, (slot, width), [drag, stiffness], sink);
+            if let (Some((_, strength)), Some(moved)) = (&self.stay, &moved) {
+                let weights = [strength * drag, strength * stiffness];
+                add_differences(moved, (slot, width), weights, sink);
+            }
         }
     }
 }
@@ -467,6 +476,7 @@ mod tests {
                     straightest: 0.9,
                 },
                 values,
+                stay: Some((vec![0.1; 5 * 12], 3.0)),
             };
             let checked = check_gradient(&mut problem, 1e-6, (1e-3, 100.0));
             prop_assert!(checked.is_ok(), "{checked:?}");

@@ -4,8 +4,10 @@
 use std::collections::HashMap;
 
 use understudy_anatomy::Body;
+use understudy_motion::box_tree::{Bounds, BoxTree};
+use understudy_motion::pieces::{Piece, pieces};
 use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
-use understudy_motion::{DVec3, Surface, WorldPose};
+use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
 
 use super::flesh::girth;
 use super::part::Part;
@@ -22,6 +24,15 @@ impl SkinPoint {
         Self {
             shares: vec![(joint, 1.0, local)],
         }
+    }
+
+    fn of(mesh: &SkinnedMesh, vertex: usize) -> Self {
+        let mut point = Self::default();
+        for &(slot, weight) in &mesh.influences[vertex] {
+            let local = mesh.inverse_binds[slot].transform_point3(mesh.bind_positions[vertex]);
+            point.add(mesh.joints[slot], weight, local);
+        }
+        point
     }
 
     /// World position in a pose, metres.
@@ -67,6 +78,8 @@ impl SkinPoint {
 pub(crate) struct Nearest {
     /// Signed distance, metres; below 0 the depth.
     pub(crate) metres: f64,
+    /// Number of the vertex of the first skin.
+    pub(crate) vertex: usize,
     /// The point of the first skin.
     pub(crate) from: SkinPoint,
     /// The point of the second.
@@ -85,7 +98,24 @@ struct PartSkin {
     triangles: Vec<[usize; 3]>,
     /// Which edges of each triangle (from a corner to the next) are the border to other parts.
     borders: Vec<[bool; 3]>,
+    /// Vertices of what is too fine to be touched.
+    fine: Vec<SkinPoint>,
+    /// Boxes around the triangles.
+    tree: BoxTree,
 }
+
+/// Points of two skins that are named at most.
+const MOST_NEAREST: usize = 6;
+
+/// Distances between them, and how much farther than the nearest they may be, in widths of what is
+/// looked at.
+const APART: f64 = 0.06;
+const BESIDE: f64 = 0.025;
+
+/// Pieces apart that are thinner than this share of the thickest are hair, quills, feathers, claws or
+/// lashes: they stand on the floor and go into no other skin, but a hand goes through them to the skin
+/// they grow from (common practice).
+const FINE: f64 = 0.1;
 
 /// The flesh of a body: its skin, or published girths where it has none.
 #[derive(Clone, Debug)]
@@ -110,13 +140,16 @@ impl Flesh {
             }
         }
         let mut skins = vec![PartSkin::default(); parts.len()];
-        for mesh in surface.iter().flat_map(|surface| &surface.meshes) {
-            let positions = mesh.posed(rest);
-            let mains: Vec<Option<usize>> = (0..positions.len())
-                .map(|vertex| mesh.main_joint(vertex).and_then(|joint| owner[joint]))
-                .collect();
+        let mut fine_skins = skins.clone();
+        let meshes = surface.map_or(&[][..], |surface| &surface.meshes);
+        let positions: Vec<Vec<DVec3>> = meshes.iter().map(|mesh| mesh.posed(rest)).collect();
+        for ((mesh, positions), is_fine) in
+            meshes.iter().zip(&positions).zip(fine(meshes, &positions))
+        {
+            let joint_of = |vertex| mesh.main_joint(vertex).and_then(|joint| owner[joint]);
+            let mains: Vec<Option<usize>> = (0..positions.len()).map(joint_of).collect();
             let mut numbers = vec![usize::MAX; positions.len()];
-            for triangle in &mesh.triangles {
+            for (triangle, is_fine) in mesh.triangles.iter().zip(is_fine) {
                 let corners = triangle.map(|corner| corner as usize);
                 // The part that most corners belong to; a border triangle belongs to one only.
                 let owners = corners.map(|corner| mains[corner]);
@@ -128,30 +161,33 @@ impl Flesh {
                 let Some(part) = main else {
                     continue;
                 };
-                let skin = &mut skins[part];
+                let skin = match is_fine {
+                    true => &mut fine_skins[part],
+                    false => &mut skins[part],
+                };
                 let numbered = corners.map(|corner| {
-                    let is_known = skin
-                        .rest
-                        .get(numbers[corner])
-                        .is_some_and(|known| *known == positions[corner]);
-                    if !is_known {
+                    let known = skin.rest.get(numbers[corner]);
+                    if known != Some(&positions[corner]) {
                         numbers[corner] = skin.rest.len();
                         skin.rest.push(positions[corner]);
-                        let mut point = SkinPoint::default();
-                        for &(slot, weight) in &mesh.influences[corner] {
-                            let local = mesh.inverse_binds[slot]
-                                .transform_point3(mesh.bind_positions[corner]);
-                            point.add(mesh.joints[slot], weight, local);
-                        }
-                        skin.vertices.push(point);
+                        skin.vertices.push(SkinPoint::of(mesh, corner));
                     }
                     numbers[corner]
                 });
                 skin.triangles.push(numbered);
             }
         }
+        for (skin, fine) in skins.iter_mut().zip(fine_skins) {
+            match skin.triangles.is_empty() {
+                true => *skin = fine,
+                false => skin.fine = fine.vertices,
+            }
+        }
         for skin in &mut skins {
             skin.find_borders();
+            let (triangles, rest) = (&skin.triangles, &skin.rest);
+            let corners = |index: usize| triangles[index].map(|corner| rest[corner]);
+            skin.tree = BoxTree::new(triangles.len(), corners);
         }
         let skins = skins.into_iter();
         Self {
@@ -211,8 +247,10 @@ impl Flesh {
     }
 
     /// Where the skin of one part is nearest to that of another in a pose, or deepest in it, looking
-    /// only within `near_m` of a point, and with `facing` only at skin that looks that way; `None` where
-    /// the skins are farther apart than half of that, or either part has none there.
+    /// only within `near_m` of a point, and with `facing` only at skin that looks that way: the nearest
+    /// first, then others that are nearly as near or go into each other, a little apart, then the
+    /// vertices asked for `besides`. None where the skins are farther apart than half of that, or
+    /// either part has none there.
     pub(crate) fn nearest(
         &self,
         from: usize,
@@ -220,60 +258,63 @@ impl Flesh {
         pose: &WorldPose,
         (about, near_m): (DVec3, f64),
         facing: Option<DVec3>,
-    ) -> Option<Nearest> {
-        let (from, to) = (self.parts[from].as_ref()?, self.parts[to].as_ref()?);
-        let near = |point: &DVec3| point.distance_squared(about) < near_m * near_m;
-        let posed: Vec<DVec3> = to
-            .vertices
-            .iter()
-            .map(|vertex| vertex.world(pose))
-            .collect();
-        let balls: Vec<Ball> = to
-            .triangles
-            .iter()
-            .zip(&to.borders)
-            .enumerate()
-            .map(|(number, (triangle, borders))| {
-                (number, triangle.map(|corner| posed[corner]), *borders)
-            })
-            .filter(|(_, corners, _)| corners.iter().any(near))
-            .map(|(number, corners, borders)| Ball::around(number, corners, borders))
-            .collect();
-        let points: Vec<(&SkinPoint, DVec3)> = from
-            .vertices
-            .iter()
-            .map(|vertex| (vertex, vertex.world(pose)))
-            .filter(|(_, point)| near(point))
-            .collect();
-        // Most often something is close, and then nothing else needs to be looked at.
-        let found = [0.1, 0.5].into_iter().find_map(|part| {
-            let distances = points.iter().filter_map(|&(vertex, point)| {
-                let distance = signed_distance(point, &balls, part * near_m)?;
-                // What lies deep is often nearer to the far side of the body.
-                let [a, b, c] = to.triangles[distance.triangle].map(|corner| posed[corner]);
-                let looks_away =
-                    facing.is_some_and(|facing| (b - a).cross(c - a).dot(facing) <= 0.0);
-                (!looks_away).then_some((vertex, point, distance))
-            });
-            distances.min_by(|a, b| a.2.metres.total_cmp(&b.2.metres))
-        });
-        let (vertex, point, distance) = found?;
-        let triangle = to.triangles[distance.triangle];
-        let corners = triangle.map(|corner| posed[corner]);
-        let shares = corner_shares(distance.on, &corners);
-        let away = (point - distance.on) * distance.metres.signum();
-        let flat = (corners[1] - corners[0]).cross(corners[2] - corners[0]);
-        // Touching points have no direction between them.
-        let normal = match away.length() > 1e-6 * near_m {
-            true => away.normalize(),
-            false => flat.normalize_or(DVec3::Y),
+        besides: &[usize],
+    ) -> Vec<Nearest> {
+        let (Some(from), Some(to)) = (&self.parts[from], &self.parts[to]) else {
+            return Vec::new();
         };
-        Some(Nearest {
-            metres: distance.metres,
-            from: vertex.clone(),
-            to: SkinPoint::mixed(triangle.map(|corner| &to.vertices[corner]), shares),
-            normal,
-        })
+        let near = |point: DVec3| point.distance_squared(about) < near_m * near_m;
+        let posed = PosedPart::new(to, pose, near);
+        let looked_at = |vertex: usize| {
+            let point = from.vertex(vertex)?.world(pose);
+            if !near(point) {
+                return None;
+            }
+            let distance = posed.distance(point, 0.25 * near_m)?;
+            let Some(facing) = facing else {
+                return Some((vertex, point, distance));
+            };
+            if posed.normal(distance.triangle).dot(facing) > 0.0 {
+                return Some((vertex, point, distance));
+            }
+            // What lies deep is often nearer to another side of the body: it goes out the way it came.
+            if distance.metres < 0.0 {
+                let out = posed.way_out(point, facing, near_m)?;
+                return Some((vertex, point, out));
+            }
+            None
+        };
+        let mut found: Vec<_> = (0..from.count()).filter_map(looked_at).collect();
+        let least_m = found
+            .iter()
+            .map(|found| found.2.metres)
+            .fold(0.25 * near_m, f64::min);
+        let asked: Vec<_> = found
+            .iter()
+            .filter(|found| besides.contains(&found.0))
+            .cloned()
+            .collect();
+        found.retain(|found| found.2.metres < least_m.max(0.0) + BESIDE * near_m);
+        found.sort_by(|a, b| a.2.metres.total_cmp(&b.2.metres));
+        let mut apart: Vec<(usize, DVec3, Distance)> = Vec::new();
+        for (vertex, point, distance) in found {
+            let is_beside = |other: &(_, DVec3, _)| other.1.distance(point) < APART * near_m;
+            if apart.len() < MOST_NEAREST && !apart.iter().any(is_beside) {
+                apart.push((vertex, point, distance));
+            }
+        }
+        for asked in asked {
+            if !apart.iter().any(|other| other.0 == asked.0) {
+                apart.push(asked);
+            }
+        }
+        let nearest = apart.into_iter();
+        nearest
+            .filter_map(|(vertex, point, distance)| {
+                let own = from.vertex(vertex)?;
+                Some(posed.nearest((vertex, own), point, &distance, near_m))
+            })
+            .collect()
     }
 
     /// The point of a part that is lowest above a floor, and its height, metres.
@@ -284,16 +325,53 @@ impl Flesh {
         above: impl Fn(DVec3) -> f64,
     ) -> Option<(f64, SkinPoint)> {
         let skin = self.parts[index].as_ref()?;
-        let heights = skin
-            .vertices
-            .iter()
-            .map(|vertex| (above(vertex.world(pose)), vertex));
+        let vertices = skin.vertices.iter().chain(&skin.fine);
+        let heights = vertices.map(|vertex| (above(vertex.world(pose)), vertex));
         let (height_m, vertex) = heights.min_by(|a, b| a.0.total_cmp(&b.0))?;
         Some((height_m, vertex.clone()))
     }
 }
 
+/// Which triangles of each mesh are too fine to be touched.
+fn fine(meshes: &[SkinnedMesh], positions: &[Vec<DVec3>]) -> Vec<Vec<bool>> {
+    let all: Vec<Vec<Piece>> = meshes
+        .iter()
+        .zip(positions)
+        .map(|(mesh, positions)| pieces(positions, &mesh.triangles))
+        .collect();
+    let thickest_m = all
+        .iter()
+        .flatten()
+        .map(Piece::thickness_m)
+        .fold(0.0, f64::max);
+    let of_mesh = |(mesh, pieces): (&SkinnedMesh, Vec<Piece>)| {
+        let mut is_fine = vec![false; mesh.triangles.len()];
+        let thin = |piece: &&Piece| piece.thickness_m() < FINE * thickest_m;
+        for triangle in pieces
+            .iter()
+            .filter(thin)
+            .flat_map(|piece| &piece.triangles)
+        {
+            is_fine[*triangle] = true;
+        }
+        is_fine
+    };
+    meshes.iter().zip(all).map(of_mesh).collect()
+}
+
 impl PartSkin {
+    /// How many vertices there are, with those of what is fine.
+    fn count(&self) -> usize {
+        self.vertices.len() + self.fine.len()
+    }
+
+    /// A vertex; what moves goes through nothing with its claws either, so those of what is fine
+    /// follow the others.
+    fn vertex(&self, number: usize) -> Option<&SkinPoint> {
+        let fine = || self.fine.get(number - self.vertices.len());
+        self.vertices.get(number).or_else(fine)
+    }
+
     /// Edges of one triangle only. Corners at one place are one: files split them at seams.
     fn find_borders(&mut self) {
         let place = |corner: usize| self.rest[corner].to_array().map(f64::to_bits);
@@ -333,78 +411,178 @@ impl PartSkin {
     }
 }
 
-/// A triangle in a ball, so that those far away can be passed over quickly.
-struct Ball {
-    number: usize,
-    corners: [DVec3; 3],
-    borders: [bool; 3],
-    centre: DVec3,
-    radius_m: f64,
-}
-
-impl Ball {
-    /// Whether a point of the triangle lies on an edge to another part.
-    fn is_at_border(&self, point: DVec3) -> bool {
-        (0..3).filter(|side| self.borders[*side]).any(|side| {
-            let (from, to) = (self.corners[side], self.corners[(side + 1) % 3]);
-            (point - from).reject_from(to - from).length() < EQUAL_M.sqrt() * self.radius_m
-        })
-    }
-
-    fn around(number: usize, corners: [DVec3; 3], borders: [bool; 3]) -> Self {
-        let centre = (corners[0] + corners[1] + corners[2]) / 3.0;
-        let far = corners.map(|corner| corner.distance(centre));
-        Self {
-            number,
-            corners,
-            borders,
-            centre,
-            radius_m: far.into_iter().fold(0.0, f64::max),
-        }
-    }
-}
-
 /// How far a point is from some triangles, and where they are nearest.
+#[derive(Clone, Debug)]
 struct Distance {
     metres: f64,
     triangle: usize,
     on: DVec3,
 }
 
-/// Distance of a point from some triangles, below 0 behind the nearest; `None` where none is within
-/// `within_m`. Where several are equally near (at an edge or corner), the one seen most from the
-/// front decides; beside the border to another part the skin goes on, so nothing is said there.
-/// Baerentzen & Aanaes 2005, doi 10.1109/TVCG.2005.49, in its plain form.
-fn signed_distance(point: DVec3, triangles: &[Ball], within_m: f64) -> Option<Distance> {
-    let mut least_m = within_m;
-    let mut front: Option<f64> = None;
-    let mut is_at_border = false;
-    let mut place = (0, DVec3::ZERO);
-    for ball in triangles {
-        let reach_m = least_m + ball.radius_m + EQUAL_M;
-        if ball.centre.distance_squared(point) > reach_m * reach_m {
-            continue;
-        }
-        let [a, b, c] = ball.corners;
-        let on = closest_on_triangle(point, &ball.corners);
-        let far = point - on;
-        let distance_m = far.length();
-        let facing = far.dot((b - a).cross(c - a).normalize_or_zero());
-        let is_nearer = distance_m < least_m - EQUAL_M;
-        let is_equal = distance_m < least_m + EQUAL_M;
-        if is_nearer || (is_equal && front.is_none_or(|front| facing.abs() > front.abs())) {
-            least_m = least_m.min(distance_m);
-            front = Some(facing);
-            is_at_border = ball.is_at_border(on);
-            place = (ball.number, on);
+/// The skin of a part in a pose.
+struct PosedPart<'a> {
+    skin: &'a PartSkin,
+    vertices: Vec<DVec3>,
+    /// Whether a vertex is one that is looked at.
+    is_near: Vec<bool>,
+    boxes: Vec<Bounds>,
+}
+
+impl<'a> PosedPart<'a> {
+    fn new(skin: &'a PartSkin, pose: &WorldPose, near: impl Fn(DVec3) -> bool) -> Self {
+        let points = skin.vertices.iter();
+        let vertices: Vec<DVec3> = points.map(|vertex| vertex.world(pose)).collect();
+        let is_near = vertices.iter().map(|point| near(*point)).collect();
+        let corners = |index: usize| skin.triangles[index].map(|corner| vertices[corner]);
+        let boxes = skin.tree.fitted(corners);
+        Self {
+            skin,
+            vertices,
+            is_near,
+            boxes,
         }
     }
-    let front = front.filter(|_| !is_at_border)?;
-    Some(Distance {
-        metres: if front < 0.0 { -least_m } else { least_m },
-        triangle: place.0,
-        on: place.1,
-    })
+
+    fn corners(&self, triangle: usize) -> [DVec3; 3] {
+        self.skin.triangles[triangle].map(|corner| self.vertices[corner])
+    }
+
+    /// Outward from a triangle, as long as twice its area.
+    fn normal(&self, triangle: usize) -> DVec3 {
+        let [a, b, c] = self.corners(triangle);
+        (b - a).cross(c - a)
+    }
+
+    /// Where a point inside comes out on a way (unit) through the skin that looks that way, if it
+    /// does within `within_m`; the distance is below 0.
+    fn way_out(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<Distance> {
+        let tree = &self.skin.tree;
+        let mut least_m = within_m;
+        let mut found = None;
+        let mut open = vec![0];
+        while let Some(node) = open.pop() {
+            let [low, high] = self.boxes[node].map(|corner| (corner - point) / way);
+            // Divided by zero, a side is never or always passed.
+            let (near, far) = (low.min(high).max_element(), low.max(high).min_element());
+            if near > far.min(least_m) || far < 0.0 {
+                continue;
+            }
+            if let Some(children) = tree.children(node) {
+                open.extend(children);
+                continue;
+            }
+            for &triangle in tree.below(node) {
+                let triangle = triangle as usize;
+                if self.normal(triangle).dot(way) <= 0.0 {
+                    continue;
+                }
+                let out_m = ray_triangle(point, way, &self.corners(triangle));
+                if let Some(out_m) = out_m.filter(|out_m| *out_m < least_m) {
+                    least_m = out_m;
+                    found = Some(triangle);
+                }
+            }
+        }
+        Some(Distance {
+            metres: -least_m,
+            triangle: found?,
+            on: point + least_m * way,
+        })
+    }
+
+    /// Distance of a point from the skin that is looked at, below 0 behind the nearest triangle; `None`
+    /// where none is within `within_m`. Where several are equally near (at an edge or corner), the one
+    /// seen most from the front decides; beside the border to another part the skin goes on, so nothing
+    /// is said there. Baerentzen & Aanaes 2005, doi 10.1109/TVCG.2005.49, in its plain form.
+    fn distance(&self, point: DVec3, within_m: f64) -> Option<Distance> {
+        let tree = &self.skin.tree;
+        let far = |node: usize| {
+            let [low, high] = self.boxes[node];
+            point.distance_squared(point.clamp(low, high))
+        };
+        let mut least_m = within_m;
+        let mut front: Option<f64> = None;
+        let mut place = (0, DVec3::ZERO);
+        // A part has triangles, so there is an outermost box.
+        let mut open = vec![(0, far(0))];
+        while let Some((node, far_m2)) = open.pop() {
+            let reach_m = least_m + EQUAL_M;
+            if far_m2 > reach_m * reach_m {
+                continue;
+            }
+            if let Some(children) = tree.children(node) {
+                let [a, b] = children.map(|child| (child, far(child)));
+                // The nearer is looked at first.
+                open.extend(if a.1 < b.1 { [b, a] } else { [a, b] });
+                continue;
+            }
+            for &triangle in tree.below(node) {
+                let triangle = triangle as usize;
+                let is_near = |corner: &usize| self.is_near[*corner];
+                if !self.skin.triangles[triangle].iter().any(is_near) {
+                    continue;
+                }
+                let corners = self.corners(triangle);
+                let on = closest_on_triangle(point, &corners);
+                let away = point - on;
+                let distance_m = away.length();
+                let [a, b, c] = corners;
+                let facing = away.dot((b - a).cross(c - a).normalize_or_zero());
+                let is_nearer = distance_m < least_m - EQUAL_M;
+                let is_equal = distance_m < least_m + EQUAL_M;
+                if is_nearer || (is_equal && front.is_none_or(|front| facing.abs() > front.abs())) {
+                    least_m = least_m.min(distance_m);
+                    front = Some(facing);
+                    place = (triangle, on);
+                }
+            }
+        }
+        let (triangle, on) = place;
+        let front = front.filter(|_| !self.is_at_border(triangle, on))?;
+        Some(Distance {
+            metres: if front < 0.0 { -least_m } else { least_m },
+            triangle,
+            on,
+        })
+    }
+
+    /// Whether a point of a triangle lies on an edge to another part.
+    fn is_at_border(&self, triangle: usize, point: DVec3) -> bool {
+        let corners = self.corners(triangle);
+        let borders = self.skin.borders[triangle];
+        (0..3).filter(|side| borders[*side]).any(|side| {
+            let (from, to) = (corners[side], corners[(side + 1) % 3]);
+            (point - from).reject_from(to - from).length() < EQUAL_M.sqrt() * from.distance(to)
+        })
+    }
+
+    /// A vertex of another part and where this skin is nearest to it.
+    fn nearest(
+        &self,
+        (number, vertex): (usize, &SkinPoint),
+        point: DVec3,
+        distance: &Distance,
+        near_m: f64,
+    ) -> Nearest {
+        let corners = self.corners(distance.triangle);
+        let shares = corner_shares(distance.on, &corners);
+        let away = (point - distance.on) * distance.metres.signum();
+        let flat = (corners[1] - corners[0]).cross(corners[2] - corners[0]);
+        // Touching points have no direction between them.
+        let normal = match away.length() > 1e-6 * near_m {
+            true => away.normalize(),
+            false => flat.normalize_or(DVec3::Y),
+        };
+        let ends = self.skin.triangles[distance.triangle];
+        let ends = ends.map(|corner| &self.skin.vertices[corner]);
+        Nearest {
+            metres: distance.metres,
+            vertex: number,
+            from: vertex.clone(),
+            to: SkinPoint::mixed(ends, shares),
+            normal,
+        }
+    }
 }
 
 /// Distances this near to each other are one, metres.

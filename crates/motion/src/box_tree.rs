@@ -1,0 +1,165 @@
+//! A tree of boxes around triangles or points: made once, fitted again whenever they have moved.
+
+use glam::DVec3;
+
+/// Triangles in a leaf; fewer cost more boxes than they save tests.
+const LEAF: usize = 4;
+
+/// Lowest and highest corner.
+pub type Bounds = [DVec3; 2];
+
+/// Boxes around boxes. Which triangles lie together is decided once, from where they are then.
+#[derive(Clone, Debug, Default)]
+pub struct BoxTree {
+    /// Triangles in the order of the leaves.
+    order: Vec<u32>,
+    /// A parent comes before its children, the first of which follows it.
+    nodes: Vec<Node>,
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Node {
+    /// Its second child.
+    Fork(usize),
+    /// From where to where in the order.
+    Leaf(usize, usize),
+}
+
+/// Of which triangles a box tells nothing new: the whole space the wrong way round.
+const NOTHING: Bounds = [DVec3::INFINITY, DVec3::NEG_INFINITY];
+
+/// The box around two boxes.
+fn joined(a: Bounds, b: Bounds) -> Bounds {
+    [a[0].min(b[0]), a[1].max(b[1])]
+}
+
+/// The box around a triangle.
+fn around([a, b, c]: [DVec3; 3]) -> Bounds {
+    [a.min(b).min(c), a.max(b).max(c)]
+}
+
+impl BoxTree {
+    /// A tree over so many triangles.
+    pub fn new(count: usize, corners: impl Fn(usize) -> [DVec3; 3]) -> Self {
+        let centres: Vec<DVec3> = (0..count)
+            .map(|triangle| corners(triangle).into_iter().sum())
+            .collect();
+        let mut tree = Self {
+            order: (0..count as u32).collect(),
+            nodes: Vec::new(),
+        };
+        if count > 0 {
+            tree.split(0, count, &centres);
+        }
+        tree
+    }
+
+    /// Halves the triangles along the longest side of the box around their centres.
+    fn split(&mut self, from: usize, to: usize, centres: &[DVec3]) {
+        let here = self.nodes.len();
+        self.nodes.push(Node::Leaf(from, to));
+        if to - from <= LEAF {
+            return;
+        }
+        let order = &mut self.order[from..to];
+        let [low, high] = order.iter().fold(NOTHING, |bounds, &triangle| {
+            joined(bounds, [centres[triangle as usize]; 2])
+        });
+        let size = (high - low).to_array();
+        let axis = (0..3).fold(
+            0,
+            |best, axis| {
+                if size[axis] > size[best] { axis } else { best }
+            },
+        );
+        let middle = order.len() / 2;
+        order.select_nth_unstable_by(middle, |&a, &b| {
+            centres[a as usize][axis].total_cmp(&centres[b as usize][axis])
+        });
+        self.split(from, from + middle, centres);
+        self.nodes[here] = Node::Fork(self.nodes.len());
+        self.split(from + middle, to, centres);
+    }
+
+    /// The boxes of all nodes for where the triangles are now, the outermost first.
+    pub fn fitted(&self, corners: impl Fn(usize) -> [DVec3; 3]) -> Vec<Bounds> {
+        let mut boxes = vec![NOTHING; self.nodes.len()];
+        for (index, node) in self.nodes.iter().enumerate().rev() {
+            boxes[index] = match *node {
+                Node::Fork(second) => joined(boxes[index + 1], boxes[second]),
+                Node::Leaf(from, to) => self.order[from..to]
+                    .iter()
+                    .map(|&triangle| around(corners(triangle as usize)))
+                    .fold(NOTHING, joined),
+            };
+        }
+        boxes
+    }
+
+    /// The children of a fork; `None` of a leaf.
+    pub fn children(&self, node: usize) -> Option<[usize; 2]> {
+        match self.nodes[node] {
+            Node::Fork(second) => Some([node + 1, second]),
+            Node::Leaf(..) => None,
+        }
+    }
+
+    /// All below a node, in the order of the leaves.
+    pub fn below(&self, node: usize) -> &[u32] {
+        let (mut first, mut last) = (node, node);
+        while let Node::Fork(_) = self.nodes[first] {
+            first += 1;
+        }
+        while let Node::Fork(second) = self.nodes[last] {
+            last = second;
+        }
+        match (self.nodes[first], self.nodes[last]) {
+            (Node::Leaf(from, _), Node::Leaf(_, to)) => &self.order[from..to],
+            _ => &[],
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Small triangles along a bent line.
+    fn corners(shift: f64) -> impl Fn(usize) -> [DVec3; 3] {
+        move |index| {
+            let at = index as f64;
+            let from = DVec3::new(at, (0.7 * at).sin() * 3.0 + shift, (1.3 * at).cos());
+            [from, from + DVec3::X, from + DVec3::new(0.3, 0.8, -0.2)]
+        }
+    }
+
+    #[test]
+    fn every_triangle_lies_in_one_leaf_and_in_all_boxes_above_it() {
+        let tree = BoxTree::new(37, corners(0.0));
+        let moved = corners(2.5);
+        let boxes = tree.fitted(&moved);
+        let (mut open, mut seen) = (vec![0], vec![0; 37]);
+        while let Some(node) = open.pop() {
+            let [low, high] = boxes[node];
+            for &triangle in tree.below(node) {
+                for corner in moved(triangle as usize) {
+                    assert!(low.cmple(corner).all() && high.cmpge(corner).all());
+                }
+            }
+            match tree.children(node) {
+                Some(children) => open.extend(children),
+                None => tree.below(node).iter().for_each(|&i| seen[i as usize] += 1),
+            }
+        }
+        assert_eq!(seen, [1; 37]);
+    }
+
+    #[test]
+    fn no_triangle_makes_no_box() {
+        assert!(
+            BoxTree::new(0, corners(0.0))
+                .fitted(corners(0.0))
+                .is_empty()
+        );
+    }
+}
