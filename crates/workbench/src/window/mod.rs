@@ -62,6 +62,8 @@ pub struct Bench {
     pub is_software: bool,
     /// Whether pictures are drawn as fast as they can be, for measuring and for pictures.
     pub must_draw_all: bool,
+    /// Pictures that are yet to be drawn at once, after a change.
+    pub settling: u8,
 }
 
 /// Opens the window and returns when it is closed.
@@ -114,6 +116,7 @@ pub fn run(args: Args) -> ExitCode {
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
         must_draw_all: !is_for_a_person(&args) || steps.is_some(),
+        settling: 0,
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -366,7 +369,9 @@ fn pass_time(
     if let Some(mut settings) = settings
         && !bench.must_draw_all
     {
-        let moves = bench.session.clock.is_playing || bench.session.is_busy();
+        let is_settling = bench.settling > 0;
+        bench.settling = bench.settling.saturating_sub(1);
+        let moves = bench.session.clock.is_playing || bench.session.is_busy() || is_settling;
         settings.focused_mode = match moves {
             true => UpdateMode::Continuous,
             false => UpdateMode::reactive(RESTING),
@@ -388,6 +393,11 @@ fn show_panels(mut bench: NonSendMut<Bench>, mut contexts: EguiContexts) -> Resu
         LayoutArg::Full => ui::show(&mut root, &bench.session, &mut bench.memory),
         LayoutArg::View => ui::bodies_alone(&mut root, &bench.session),
     };
+    /// Pictures after a change until panels, bodies and glyphs that are new stand as they should.
+    const SETTLING: u8 = 6;
+    if !shown.commands.is_empty() {
+        bench.settling = SETTLING;
+    }
     for command in shown.commands {
         bench.session.apply(command);
     }
