@@ -16,13 +16,15 @@ use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
 use bevy::app::ScheduleRunnerPlugin;
-use bevy::asset::AssetPlugin;
+use bevy::asset::{AssetEventSystems, AssetPlugin};
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
 use bevy::window::{ExitCondition, PresentMode, WindowResolution};
 use bevy::winit::{UpdateMode, WinitPlugin, WinitSettings};
-use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
+use bevy_egui::{
+    EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPostUpdateSet, EguiPrimaryContextPass, egui,
+};
 use understudy_interchange::ron_file::load_ron;
 
 use crate::args::{Args, LayoutArg};
@@ -344,6 +346,11 @@ fn add_engine(app: &mut App, args: &Args, size: [u32; 2], is_offscreen: bool) {
         canvas::plugin(app, width, height);
     }
     app.add_plugins(EguiPlugin::default())
+        // Else glyphs that are new are drawn one picture late, and all panels with them.
+        .configure_sets(
+            PostUpdate,
+            EguiPostUpdateSet::PostProcessOutput.before(AssetEventSystems),
+        )
         // Every camera is ours, the one of the panels too.
         .insert_resource(EguiGlobalSettings {
             auto_create_primary_context: false,
