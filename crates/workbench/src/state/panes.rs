@@ -136,7 +136,7 @@ impl Place {
             Self::Right => "Right of the bodies".to_owned(),
             Self::Above => "Above the bodies".to_owned(),
             Self::Below => "Below the bodies".to_owned(),
-            Self::With(pane) => format!("With {}", pane.word()),
+            Self::With(pane) => format!("In one group with {}", pane.word()),
         }
     }
 }

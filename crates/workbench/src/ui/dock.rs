@@ -169,9 +169,20 @@ impl Dock {
         if self.has_bodies(child) {
             return None;
         }
-        match self.fitted.get(&child) {
-            Some(fitted) if (share - fitted).abs() < 0.5 => self.given.get(&child).copied(),
-            _ => Some(share.round() as u32),
+        let is_fitted = |tile: &TileId| {
+            let fitted = self.fitted.get(tile);
+            fitted.is_some_and(|fitted| (share - fitted).abs() < 0.5)
+        };
+        // What was dropped at the edge of a piece makes a row or a column of both, in its place.
+        let inner = self.tree.tiles.get_container(child);
+        let mut inner = inner.into_iter().flat_map(Container::children);
+        let known = match is_fitted(&child) {
+            true => Some(child),
+            false => inner.find(|tile| is_fitted(tile)).copied(),
+        };
+        match known {
+            Some(tile) => self.given.get(&tile).copied(),
+            None => Some(share.round() as u32),
         }
     }
 
@@ -696,6 +707,7 @@ fn places(ui: &mut Ui, session: &Session, pane: Pane, out: &mut Vec<Command>) {
 /// The menu of all panes.
 pub fn menu(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let layout = &session.preferences.layout;
+    ui.set_max_width(200.0);
     for pane in Pane::ALL.into_iter().filter(|pane| *pane != Pane::Bodies) {
         let mut is_open = layout.has(pane);
         let key = key_of(&Command::SetPanel(pane));
@@ -717,7 +729,7 @@ pub fn menu(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         }
     }
     ui.separator();
-    ui.menu_button("Put", |ui| {
+    ui.menu_button("Put a panel …", |ui| {
         for pane in Pane::ALL {
             ui.menu_button(pane.word(), |ui| places(ui, session, pane, out));
         }
@@ -810,8 +822,25 @@ mod tests {
         assert!(layout(&harness).shows(Pane::Tune) && layout(&harness).shows(Pane::Faults));
         assert!((bodies(&harness).left() - usual.left() - 316.0).abs() < 4.0);
         assert_eq!(bodies(&harness).height(), usual.height());
-        // Into the middle of another group.
+        // Let go by a key on the way, it stays, and so does the joint that is chosen.
+        let joint = Some((Who::Character, 5));
+        apply(&mut harness, Command::ChooseJoint(joint));
+        let before = layout(&harness).clone();
         let from = tab(&harness, "Tune");
+        harness.hover_at(from);
+        harness.run_steps(2);
+        harness.drag_at(from);
+        harness.run_steps(2);
+        harness.hover_at(usual.center());
+        harness.run_steps(2);
+        harness.key_press(egui::Key::Escape);
+        harness.run_steps(2);
+        harness.drop_at(usual.center());
+        harness.run_steps(3);
+        assert_eq!(layout(&harness), &before);
+        assert_eq!(harness.state().session.joint, joint);
+        apply(&mut harness, Command::ChooseJoint(None));
+        // Into the middle of another group.
         let faults = harness
             .state()
             .memory
@@ -843,6 +872,7 @@ mod tests {
         assert_eq!(groups(&harness)[2..], [[Pane::Tracks], [Pane::Curves]]);
         assert!(layout(&harness).shows(Pane::Tracks) && layout(&harness).shows(Pane::Curves));
         assert_eq!(bodies(&harness), usual, "what is around it stays");
+        assert_eq!(layout(&harness).panes.size_of(Pane::Tracks), None);
         assert_eq!(harness.get_all_by_label("▶|").count(), 1);
         // The edge between the two.
         let edge = tracks.center();

@@ -17,6 +17,11 @@ pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
     if context.egui_wants_keyboard_input() {
         return;
     }
+    // It lets go of what is dragged, such as a tab, and of nothing else.
+    let dragged = context.dragged_id().or(context.drag_stopped_id());
+    if dragged.is_some() && context.input(|input| input.key_pressed(Key::Escape)) {
+        return;
+    }
     if session.is_export_open && context.input(|input| input.key_pressed(Key::Escape)) {
         out.push(Command::ToggleExport);
         return;

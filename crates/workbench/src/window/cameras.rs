@@ -1,13 +1,15 @@
 //! Cameras, lights and floor: one set per body, each in a layer of its own.
 
 use bevy::camera::visibility::RenderLayers;
-use bevy::camera::{CameraOutputMode, ClearColorConfig, RenderTarget, Viewport};
+use bevy::camera::{
+    CameraOutputMode, CameraUpdateSystems, ClearColorConfig, RenderTarget, Viewport,
+};
 use bevy::core_pipeline::tonemapping::Tonemapping;
 use bevy::light::{CascadeShadowConfigBuilder, DirectionalLightShadowMap, ShadowFilteringMethod};
 use bevy::pbr::ExtendedMaterial;
 use bevy::prelude::*;
 use bevy::render::render_resource::BlendState;
-use bevy_egui::{PrimaryEguiContext, egui};
+use bevy_egui::{EguiPostUpdateSet, PrimaryEguiContext, egui};
 
 use super::Bench;
 use super::canvas::Canvas;
@@ -20,7 +22,14 @@ use crate::state::view::{Arrangement, View};
 /// Adds cameras, lights and floors.
 pub fn plugin(app: &mut App) {
     app.add_systems(Startup, set_up)
-        .add_systems(Update, (place_cameras, place_lights, place_floors));
+        .add_systems(Update, (place_cameras, place_lights, place_floors))
+        // Where panels leave room in this picture, and not in the one before.
+        .add_systems(
+            PostUpdate,
+            place_views
+                .after(EguiPostUpdateSet::EndPass)
+                .before(CameraUpdateSystems),
+        );
 }
 
 /// The layer a body is drawn in.
@@ -196,11 +205,12 @@ fn viewport(rect: egui::Rect, pixels_per_point: f32, window: UVec2) -> Option<Vi
     })
 }
 
-fn place_cameras(
+/// Each camera draws where its body has a view.
+fn place_views(
     bench: NonSend<Bench>,
     window: Option<Single<&Window>>,
     canvas: Res<Canvas>,
-    mut cameras: Query<(&Of, &mut Camera, &mut Transform, &mut RenderLayers), With<Camera3d>>,
+    mut cameras: Query<(&Of, &mut Camera), With<Camera3d>>,
 ) {
     let view = &bench.session.view;
     let space = match window {
@@ -208,7 +218,7 @@ fn place_cameras(
         None => canvas.size(),
     };
     let first = bench.views.first().map(|(who, _)| *who);
-    for (of, mut camera, mut transform, mut layers) in &mut cameras {
+    for (of, mut camera) in &mut cameras {
         let rect = bench.views.iter().find(|(who, _)| *who == of.0);
         let port = rect.and_then(|(_, rect)| viewport(*rect, bench.pixels_per_point, space));
         camera.is_active = port.is_some();
@@ -218,6 +228,15 @@ fn place_cameras(
             true => ClearColorConfig::Custom(colour(studio(view).backdrop)),
             false => ClearColorConfig::None,
         };
+    }
+}
+
+fn place_cameras(
+    bench: NonSend<Bench>,
+    mut cameras: Query<(&Of, &mut Transform, &mut RenderLayers), With<Camera3d>>,
+) {
+    let view = &bench.session.view;
+    for (of, mut transform, mut layers) in &mut cameras {
         let wanted = match view.arrangement {
             Arrangement::Overlay => {
                 RenderLayers::from_layers(&[layer(Who::Performer), layer(Who::Character)])

@@ -16,13 +16,15 @@ use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
 use bevy::app::ScheduleRunnerPlugin;
-use bevy::asset::AssetPlugin;
+use bevy::asset::{AssetEventSystems, AssetPlugin};
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
 use bevy::window::{ExitCondition, PresentMode, WindowResolution};
 use bevy::winit::{UpdateMode, WinitPlugin, WinitSettings};
-use bevy_egui::{EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, egui};
+use bevy_egui::{
+    EguiContexts, EguiGlobalSettings, EguiPlugin, EguiPostUpdateSet, EguiPrimaryContextPass, egui,
+};
 use understudy_interchange::ron_file::load_ron;
 
 use crate::args::{Args, LayoutArg};
@@ -62,6 +64,8 @@ pub struct Bench {
     pub is_software: bool,
     /// Whether pictures are drawn as fast as they can be, for measuring and for pictures.
     pub must_draw_all: bool,
+    /// Pictures that are yet to be drawn at once, after a change.
+    pub settling: u8,
 }
 
 /// Opens the window and returns when it is closed.
@@ -114,6 +118,7 @@ pub fn run(args: Args) -> ExitCode {
         pixels_per_point: 1.0,
         is_software: adapter.is_software,
         must_draw_all: !is_for_a_person(&args) || steps.is_some(),
+        settling: 0,
     };
     info!("drawn by {}", adapter.name);
     app.insert_non_send(bench)
@@ -346,6 +351,11 @@ fn add_engine(app: &mut App, args: &Args, size: [u32; 2], is_offscreen: bool) {
         canvas::plugin(app, width, height);
     }
     app.add_plugins(EguiPlugin::default())
+        // Else glyphs that are new are drawn one picture late, and all panels with them.
+        .configure_sets(
+            PostUpdate,
+            EguiPostUpdateSet::PostProcessOutput.before(AssetEventSystems),
+        )
         // Every camera is ours, the one of the panels too.
         .insert_resource(EguiGlobalSettings {
             auto_create_primary_context: false,
@@ -371,7 +381,9 @@ fn pass_time(
     if let Some(mut settings) = settings
         && !bench.must_draw_all
     {
-        let moves = bench.session.clock.is_playing || bench.session.is_busy();
+        let is_settling = bench.settling > 0;
+        bench.settling = bench.settling.saturating_sub(1);
+        let moves = bench.session.clock.is_playing || bench.session.is_busy() || is_settling;
         settings.focused_mode = match moves {
             true => UpdateMode::Continuous,
             false => UpdateMode::reactive(RESTING),
@@ -393,6 +405,11 @@ fn show_panels(mut bench: NonSendMut<Bench>, mut contexts: EguiContexts) -> Resu
         LayoutArg::Full => ui::show(&mut root, &bench.session, &mut bench.memory),
         LayoutArg::View => ui::bodies_alone(&mut root, &bench.session),
     };
+    /// Pictures after a change until panels, bodies and glyphs that are new stand as they should.
+    const SETTLING: u8 = 6;
+    if !shown.commands.is_empty() {
+        bench.settling = SETTLING;
+    }
     for command in shown.commands {
         bench.session.apply(command);
     }
