@@ -1,6 +1,7 @@
 //! Faults, worst first, by kind; a click goes there.
 
 use bevy_egui::egui;
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{
     Align2, Button, Color32, Key, Painter, Pos2, RichText, ScrollArea, Sense, Shape, Stroke,
     TextEdit, Ui, vec2,
@@ -233,22 +234,17 @@ fn entry(
     shape.draw(&painter, rect.left_center() + vec2(16.0, 0.0), 6.0, shade);
     let left = rect.left_center() + vec2(34.0, 0.0);
     let font = egui::FontId::proportional;
-    painter.text(
-        left - vec2(0.0, 8.0),
-        Align2::LEFT_CENTER,
-        &fault.part,
-        font(13.0),
-        text,
-    );
-    painter.text(
-        left + vec2(0.0, 8.0),
-        Align2::LEFT_CENTER,
-        below,
-        font(11.0),
-        weak,
-    );
     let right = rect.right_center() - vec2(10.0, 0.0);
-    painter.text(right, Align2::RIGHT_CENTER, amount(fault), font(14.0), text);
+    let amount = painter.text(right, Align2::RIGHT_CENTER, amount(fault), font(14.0), text);
+    // Long names of parts end before the amount, the whole of them is told where the pointer rests.
+    let room = amount.left() - 6.0 - left.x;
+    for (words, size, shade, down) in [(&fault.part, 13.0, text, -8.0), (&below, 11.0, weak, 8.0)] {
+        let mut job = LayoutJob::simple_singleline(words.clone(), font(size), shade);
+        job.wrap = TextWrapping::truncate_at_width(room);
+        let line = painter.layout_job(job);
+        let top = down - line.size().y / 2.0;
+        painter.galley(left + vec2(0.0, top), line, shade);
+    }
     if response.clicked() {
         out.push(Command::GoToFault(index));
     }
