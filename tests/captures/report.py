@@ -53,7 +53,10 @@ each clip. Of a character every value is the worst of both legs:
 - knee: peak of a knee's angular acceleration over the take's own peak;
 - tilt: worst angle of the pelvis against the take's, degrees;
 - limbs: mean angle of limb directions against the take's, degrees;
-- inside: greatest depth of one body capsule in another beyond that at rest, mm;
+- inside: greatest depth of the skin of one part of the body in another, without what lies inside at
+  rest, mm (`crates/measure/src/mesh/penetration.rs`); a take has no skin, there it is that of capsules;
+- volume: what parts of the body share of their volume, beyond that at rest, summed over pairs and over
+  time, cm³ s;
 - shift: shift of limb speeds against the take, frames.
 
 "-" is a value that there is not: nothing planted, a still knee. Rows of walks and runs have to keep
@@ -73,13 +76,14 @@ the right foot is ever planted: closing its cycle drags the left one over the fl
 | | planted, left | planted, right | Zeni, left | Zeni, right |
 |---|---:|---:|---:|---:|"""
 
-COLUMNS = ("plants", "slide", "sink", "float", "skate", "knee", "tilt", "limbs", "inside", "shift")
+COLUMNS = ("plants", "slide", "sink", "float", "skate", "knee", "tilt", "limbs", "inside", "volume", "shift")
 LIMITS = {"slide": 0.5, "sink": 1.0, "knee": 1.2, "shift": 0.0}
-DIGITS = {"plants": 0, "slide": 2, "sink": 2, "float": 2, "skate": 1, "knee": 2, "tilt": 1, "limbs": 2, "inside": 1, "shift": 0}
+DIGITS = {"plants": 0, "slide": 2, "sink": 2, "float": 2, "skate": 1, "knee": 2, "tilt": 1, "limbs": 2, "inside": 1, "volume": 0, "shift": 0}
 
 
 def measures(report: dict) -> dict[str, float | None]:
     """The columns' values of one clip's report."""
+    volume_m3_s = report["penetration"].get("volume_time_m3_s")
     slide, contact = report["slide"], report["floor_contact"]
     ratios = [knee["ratio"] for knee in report["knees"] if knee["ratio"] is not None]
     planted = bool(slide["plants"])
@@ -93,6 +97,7 @@ def measures(report: dict) -> dict[str, float | None]:
         "tilt": report["pelvis"] and report["pelvis"]["worst_tilt_deg"],
         "limbs": report["directions_from_take"] and report["directions_from_take"]["mean_deg"],
         "inside": report["penetration"]["worst_mm"],
+        "volume": None if volume_m3_s is None else 1e6 * volume_m3_s,
         "shift": report["timing"] and report["timing"]["shift_frames"],
     }
 

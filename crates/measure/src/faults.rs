@@ -4,8 +4,10 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::SegmentKind;
 
 use crate::knees::{BendPeaks, POP_RATIO, STILL_RAD_PER_S2};
+use crate::penetration::PairDepth;
 use crate::report::Report;
 use crate::slide::Plant;
+use crate::stats::worst;
 use crate::touches::{TOUCHING_MM, TouchGap};
 
 /// Kinds of faults.
@@ -88,6 +90,10 @@ const UNPLANTED_SECS: f64 = 0.5;
 const FLOATING_MM: f64 = 5.0;
 /// Depth of one part of a human-sized body in another, beyond the take's own, mm (common practice).
 const PENETRATION_MM: f64 = 10.0;
+/// The same, measured on the skin itself, mm: what an eye sees (common practice).
+const SKIN_PENETRATION_MM: f64 = 2.0;
+/// Parts that part for no longer than that and meet again are one fault, seconds.
+const STRETCH_SECS: f64 = 0.25;
 /// Lean of the pelvis against the take, degrees (common practice).
 const TILT_DEG: f64 = 5.0;
 /// Direction against plain transfer, degrees (common practice). Feet are turned by design.
@@ -355,39 +361,94 @@ fn touch_fault(touch: &TouchGap) -> Option<Fault> {
 }
 
 fn penetration_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {
+    if report.penetration.on_skin {
+        let pairs = report.penetration.pairs.iter();
+        return pairs
+            .flat_map(|pair| skin_faults(report, pair, take))
+            .collect();
+    }
     let limit = PENETRATION_MM * report.skating.body_scale;
-    let own_scale = report.skating.body_scale;
-    let allowed = |part: &str, other: &str| {
-        let take = take?;
-        let pair = take
-            .penetration
-            .pairs
-            .iter()
-            .find(|pair| pair.part == part && pair.other_part == other)?;
-        Some(pair.worst_mm / take.skating.body_scale * own_scale)
+    let allowed = |pair: &PairDepth| {
+        take_pair(report, pair, take).map_or(0.0, |(taken, scale)| scale * taken.worst_mm)
     };
     report
         .penetration
         .pairs
         .iter()
-        .filter(|p| p.worst_mm > limit + allowed(&p.part, &p.other_part).unwrap_or(0.0))
-        .map(|p| Fault {
-            kind: FaultKind::Penetration,
-            part: format!("{} and {}", p.part, p.other_part),
-            first_frame: p.first_frame,
-            last_frame: p.last_frame,
-            amount: p.worst_mm,
-            unit: "mm",
-            limit,
-            text: format!(
-                "{} goes {} into {}, deepest in frame {}",
-                p.part,
-                mm_text(p.worst_mm),
-                p.other_part,
-                p.worst_frame
-            ),
+        .filter(|pair| pair.worst_mm > limit + allowed(pair))
+        .map(|pair| {
+            let frames = (pair.first_frame, pair.last_frame);
+            penetration_fault(pair, frames, (pair.worst_mm, pair.worst_frame), limit)
         })
         .collect()
+}
+
+/// The same pair of the take, and the character's size by the performer's.
+fn take_pair<'a>(
+    report: &Report,
+    pair: &PairDepth,
+    take: Option<&'a Report>,
+) -> Option<(&'a PairDepth, f64)> {
+    let take = take?;
+    let scale = report.skating.body_scale / take.skating.body_scale;
+    let mut pairs = take.penetration.pairs.iter();
+    let found =
+        pairs.find(|taken| taken.part == pair.part && taken.other_part == pair.other_part)?;
+    Some((found, scale))
+}
+
+/// One fault for each stretch of time in which a pair is deeper than at rest, and than in the same
+/// frame of the take, by more than the limit. A take without a skin allows nothing: its capsules go
+/// centimetres into each other where its performer's skin only touched.
+fn skin_faults(report: &Report, pair: &PairDepth, take: Option<&Report>) -> Vec<Fault> {
+    let limit = SKIN_PENETRATION_MM * report.skating.body_scale;
+    let take = take.filter(|take| take.penetration.on_skin);
+    let taken = take_pair(report, pair, take);
+    let allowed_mm = |frame: usize| {
+        let Some((taken, scale)) = taken else {
+            return 0.0;
+        };
+        scale * taken.depths_mm.get(frame).unwrap_or(&taken.worst_mm)
+    };
+    let depths = pair.depths_mm.iter().enumerate();
+    let beyond: Vec<f64> = depths.map(|(i, depth)| depth - allowed_mm(i)).collect();
+    let apart = (STRETCH_SECS / report.frame_time_secs).ceil() as usize;
+    let mut stretches: Vec<(usize, usize)> = Vec::new();
+    for (frame, _) in beyond.iter().enumerate().filter(|(_, mm)| **mm > limit) {
+        match stretches.last_mut() {
+            Some((_, last)) if frame - *last <= apart => *last = frame,
+            _ => stretches.push((frame, frame)),
+        }
+    }
+    let faults = stretches.into_iter().filter_map(|(first, last)| {
+        let (offset, amount) = worst(&beyond[first..=last])?;
+        let deepest = (amount, first + offset);
+        Some(penetration_fault(pair, (first, last), deepest, limit))
+    });
+    faults.collect()
+}
+
+fn penetration_fault(
+    pair: &PairDepth,
+    (first_frame, last_frame): (usize, usize),
+    (amount, deepest): (f64, usize),
+    limit: f64,
+) -> Fault {
+    Fault {
+        kind: FaultKind::Penetration,
+        part: format!("{} and {}", pair.part, pair.other_part),
+        first_frame,
+        last_frame,
+        amount,
+        unit: "mm",
+        limit,
+        text: format!(
+            "{} goes {} into {}, deepest in frame {deepest}",
+            pair.part,
+            mm_text(amount),
+            pair.other_part,
+        ),
+    }
 }
 
 fn limit_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {

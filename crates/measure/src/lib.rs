@@ -11,6 +11,7 @@ pub mod floor_contact;
 pub mod knees;
 pub mod limbs;
 pub mod limits;
+pub mod mesh;
 pub mod pelvis;
 pub mod penetration;
 pub mod report;

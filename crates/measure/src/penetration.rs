@@ -2,7 +2,8 @@
 //!
 //! A pair of capsules is as deep as the sum of their radii exceeds the distance of their axes.
 //! Neighbours in the body (thigh and shank, trunk and upper arm) are left out, and what a pair
-//! overlaps in the rest pose is taken off: that is how the body is made.
+//! overlaps in the rest pose is taken off: that is how the body is made. Where there is a skin,
+//! [`crate::mesh::penetration`] measures that instead.
 
 use std::convert::Infallible;
 
@@ -16,7 +17,7 @@ use crate::stats::{largest, worst};
 use crate::subject::{MM, Subject};
 
 /// Depths below this share of the leg's length are rounding.
-const ROUNDING: f64 = 1e-7;
+pub(crate) const ROUNDING: f64 = 1e-7;
 
 /// A round rod around a bone.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,6 +45,32 @@ pub struct PairDepth {
     pub last_frame: usize,
     /// Number of such frames.
     pub frames: usize,
+    /// Volume that they share, added up over time; only on a skin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub volume_time_m3_s: Option<f64>,
+    /// Depths beyond that at rest, frame by frame.
+    #[serde(skip)]
+    pub depths_mm: Vec<f64>,
+}
+
+impl PairDepth {
+    /// A pair of parts with their depths, frame by frame; `None` where none is above rounding.
+    pub(crate) fn new(names: [&str; 2], depths_mm: Vec<f64>, rounding_mm: f64) -> Option<Self> {
+        let (worst_frame, worst_mm) = worst(&depths_mm)?;
+        let deep = |depth: &f64| *depth > rounding_mm;
+        let [part, other_part] = names.map(str::to_owned);
+        Some(Self {
+            part,
+            other_part,
+            worst_mm,
+            worst_frame,
+            first_frame: depths_mm.iter().position(deep)?,
+            last_frame: depths_mm.iter().rposition(deep)?,
+            frames: depths_mm.iter().filter(|depth| deep(depth)).count(),
+            volume_time_m3_s: None,
+            depths_mm,
+        })
+    }
 }
 
 /// All pairs of a body that penetrate.
@@ -53,6 +80,18 @@ pub struct Penetration {
     pub worst_mm: f64,
     /// Whether radii come from the surface; otherwise from published girths.
     pub from_surface: bool,
+    /// Whether it was measured on the skin itself; otherwise on capsules.
+    pub on_skin: bool,
+    /// Volume that parts share, added up over time and over all pairs; only on a skin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub volume_time_m3_s: Option<f64>,
+    /// Vertices of arms and legs inside another part, of all of them, mean over frames; only on a
+    /// skin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mean_penetration_rate: Option<f64>,
+    /// The same in the worst frame.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub worst_penetration_rate: Option<f64>,
     /// Pairs that penetrate, deepest first.
     pub pairs: Vec<PairDepth>,
 }
@@ -92,12 +131,17 @@ pub(crate) fn penetration_watched<E>(
             .zip(&axes[second])
             .map(|(a, b)| MM * (depth(*a, *b) - at_rest).max(0.0))
             .collect();
-        pairs.extend(pair(&capsules[first], &capsules[second], &depths, rounding));
+        let names = [first, second].map(|index| capsules[index].segment.name.as_str());
+        pairs.extend(PairDepth::new(names, depths, rounding));
     }
     pairs.sort_by(|a: &PairDepth, b| b.worst_mm.total_cmp(&a.worst_mm));
     Ok(Penetration {
         worst_mm: largest(pairs.iter().map(|pair| pair.worst_mm)),
         from_surface: surface.is_some(),
+        on_skin: false,
+        volume_time_m3_s: None,
+        mean_penetration_rate: None,
+        worst_penetration_rate: None,
         pairs,
     })
 }
@@ -107,20 +151,6 @@ fn axis(capsule: &Capsule, world: &WorldPose) -> [DVec3; 2] {
         capsule.segment.from.world(world),
         capsule.segment.to.world(world),
     ]
-}
-
-fn pair(one: &Capsule, other: &Capsule, depths: &[f64], rounding: f64) -> Option<PairDepth> {
-    let (worst_frame, worst_mm) = worst(depths)?;
-    let deep = |depth: &f64| *depth > rounding;
-    Some(PairDepth {
-        part: one.segment.name.clone(),
-        other_part: other.segment.name.clone(),
-        worst_mm,
-        worst_frame,
-        first_frame: depths.iter().position(deep)?,
-        last_frame: depths.iter().rposition(deep)?,
-        frames: depths.iter().filter(|depth| deep(depth)).count(),
-    })
 }
 
 /// Radius over length of a segment's bone. `None` for parts without a capsule of their own:

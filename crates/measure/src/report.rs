@@ -14,6 +14,7 @@ use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
 use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
 use crate::limbs::{DirectionErrors, measure_directions};
 use crate::limits::{Limits, measure_limits};
+use crate::mesh::penetration::mesh_penetration_watched;
 use crate::pelvis::{PelvisTilt, measure_pelvis};
 use crate::penetration::{Penetration, penetration_watched};
 use crate::skating::{Skating, measure_skating};
@@ -111,19 +112,20 @@ impl Comparison {
 
 /// Measures take, plain transfer and result of a retarget. `surface` is the character's.
 pub fn measure(retargeted: &Retargeted, surface: Option<&Surface>) -> Comparison {
-    measure_with(retargeted, surface, Options::default())
+    measure_with(retargeted, [None, surface], Options::default())
 }
 
 /// Hears how much of a measurement is done, 0 to 1; an error of it ends the measurement.
 pub type At<'a, E> = &'a dyn Fn(f64) -> Result<(), E>;
 
-/// As [`measure`], with options.
+/// As [`measure`], with options. The first surface is the performer's, where the take has one, the
+/// second the character's.
 pub fn measure_with(
     retargeted: &Retargeted,
-    surface: Option<&Surface>,
+    surfaces: [Option<&Surface>; 2],
     options: Options,
 ) -> Comparison {
-    let Ok(comparison) = measure_watched::<Infallible>(retargeted, surface, options, &|_| Ok(()));
+    let Ok(comparison) = measure_watched::<Infallible>(retargeted, surfaces, options, &|_| Ok(()));
     comparison
 }
 
@@ -133,7 +135,7 @@ pub fn measure_with(
 /// What `at` returned.
 pub fn measure_watched<E>(
     retargeted: &Retargeted,
-    surface: Option<&Surface>,
+    [take_surface, surface]: [Option<&Surface>; 2],
     options: Options,
     at: At<'_, E>,
 ) -> Result<Comparison, E> {
@@ -154,7 +156,7 @@ pub fn measure_watched<E>(
     let plain = character(&retargeted.plain);
     let solved = character(&retargeted.solved);
     let third = |first: f64| move |share: f64| at((first + share) / 3.0);
-    let take_report = report(&take, None, None, &source, options, &third(0.0))?;
+    let take_report = report(&take, None, take_surface, &source, options, &third(0.0))?;
     let mut plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
     let mut solved_report = report(&solved, Some(&take), surface, &source, options, &third(2.0))?;
     solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
@@ -251,7 +253,14 @@ fn report<E>(
     let knees = measure_bends(subject, take, BendJoint::Knee);
     at(BEFORE)?;
     let within = |share: f64| at(BEFORE + (WITH - BEFORE) * share);
-    let penetration = penetration_watched(subject, surface, &within)?;
+    let on_skin = match surface {
+        Some(surface) => mesh_penetration_watched(subject, surface, &within)?,
+        None => None,
+    };
+    let penetration = match on_skin {
+        Some(penetration) => penetration,
+        None => penetration_watched(subject, surface, &within)?,
+    };
     at(WITH)?;
     let timing = take.map(|take| measure_timing(subject, take));
     at(0.9)?;
@@ -410,7 +419,7 @@ mod tests {
                 "{path}"
             );
         }
-        let with = measure_with(&retargeted, None, Options { series: true });
+        let with = measure_with(&retargeted, [None; 2], Options { series: true });
         // Slide, sinking and knee bend of two legs.
         assert_eq!(with.solved.series.len(), 6);
         let mut forgot = with.clone();

@@ -13,7 +13,7 @@ const FAULTS_SHOWN: usize = 20;
 /// A line of the table: its name, digits behind the point, and the value where a clip has it.
 type Row = (&'static str, usize, fn(&Report) -> Option<f64>);
 
-const ROWS: [Row; 25] = [
+const ROWS: [Row; 27] = [
     ("foot slide, worst plant (mm)", 2, |r| {
         Some(r.slide.worst_mm_per_plant)
     }),
@@ -70,6 +70,12 @@ const ROWS: [Row; 25] = [
     }),
     ("touches, worst gap or depth (mm)", 1, |r| {
         worst_touch_mm(&r.touches)
+    }),
+    ("self-penetration (cm³ s)", 2, |r| {
+        Some(1e6 * r.penetration.volume_time_m3_s?)
+    }),
+    ("limb vertices inside, mean (%)", 2, |r| {
+        Some(100.0 * r.penetration.mean_penetration_rate?)
     }),
     ("timing shift (frames)", 0, |r| {
         Some(r.timing.as_ref()?.shift_frames as f64)

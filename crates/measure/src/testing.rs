@@ -1,9 +1,12 @@
 //! A simple body for tests: two legs with feet, two arms in a T, a head; Y up, looking along Z.
 
+use std::f64::consts::{PI, TAU};
 use std::sync::Arc;
 
 use understudy_anatomy::{Arm, Body, JointPoint, Leg, Side};
-use understudy_motion::{Clip, DVec3, Joint, Skeleton, Transform, WorldFrame};
+use understudy_motion::{
+    Clip, DVec3, Joint, Skeleton, SkinnedMesh, Surface, Transform, WorldFrame,
+};
 use understudy_solver::foot::character_feet;
 use understudy_solver::{Floor, Foot};
 
@@ -22,6 +25,9 @@ pub const R_SHOULDER: usize = 15;
 
 /// Time from frame to frame of the dummy's clips, seconds.
 pub const DT: f64 = 1.0 / 60.0;
+
+/// Rings and sectors of a ball.
+const RINGS: u32 = 96;
 
 /// A body with its feet on a floor at height 0.
 pub struct Dummy {
@@ -100,6 +106,53 @@ impl Dummy {
     pub fn subject<'a>(&'a self, clip: &'a Clip, planted: &'a [PlantedParts]) -> Subject<'a> {
         Subject::new(clip, &self.body, &self.feet, self.floor, planted)
     }
+}
+
+/// A ball that a joint moves, rings of points from pole to pole.
+pub fn ball(dummy: &Dummy, joint: usize, centre: DVec3, radius_m: f64) -> SkinnedMesh {
+    let count = RINGS as usize * (RINGS as usize + 1);
+    let points = (0..=RINGS).flat_map(|ring| (0..RINGS).map(move |sector| (ring, sector)));
+    let points = points.map(|(ring, sector)| {
+        let (sin, cos) = (PI * f64::from(ring) / f64::from(RINGS)).sin_cos();
+        let (x, z) = (TAU * f64::from(sector) / f64::from(RINGS)).sin_cos();
+        centre + radius_m * DVec3::new(sin * x, cos, sin * z)
+    });
+    let at = |ring: u32, sector: u32| ring * RINGS + sector % RINGS;
+    let squares = (0..RINGS).flat_map(|ring| (0..RINGS).map(move |sector| (ring, sector)));
+    let triangles = squares.flat_map(|(r, s)| {
+        let (a, b) = (at(r, s), at(r + 1, s));
+        let (c, d) = (at(r + 1, s + 1), at(r, s + 1));
+        [[a, b, c], [a, c, d]]
+    });
+    SkinnedMesh {
+        bind_positions: points.collect(),
+        influences: vec![vec![(0, 1.0)]; count],
+        joints: vec![joint],
+        inverse_binds: vec![dummy.skeleton.rest_world().affines[joint].inverse()],
+        triangles: triangles.collect(),
+        ..SkinnedMesh::default()
+    }
+}
+
+/// A ball of 10 cm at the chest and one of 5 cm at the left wrist.
+pub fn two_balls(dummy: &Dummy) -> Surface {
+    let rest = dummy.skeleton.rest_world();
+    let wrist = L_ELBOW + 1;
+    Surface {
+        meshes: vec![
+            ball(dummy, 1, rest.position(1), 0.1),
+            ball(dummy, wrist, rest.position(wrist), 0.05),
+        ],
+    }
+}
+
+/// A clip that brings the left wrist so far from the chest, straight to its left.
+pub fn wrist_from_chest(dummy: &Dummy, ways_m: &[f64]) -> Clip {
+    let rest = dummy.skeleton.rest_world();
+    dummy.clip(ways_m.len(), |frame, locals| {
+        let place = rest.position(1) + DVec3::X * ways_m[frame];
+        locals[L_ELBOW + 1].translation = place - rest.position(L_ELBOW);
+    })
 }
 
 /// The rest pose, held.

@@ -25,16 +25,21 @@ enum Node {
     Leaf(usize, usize),
 }
 
-/// Of which triangles a box tells nothing new: the whole space the wrong way round.
-const NOTHING: Bounds = [DVec3::INFINITY, DVec3::NEG_INFINITY];
+/// The box around nothing: the whole space the wrong way round.
+pub const NOTHING: Bounds = [DVec3::INFINITY, DVec3::NEG_INFINITY];
 
 /// The box around two boxes.
-fn joined(a: Bounds, b: Bounds) -> Bounds {
+pub fn joined(a: Bounds, b: Bounds) -> Bounds {
     [a[0].min(b[0]), a[1].max(b[1])]
 }
 
+/// Whether two boxes have a point in common.
+pub fn meet([low, high]: &Bounds, [other_low, other_high]: &Bounds) -> bool {
+    low.cmple(*other_high).all() && other_low.cmple(*high).all()
+}
+
 /// The box around a triangle.
-fn around([a, b, c]: [DVec3; 3]) -> Bounds {
+pub fn around([a, b, c]: [DVec3; 3]) -> Bounds {
     [a.min(b).min(c), a.max(b).max(c)]
 }
 
@@ -94,6 +99,126 @@ impl BoxTree {
             };
         }
         boxes
+    }
+
+    /// Visits the triangles of all leaves whose box, and all boxes around it, `wanted` asks for.
+    pub fn visit(
+        &self,
+        boxes: &[Bounds],
+        wanted: &impl Fn(&Bounds) -> bool,
+        triangle: &mut impl FnMut(usize),
+    ) {
+        if !self.nodes.is_empty() {
+            self.visit_below(0, boxes, wanted, triangle);
+        }
+    }
+
+    fn visit_below(
+        &self,
+        node: usize,
+        boxes: &[Bounds],
+        wanted: &impl Fn(&Bounds) -> bool,
+        triangle: &mut impl FnMut(usize),
+    ) {
+        if !wanted(&boxes[node]) {
+            return;
+        }
+        match self.nodes[node] {
+            Node::Fork(second) => {
+                self.visit_below(node + 1, boxes, wanted, triangle);
+                self.visit_below(second, boxes, wanted, triangle);
+            }
+            Node::Leaf(from, to) => {
+                let found = self.order[from..to].iter();
+                found.for_each(|&found| triangle(found as usize));
+            }
+        }
+    }
+
+    /// The least value of `value` over all triangles, below `least`; boxes whose `bound` is not
+    /// below the least found so far are passed over, the nearer of two is looked at first.
+    pub fn least(
+        &self,
+        boxes: &[Bounds],
+        least: f64,
+        bound: &impl Fn(&Bounds) -> f64,
+        value: &impl Fn(usize) -> f64,
+    ) -> Option<(usize, f64)> {
+        let mut found = (usize::MAX, least);
+        if boxes
+            .first()
+            .is_some_and(|outermost| bound(outermost) < least)
+        {
+            self.least_below(0, boxes, &mut found, bound, value);
+        }
+        (found.0 != usize::MAX).then_some(found)
+    }
+
+    fn least_below(
+        &self,
+        node: usize,
+        boxes: &[Bounds],
+        found: &mut (usize, f64),
+        bound: &impl Fn(&Bounds) -> f64,
+        value: &impl Fn(usize) -> f64,
+    ) {
+        match self.nodes[node] {
+            Node::Fork(second) => {
+                let mut children = [node + 1, second].map(|child| (child, bound(&boxes[child])));
+                if children[1].1 < children[0].1 {
+                    children.swap(0, 1);
+                }
+                for (child, at_least) in children {
+                    if at_least < found.1 {
+                        self.least_below(child, boxes, found, bound, value);
+                    }
+                }
+            }
+            Node::Leaf(from, to) => {
+                for &triangle in &self.order[from..to] {
+                    let here = value(triangle as usize);
+                    if here < found.1 {
+                        *found = (triangle as usize, here);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Visits pairs of leaves, one of each tree, whose boxes meet: what is in the leaf of this tree,
+    /// then what is in the leaf of the other, and the box around that.
+    pub fn meeting(
+        &self,
+        boxes: &[Bounds],
+        (other, other_boxes): (&Self, &[Bounds]),
+        leaves: &mut impl FnMut(&[u32], &[u32], &Bounds),
+    ) {
+        if !self.nodes.is_empty() && !other.nodes.is_empty() {
+            self.meeting_below([0, 0], boxes, (other, other_boxes), leaves);
+        }
+    }
+
+    fn meeting_below(
+        &self,
+        [own, others]: [usize; 2],
+        boxes: &[Bounds],
+        (other, other_boxes): (&Self, &[Bounds]),
+        leaves: &mut impl FnMut(&[u32], &[u32], &Bounds),
+    ) {
+        let [a, b] = [&boxes[own], &other_boxes[others]];
+        if !meet(a, b) {
+            return;
+        }
+        let mut go = |nodes| self.meeting_below(nodes, boxes, (other, other_boxes), leaves);
+        let extent = |[low, high]: &Bounds| (*high - *low).max_element();
+        match (self.children(own), other.children(others)) {
+            (None, None) => leaves(self.below(own), other.below(others), b),
+            (Some(children), None) => children.into_iter().for_each(|child| go([child, others])),
+            (Some(children), Some(_)) if extent(a) > extent(b) => {
+                children.into_iter().for_each(|child| go([child, others]));
+            }
+            (_, Some(children)) => children.into_iter().for_each(|child| go([own, child])),
+        }
     }
 
     /// The children of a fork; `None` of a leaf.

@@ -15,6 +15,7 @@ pub mod rate;
 pub mod signal;
 pub mod skeleton;
 pub mod skin;
+pub mod solid;
 pub mod surface;
 pub mod triangle;
 pub mod units;

@@ -4,6 +4,8 @@ use std::collections::HashMap;
 
 use glam::DVec3;
 
+use crate::surface::SkinnedMesh;
+
 /// Triangles that hang together by corners at one place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Piece {
@@ -82,6 +84,30 @@ fn top(above: &mut [usize], mut place: usize) -> usize {
         place = above[place];
     }
     place
+}
+
+/// Pieces apart that are thinner than this share of the thickest are fine (common practice).
+const FINE: f64 = 0.1;
+
+/// Which triangles of each mesh belong to pieces so thin beside the thickest that they are hair,
+/// quills, feathers, claws or lashes. Positions of each mesh's vertices in metres.
+pub fn fine_triangles(meshes: &[SkinnedMesh], positions: &[Vec<DVec3>]) -> Vec<Vec<bool>> {
+    let all: Vec<Vec<Piece>> = meshes
+        .iter()
+        .zip(positions)
+        .map(|(mesh, positions)| pieces(positions, &mesh.triangles))
+        .collect();
+    let thickness = all.iter().flatten().map(Piece::thickness_m);
+    let limit_m = FINE * thickness.fold(0.0, f64::max);
+    let of_mesh = |(mesh, pieces): (&SkinnedMesh, Vec<Piece>)| {
+        let mut is_fine = vec![false; mesh.triangles.len()];
+        let thin = pieces.iter().filter(|piece| piece.thickness_m() < limit_m);
+        for &triangle in thin.flat_map(|piece| &piece.triangles) {
+            is_fine[triangle] = true;
+        }
+        is_fine
+    };
+    meshes.iter().zip(all).map(of_mesh).collect()
 }
 
 #[cfg(test)]

@@ -4,21 +4,90 @@ use std::f64::consts::TAU;
 
 use glam::DVec3;
 
-/// Whether a point lies inside closed triangles that may overlap: the solid angles sum to a whole
-/// turn (van Oosterom & Strackee 1983, doi 10.1109/TBME.1983.325207).
+/// Whether a point lies inside closed triangles that may overlap.
 pub fn is_inside(point: DVec3, triangles: &[[DVec3; 3]]) -> bool {
-    let angle = |triangle: &[DVec3; 3]| {
+    winding(point, triangles.iter().copied()) > 0.5
+}
+
+/// How often triangles wind about a point, as the solid angles at which it sees them sum to whole
+/// turns (van Oosterom & Strackee 1983, doi 10.1109/TBME.1983.325207).
+pub fn winding(point: DVec3, triangles: impl IntoIterator<Item = [DVec3; 3]>) -> f64 {
+    let angle = |triangle: [DVec3; 3]| {
         let [a, b, c] = triangle.map(|corner| corner - point);
         let (x, y, z) = (a.length(), b.length(), c.length());
         let volume = a.dot(b.cross(c));
         let below = x * y * z + a.dot(b) * z + b.dot(c) * x + c.dot(a) * y;
         2.0 * volume.atan2(below)
     };
-    triangles.iter().map(angle).sum::<f64>() > TAU
+    triangles.into_iter().map(angle).sum::<f64>() / (2.0 * TAU)
 }
 
-/// Distance along a ray to a triangle (Möller & Trumbore 1997, doi 10.1080/10867651.1997.10487468).
-pub fn ray_triangle(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Option<f64> {
+/// Distance along a ray to a triangle.
+pub fn ray_triangle(from: DVec3, direction: DVec3, triangle: &[DVec3; 3]) -> Option<f64> {
+    let hit = meeting(from, direction, triangle)?;
+    (hit.inside >= 0.0 && hit.way_m > 0.0).then_some(hit.way_m)
+}
+
+/// How close to an edge, as a share of the triangle, a ray must pass to be none that tells.
+const EDGE: f64 = 1e-9;
+
+/// How a ray passes a triangle.
+pub(crate) enum Passage {
+    /// It misses it.
+    Beside,
+    /// It meets an edge or a corner, which belong to other triangles too.
+    Edge,
+    /// Through it, after so many metres where the direction has a length of 1: turn is 1 where it
+    /// leaves through the outer side, -1 where it enters.
+    Through { way_m: f64, turn: i32 },
+}
+
+/// How a ray passes a triangle.
+pub(crate) fn passage(from: DVec3, direction: DVec3, triangle: &[DVec3; 3]) -> Passage {
+    match meeting(from, direction, triangle) {
+        Some(hit) if hit.way_m <= 0.0 || hit.inside < -EDGE => Passage::Beside,
+        Some(hit) if hit.inside <= EDGE => Passage::Edge,
+        Some(hit) => hit.through(),
+        None => Passage::Beside,
+    }
+}
+
+/// How a line from one point to another passes a triangle: by an edge also where it ends on it, or
+/// runs along it.
+pub(crate) fn passage_between(from: DVec3, to: DVec3, triangle: &[DVec3; 3]) -> Passage {
+    let Some(hit) = meeting(from, to - from, triangle) else {
+        return Passage::Edge;
+    };
+    let (way, inside) = (hit.way_m, hit.inside);
+    if inside < -EDGE || !(-EDGE..=1.0 + EDGE).contains(&way) {
+        Passage::Beside
+    } else if inside > EDGE && (EDGE..1.0 - EDGE).contains(&way) {
+        hit.through()
+    } else {
+        Passage::Edge
+    }
+}
+
+/// Where a ray meets the plane of a triangle.
+struct Meeting {
+    way_m: f64,
+    /// The least of the three barycentric coordinates: below 0 outside the triangle.
+    inside: f64,
+    /// Whether the ray runs the way the triangle faces.
+    leaves: bool,
+}
+
+impl Meeting {
+    fn through(&self) -> Passage {
+        Passage::Through {
+            way_m: self.way_m,
+            turn: if self.leaves { 1 } else { -1 },
+        }
+    }
+}
+
+/// Möller & Trumbore 1997, doi 10.1080/10867651.1997.10487468.
+fn meeting(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Option<Meeting> {
     let (edge_1, edge_2) = (*b - *a, *c - *a);
     let across = direction.cross(edge_2);
     let determinant = edge_1.dot(across);
@@ -29,8 +98,11 @@ pub fn ray_triangle(from: DVec3, direction: DVec3, [a, b, c]: &[DVec3; 3]) -> Op
     let u = offset.dot(across) / determinant;
     let turned = offset.cross(edge_1);
     let v = direction.dot(turned) / determinant;
-    let way_m = edge_2.dot(turned) / determinant;
-    (u >= 0.0 && v >= 0.0 && u + v <= 1.0 && way_m > 0.0).then_some(way_m)
+    Some(Meeting {
+        way_m: edge_2.dot(turned) / determinant,
+        inside: u.min(v).min(1.0 - u - v),
+        leaves: determinant < 0.0,
+    })
 }
 
 /// Shares of the corners of a triangle at one of its points, which sum to 1 (Ericson, *Real-Time Collision Detection*,

@@ -91,7 +91,8 @@ pub fn deliver(
     let all = solved.retargeted.solved.frame_count();
     if let Some(frames) = outputs.frames {
         frames.check(all, &take.path)?;
-        solved = solved.within(frames, character.surface(), watch)?;
+        let surfaces = [take.surface(), character.surface()];
+        solved = solved.within(frames, surfaces, watch)?;
     }
     tell(watch, Step::Write, 0.0)?;
     // A report is the same whether somebody wants to see values frame by frame or not.

@@ -79,20 +79,20 @@ pub struct Solved {
 
 impl Solved {
     /// A part of the result in frames of its own, measured by itself. What was chosen, and notes,
-    /// stay those of the whole. `surface` is the character's skin.
+    /// stay those of the whole. Skins are those of take and character.
     ///
     /// # Errors
     /// [`Failure::stopped`] soon after `watch` said so.
     pub fn within(
         &self,
         frames: Frames,
-        surface: Option<&Surface>,
+        surfaces: [Option<&Surface>; 2],
         watch: OnProgress<'_>,
     ) -> Result<Self, Failure> {
         let retargeted = self.retargeted.within([frames.first, frames.last]);
         let measured = |share| tell(watch, Step::Measure, share);
         Ok(Self {
-            comparison: measure_watched(&retargeted, surface, Options::default(), &measured)?,
+            comparison: measure_watched(&retargeted, surfaces, Options::default(), &measured)?,
             retargeted,
             choices: self.choices.clone(),
             doubtful: self.doubtful.clone(),
@@ -177,7 +177,8 @@ pub fn solve_watched(
     )
     .map_err(|problem| solve_error(&take.path, &choices, problem))?;
     let measured = |share| tell(watch, Step::Measure, share);
-    let comparison = measure_watched(&retargeted, character.surface(), options, &measured)?;
+    let surfaces = [take.surface(), character.surface()];
+    let comparison = measure_watched(&retargeted, surfaces, options, &measured)?;
     let mut notes = notes_of(take, &fitted.notes, character, &retargeted);
     notes.extend(data_note(&data_faults).map(|note| (take.path.clone(), note)));
     let doubtful = doubtful_of([take, character]);

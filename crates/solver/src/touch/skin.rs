@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use understudy_anatomy::Body;
 use understudy_motion::box_tree::{Bounds, BoxTree};
-use understudy_motion::pieces::{Piece, pieces};
+use understudy_motion::pieces::fine_triangles;
 use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
 
@@ -98,7 +98,8 @@ struct PartSkin {
     triangles: Vec<[usize; 3]>,
     /// Which edges of each triangle (from a corner to the next) are the border to other parts.
     borders: Vec<[bool; 3]>,
-    /// Vertices of what is too fine to be touched.
+    /// Vertices of what is too fine to be touched: it stands on the floor and goes into no other skin,
+    /// but a hand goes through it to the skin it grows from.
     fine: Vec<SkinPoint>,
     /// Boxes around the triangles.
     tree: BoxTree,
@@ -111,11 +112,6 @@ const MOST_NEAREST: usize = 6;
 /// looked at.
 const APART: f64 = 0.06;
 const BESIDE: f64 = 0.025;
-
-/// Pieces apart that are thinner than this share of the thickest are hair, quills, feathers, claws or
-/// lashes: they stand on the floor and go into no other skin, but a hand goes through them to the skin
-/// they grow from (common practice).
-const FINE: f64 = 0.1;
 
 /// The flesh of a body: its skin, or published girths where it has none.
 #[derive(Clone, Debug)]
@@ -143,8 +139,10 @@ impl Flesh {
         let mut fine_skins = skins.clone();
         let meshes = surface.map_or(&[][..], |surface| &surface.meshes);
         let positions: Vec<Vec<DVec3>> = meshes.iter().map(|mesh| mesh.posed(rest)).collect();
-        for ((mesh, positions), is_fine) in
-            meshes.iter().zip(&positions).zip(fine(meshes, &positions))
+        for ((mesh, positions), is_fine) in meshes
+            .iter()
+            .zip(&positions)
+            .zip(fine_triangles(meshes, &positions))
         {
             let joint_of = |vertex| mesh.main_joint(vertex).and_then(|joint| owner[joint]);
             let mains: Vec<Option<usize>> = (0..positions.len()).map(joint_of).collect();
@@ -330,33 +328,6 @@ impl Flesh {
         let (height_m, vertex) = heights.min_by(|a, b| a.0.total_cmp(&b.0))?;
         Some((height_m, vertex.clone()))
     }
-}
-
-/// Which triangles of each mesh are too fine to be touched.
-fn fine(meshes: &[SkinnedMesh], positions: &[Vec<DVec3>]) -> Vec<Vec<bool>> {
-    let all: Vec<Vec<Piece>> = meshes
-        .iter()
-        .zip(positions)
-        .map(|(mesh, positions)| pieces(positions, &mesh.triangles))
-        .collect();
-    let thickest_m = all
-        .iter()
-        .flatten()
-        .map(Piece::thickness_m)
-        .fold(0.0, f64::max);
-    let of_mesh = |(mesh, pieces): (&SkinnedMesh, Vec<Piece>)| {
-        let mut is_fine = vec![false; mesh.triangles.len()];
-        let thin = |piece: &&Piece| piece.thickness_m() < FINE * thickest_m;
-        for triangle in pieces
-            .iter()
-            .filter(thin)
-            .flat_map(|piece| &piece.triangles)
-        {
-            is_fine[*triangle] = true;
-        }
-        is_fine
-    };
-    meshes.iter().zip(all).map(of_mesh).collect()
 }
 
 impl PartSkin {

@@ -177,7 +177,7 @@ fn against(
     let options = Options {
         series: args.series,
     };
-    let comparison = measure_with(&retargeted, clip.surface(), options);
+    let comparison = measure_with(&retargeted, [take.surface(), clip.surface()], options);
     Ok(Measured {
         json: json!({
             "understudy": env!("CARGO_PKG_VERSION"),

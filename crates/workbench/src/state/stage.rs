@@ -515,7 +515,10 @@ fn touches(subject: &Subject<'_>, surface: Option<&Surface>, report: &Report) ->
             Some(Touch {
                 part: pair.part.clone(),
                 other_part: pair.other_part.clone(),
-                depths_mm: subject.worlds.iter().map(deeper).collect(),
+                depths_mm: match report.penetration.on_skin {
+                    true => pair.depths_mm.clone(),
+                    false => subject.worlds.iter().map(deeper).collect(),
+                },
                 rods: [one.clone(), other.clone()],
             })
         })
