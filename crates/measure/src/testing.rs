@@ -143,6 +143,7 @@ pub fn two_balls(dummy: &Dummy) -> Surface {
             ball(dummy, 1, rest.position(1), 0.1),
             ball(dummy, wrist, rest.position(wrist), 0.05),
         ],
+        ..Surface::default()
     }
 }
 

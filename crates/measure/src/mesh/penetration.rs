@@ -257,6 +257,7 @@ mod tests {
         }
         let surface = Surface {
             meshes: vec![ball(&dummy, 1, rest.position(1), 0.3), arm],
+            ..Surface::default()
         };
         let bent = |angle: f64| {
             let clip = dummy.clip(2, |frame, locals| {
@@ -322,6 +323,7 @@ mod tests {
         let clip = wrist_from_chest(&dummy, &[0.1]);
         let surface = Surface {
             meshes: vec![ball(&dummy, 1, DVec3::Y, 0.1)],
+            ..Surface::default()
         };
         assert!(measure_mesh_penetration(&dummy.subject(&clip, &[]), &surface).is_none());
     }

@@ -11,7 +11,7 @@ use understudy_scene::Loaded;
 
 use super::Memory;
 use super::map::{DOUBTFUL, Sign, row};
-use super::theme::{button, caption, colour};
+use super::theme::{button, caption, colour, row_ground};
 use super::tune::line;
 use crate::state::chains::{ChainId, ChainLine, places, sentence};
 use crate::state::command::Command;
@@ -192,13 +192,7 @@ fn head(ui: &mut Ui, chain: &ChainLine, who: Who, is_chosen: bool) -> Response {
         return response;
     }
     let visuals = ui.visuals();
-    if is_chosen || response.hovered() {
-        let fill = match is_chosen {
-            true => visuals.selection.bg_fill,
-            false => visuals.widgets.hovered.bg_fill,
-        };
-        ui.painter().rect_filled(rect, 4.0, fill);
-    }
+    row_ground(ui, rect, &response, is_chosen);
     let side = chain.id.place().map(|place| place.side);
     let shade = side.map_or(palette::VERMILLION, palette::side);
     let (sign, shade) = match chain.lowest {

@@ -11,7 +11,7 @@ use understudy_motion::JointKind;
 use understudy_scene::Loaded;
 use understudy_solver::Settings;
 
-use super::theme::{button, caption, colour};
+use super::theme::{button, caption, colour, row_ground};
 use super::tune::{line, send};
 use super::{Memory, chains};
 use crate::state::command::Command;
@@ -229,13 +229,7 @@ pub fn row(
         return response;
     }
     let visuals = ui.visuals();
-    if is_chosen || response.hovered() {
-        let fill = match is_chosen {
-            true => visuals.selection.bg_fill,
-            false => visuals.widgets.hovered.bg_fill,
-        };
-        ui.painter().rect_filled(rect, 4.0, fill);
-    }
+    row_ground(ui, rect, &response, is_chosen);
     let indent = f32::min(depth as f32 * 7.0, 70.0);
     let painter = ui.painter_at(rect);
     let left = rect.left_center() + vec2(8.0 + indent, 0.0);

@@ -4,8 +4,8 @@ use bevy_egui::egui;
 use egui::epaint::FontColorTransferFunction;
 use egui::style::{Selection, WidgetVisuals};
 use egui::{
-    Button, Color32, Context, CornerRadius, FontFamily, FontId, Frame, Margin, Response, RichText,
-    Stroke, TextStyle, Theme, Ui, Visuals,
+    Button, Color32, Context, CornerRadius, FontFamily, FontId, Frame, Margin, Rect, Response,
+    RichText, Stroke, TextStyle, Theme, Ui, Visuals,
 };
 
 use crate::state::command::{Command, key_of};
@@ -166,6 +166,18 @@ fn sends(response: Response, hint: &str, command: Command, out: &mut Vec<Command
         out.push(command);
     }
     response.on_hover_text(hint)
+}
+
+/// The ground of a row that is chosen, or pointed at.
+pub fn row_ground(ui: &Ui, rect: Rect, response: &Response, is_chosen: bool) {
+    let visuals = ui.visuals();
+    if is_chosen || response.hovered() {
+        let fill = match is_chosen {
+            true => visuals.selection.bg_fill,
+            false => visuals.widgets.hovered.bg_fill,
+        };
+        ui.painter().rect_filled(rect, 4.0, fill);
+    }
 }
 
 #[cfg(test)]
