@@ -43,6 +43,17 @@ pub fn around([a, b, c]: [DVec3; 3]) -> Bounds {
     [a.min(b).min(c), a.max(b).max(c)]
 }
 
+/// How far along a ray, in lengths of its direction, it enters a box, below 0 where it starts inside;
+/// infinite where it misses the box. `inverse` holds one over each part of the direction.
+pub fn entry([low, high]: &Bounds, from: DVec3, inverse: DVec3) -> f64 {
+    let (a, b) = ((*low - from) * inverse, (*high - from) * inverse);
+    let (enters, leaves) = (a.min(b).max_element(), a.max(b).min_element());
+    match leaves >= 0.0 && enters <= leaves {
+        true => enters,
+        false => f64::INFINITY,
+    }
+}
+
 impl BoxTree {
     /// A tree over so many triangles.
     pub fn new(count: usize, corners: impl Fn(usize) -> [DVec3; 3]) -> Self {

@@ -4,6 +4,8 @@ use std::collections::HashMap;
 
 use glam::DVec3;
 
+use crate::solid::Groups;
+
 use crate::surface::SkinnedMesh;
 
 /// Triangles that hang together by corners at one place.
@@ -29,28 +31,26 @@ impl Piece {
 /// files split them at seams. Positions in metres, triangles counterclockwise from outside.
 pub fn pieces(positions: &[DVec3], triangles: &[[u32; 3]]) -> Vec<Piece> {
     let mut places = HashMap::new();
-    let place_of: Vec<usize> = positions
+    let place_of: Vec<u32> = positions
         .iter()
         .map(|position| {
-            let next = places.len();
+            let next = places.len() as u32;
             // Adding zero makes one of both zeros.
             let place = (*position + 0.0).to_array().map(f64::to_bits);
             *places.entry(place).or_insert(next)
         })
         .collect();
-    let mut above: Vec<usize> = (0..places.len()).collect();
+    let mut groups = Groups::apart(places.len());
     let corners = |triangle: &[u32; 3]| triangle.map(|corner| place_of[corner as usize]);
     for triangle in triangles {
         let [a, b, c] = corners(triangle);
-        for other in [b, c] {
-            let (from, to) = (top(&mut above, a), top(&mut above, other));
-            above[from] = to;
-        }
+        groups.join([a, b], 0);
+        groups.join([a, c], 0);
     }
     let mut number_of = HashMap::new();
     let mut found: Vec<Vec<usize>> = Vec::new();
     for (index, triangle) in triangles.iter().enumerate() {
-        let root = top(&mut above, corners(triangle)[0]);
+        let (root, _) = groups.first(corners(triangle)[0]);
         let number = *number_of.entry(root).or_insert(found.len());
         if number == found.len() {
             found.push(Vec::new());
@@ -76,14 +76,6 @@ fn measured(positions: &[DVec3], triangles: &[[u32; 3]], own: Vec<usize>) -> Pie
         area_m2,
         volume_m3,
     }
-}
-
-fn top(above: &mut [usize], mut place: usize) -> usize {
-    while above[place] != place {
-        above[place] = above[above[place]];
-        place = above[place];
-    }
-    place
 }
 
 /// Pieces apart that are thinner than this share of the thickest are fine (common practice).

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use glam::DVec3;
 
-use crate::box_tree::{Bounds, BoxTree, NOTHING, around, meet};
+use crate::box_tree::{Bounds, BoxTree, NOTHING, around, entry, meet};
 use crate::triangle::{Passage, closest_on_triangle, passage, passage_between, winding};
 
 /// Triangles closed to a solid. They keep together when they move, so the tree over them is made
@@ -188,13 +188,13 @@ fn ends(points: &[DVec3], [from, to]: [u32; 2]) -> [DVec3; 3] {
 
 /// Points in groups, with how much more often a solid winds about each than about the point that
 /// stands for its group.
-struct Groups {
+pub(crate) struct Groups {
     above: Vec<u32>,
     turns: Vec<i32>,
 }
 
 impl Groups {
-    fn apart(count: usize) -> Self {
+    pub(crate) fn apart(count: usize) -> Self {
         Self {
             above: (0..count as u32).collect(),
             turns: vec![0; count],
@@ -202,7 +202,7 @@ impl Groups {
     }
 
     /// The point that stands for the group of a point, and how many turns more the point has.
-    fn first(&mut self, point: u32) -> (u32, i32) {
+    pub(crate) fn first(&mut self, point: u32) -> (u32, i32) {
         let (mut at, mut turns) = (point, 0);
         loop {
             let next = self.above[at as usize];
@@ -222,7 +222,7 @@ impl Groups {
 
     /// Joins the groups of two points, the second of which has so many turns less. False where they
     /// are known to differ otherwise.
-    fn join(&mut self, [from, to]: [u32; 2], less: i32) -> bool {
+    pub(crate) fn join(&mut self, [from, to]: [u32; 2], less: i32) -> bool {
         let ((one, from_turns), (other, to_turns)) = (self.first(from), self.first(to));
         let more = from_turns - less - to_turns;
         if one == other {
@@ -353,11 +353,7 @@ impl PosedSolid<'_> {
     fn crossings(&self, from: DVec3, direction: DVec3) -> Option<i32> {
         let inverse = direction.recip();
         let mut turns = Some(0);
-        let is_met = |[low, high]: &Bounds| {
-            let (a, b) = ((*low - from) * inverse, (*high - from) * inverse);
-            let (enters, leaves) = (a.min(b).max_element(), a.max(b).min_element());
-            leaves >= 0.0 && enters <= leaves
-        };
+        let is_met = |bounds: &Bounds| entry(bounds, from, inverse) < f64::INFINITY;
         self.solid
             .tree
             .visit(&self.boxes, &is_met, &mut |triangle| match passage(

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use understudy_anatomy::Body;
-use understudy_motion::box_tree::{Bounds, BoxTree};
+use understudy_motion::box_tree::{Bounds, BoxTree, entry};
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
@@ -247,8 +247,8 @@ impl Flesh {
     /// Where the skin of one part is nearest to that of another in a pose, or deepest in it, looking
     /// only within `near_m` of a point, and with `facing` only at skin that looks that way: the nearest
     /// first, then others that are nearly as near or go into each other, a little apart, then the
-    /// vertices asked for `besides`. None where the skins are farther apart than half of that, or
-    /// either part has none there.
+    /// vertices asked for `besides`. None where the skins are farther apart than a quarter of
+    /// that, or either part has none there.
     pub(crate) fn nearest(
         &self,
         from: usize,
@@ -263,55 +263,54 @@ impl Flesh {
         };
         let near = |point: DVec3| point.distance_squared(about) < near_m * near_m;
         let posed = PosedPart::new(to, pose, near);
-        let looked_at = |vertex: usize| {
-            let point = from.vertex(vertex)?.world(pose);
-            if !near(point) {
-                return None;
-            }
-            let distance = posed.distance(point, 0.25 * near_m)?;
-            let Some(facing) = facing else {
-                return Some((vertex, point, distance));
-            };
-            if posed.normal(distance.triangle).dot(facing) > 0.0 {
-                return Some((vertex, point, distance));
-            }
-            // What lies deep is often nearer to another side of the body: it goes out the way it came.
-            if distance.metres < 0.0 {
-                let out = posed.way_out(point, facing, near_m)?;
-                return Some((vertex, point, out));
-            }
-            None
-        };
-        let mut found: Vec<_> = (0..from.count()).filter_map(looked_at).collect();
-        let least_m = found
-            .iter()
-            .map(|found| found.2.metres)
-            .fold(0.25 * near_m, f64::min);
-        let asked: Vec<_> = found
-            .iter()
-            .filter(|found| besides.contains(&found.0))
-            .cloned()
-            .collect();
-        found.retain(|found| found.2.metres < least_m.max(0.0) + BESIDE * near_m);
-        found.sort_by(|a, b| a.2.metres.total_cmp(&b.2.metres));
-        let mut apart: Vec<(usize, DVec3, Distance)> = Vec::new();
-        for (vertex, point, distance) in found {
-            let is_beside = |other: &(_, DVec3, _)| other.1.distance(point) < APART * near_m;
+        let looked_at = from
+            .all_vertices()
+            .enumerate()
+            .filter_map(|(number, vertex)| {
+                let point = vertex.world(pose);
+                if !near(point) {
+                    return None;
+                }
+                let mut distance = posed.distance(point, 0.25 * near_m)?;
+                if let Some(facing) = facing
+                    && posed.normal(distance.triangle).dot(facing) <= 0.0
+                {
+                    if distance.metres >= 0.0 {
+                        return None;
+                    }
+                    // What lies deep is often nearer to another side of the body: it goes out the way it
+                    // came.
+                    distance = posed.way_out(point, facing, near_m)?;
+                }
+                Some(Seen {
+                    number,
+                    vertex,
+                    point,
+                    distance,
+                })
+            });
+        let mut found: Vec<Seen<'_>> = looked_at.collect();
+        let metres = found.iter().map(|seen| seen.distance.metres);
+        let least_m = metres.fold(0.25 * near_m, f64::min);
+        let is_asked = |seen: &&Seen<'_>| besides.contains(&seen.number);
+        let asked: Vec<Seen<'_>> = found.iter().filter(is_asked).cloned().collect();
+        found.retain(|seen| seen.distance.metres < least_m.max(0.0) + BESIDE * near_m);
+        found.sort_by(|a, b| a.distance.metres.total_cmp(&b.distance.metres));
+        let mut apart: Vec<Seen<'_>> = Vec::new();
+        for seen in found {
+            let is_beside = |other: &Seen<'_>| other.point.distance(seen.point) < APART * near_m;
             if apart.len() < MOST_NEAREST && !apart.iter().any(is_beside) {
-                apart.push((vertex, point, distance));
+                apart.push(seen);
             }
         }
         for asked in asked {
-            if !apart.iter().any(|other| other.0 == asked.0) {
+            if !apart.iter().any(|other| other.number == asked.number) {
                 apart.push(asked);
             }
         }
-        let nearest = apart.into_iter();
-        nearest
-            .filter_map(|(vertex, point, distance)| {
-                let own = from.vertex(vertex)?;
-                Some(posed.nearest((vertex, own), point, &distance, near_m))
-            })
+        apart
+            .iter()
+            .map(|seen| posed.nearest(seen, near_m))
             .collect()
     }
 
@@ -323,24 +322,19 @@ impl Flesh {
         above: impl Fn(DVec3) -> f64,
     ) -> Option<(f64, SkinPoint)> {
         let skin = self.parts[index].as_ref()?;
-        let vertices = skin.vertices.iter().chain(&skin.fine);
-        let heights = vertices.map(|vertex| (above(vertex.world(pose)), vertex));
+        let heights = skin
+            .all_vertices()
+            .map(|vertex| (above(vertex.world(pose)), vertex));
         let (height_m, vertex) = heights.min_by(|a, b| a.0.total_cmp(&b.0))?;
         Some((height_m, vertex.clone()))
     }
 }
 
 impl PartSkin {
-    /// How many vertices there are, with those of what is fine.
-    fn count(&self) -> usize {
-        self.vertices.len() + self.fine.len()
-    }
-
-    /// A vertex; what moves goes through nothing with its claws either, so those of what is fine
+    /// All vertices; what moves goes through nothing with its claws either, so those of what is fine
     /// follow the others.
-    fn vertex(&self, number: usize) -> Option<&SkinPoint> {
-        let fine = || self.fine.get(number - self.vertices.len());
-        self.vertices.get(number).or_else(fine)
+    fn all_vertices(&self) -> impl Iterator<Item = &SkinPoint> {
+        self.vertices.iter().chain(&self.fine)
     }
 
     /// Edges of one triangle only. Corners at one place are one: files split them at seams.
@@ -390,6 +384,15 @@ struct Distance {
     on: DVec3,
 }
 
+/// A vertex of another part, and where the skin is nearest to it.
+#[derive(Clone, Debug)]
+struct Seen<'a> {
+    number: usize,
+    vertex: &'a SkinPoint,
+    point: DVec3,
+    distance: Distance,
+}
+
 /// The skin of a part in a pose.
 struct PosedPart<'a> {
     skin: &'a PartSkin,
@@ -427,37 +430,19 @@ impl<'a> PosedPart<'a> {
     /// Where a point inside comes out on a way (unit) through the skin that looks that way, if it
     /// does within `within_m`; the distance is below 0.
     fn way_out(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<Distance> {
+        let inverse = way.recip();
+        let bound = |bounds: &Bounds| entry(bounds, point, inverse);
+        let out_m = |triangle: usize| {
+            let looks_that_way = self.normal(triangle).dot(way) > 0.0;
+            let out_m = ray_triangle(point, way, &self.corners(triangle));
+            out_m.filter(|_| looks_that_way).unwrap_or(f64::INFINITY)
+        };
         let tree = &self.skin.tree;
-        let mut least_m = within_m;
-        let mut found = None;
-        let mut open = vec![0];
-        while let Some(node) = open.pop() {
-            let [low, high] = self.boxes[node].map(|corner| (corner - point) / way);
-            // Divided by zero, a side is never or always passed.
-            let (near, far) = (low.min(high).max_element(), low.max(high).min_element());
-            if near > far.min(least_m) || far < 0.0 {
-                continue;
-            }
-            if let Some(children) = tree.children(node) {
-                open.extend(children);
-                continue;
-            }
-            for &triangle in tree.below(node) {
-                let triangle = triangle as usize;
-                if self.normal(triangle).dot(way) <= 0.0 {
-                    continue;
-                }
-                let out_m = ray_triangle(point, way, &self.corners(triangle));
-                if let Some(out_m) = out_m.filter(|out_m| *out_m < least_m) {
-                    least_m = out_m;
-                    found = Some(triangle);
-                }
-            }
-        }
+        let (triangle, out_m) = tree.least(&self.boxes, within_m, &bound, &out_m)?;
         Some(Distance {
-            metres: -least_m,
-            triangle: found?,
-            on: point + least_m * way,
+            metres: -out_m,
+            triangle,
+            on: point + out_m * way,
         })
     }
 
@@ -527,17 +512,12 @@ impl<'a> PosedPart<'a> {
         })
     }
 
-    /// A vertex of another part and where this skin is nearest to it.
-    fn nearest(
-        &self,
-        (number, vertex): (usize, &SkinPoint),
-        point: DVec3,
-        distance: &Distance,
-        near_m: f64,
-    ) -> Nearest {
+    /// What was seen, with the points of both skins.
+    fn nearest(&self, seen: &Seen<'_>, near_m: f64) -> Nearest {
+        let Seen { distance, .. } = seen;
         let corners = self.corners(distance.triangle);
         let shares = corner_shares(distance.on, &corners);
-        let away = (point - distance.on) * distance.metres.signum();
+        let away = (seen.point - distance.on) * distance.metres.signum();
         let flat = (corners[1] - corners[0]).cross(corners[2] - corners[0]);
         // Touching points have no direction between them.
         let normal = match away.length() > 1e-6 * near_m {
@@ -548,8 +528,8 @@ impl<'a> PosedPart<'a> {
         let ends = ends.map(|corner| &self.skin.vertices[corner]);
         Nearest {
             metres: distance.metres,
-            vertex: number,
-            from: vertex.clone(),
+            vertex: seen.number,
+            from: seen.vertex.clone(),
             to: SkinPoint::mixed(ends, shares),
             normal,
         }
