@@ -6,7 +6,9 @@ use std::collections::{BTreeMap, HashMap};
 use glam::DVec3;
 
 use crate::box_tree::{Bounds, BoxTree, NOTHING, around, entry, meet};
-use crate::triangle::{Passage, closest_on_triangle, passage, passage_between, winding};
+use crate::triangle::{
+    Passage, closest_on_triangle, passage, passage_between, ray_triangle, winding,
+};
 
 /// Triangles closed to a solid. They keep together when they move, so the tree over them is made
 /// once.
@@ -26,6 +28,15 @@ pub struct Solid {
     tree: BoxTree,
     /// Whether the triangles face inward.
     is_inverted: bool,
+}
+
+/// A point of a skin, and the number of its triangle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OnSkin {
+    /// Number of the triangle.
+    pub triangle: usize,
+    /// The point, metres.
+    pub on: DVec3,
 }
 
 /// A solid in a pose.
@@ -370,6 +381,11 @@ impl PosedSolid<'_> {
 
     /// The point of the skin, caps left out, nearest to a point and nearer than `within_m`.
     pub fn closest(&self, point: DVec3, within_m: f64) -> Option<DVec3> {
+        Some(self.nearest(point, within_m)?.on)
+    }
+
+    /// As [`PosedSolid::closest`], with its triangle.
+    pub fn nearest(&self, point: DVec3, within_m: f64) -> Option<OnSkin> {
         let bound = |[low, high]: &Bounds| point.distance_squared(point.clamp(*low, *high));
         let value = |triangle: usize| {
             if triangle >= self.solid.skin_count {
@@ -381,7 +397,39 @@ impl PosedSolid<'_> {
         let limit = within_m * within_m;
         let tree = &self.solid.tree;
         let (triangle, _) = tree.least(&self.boxes, limit, &bound, &value)?;
-        Some(closest_on_triangle(point, &self.corners(triangle)))
+        let on = closest_on_triangle(point, &self.corners(triangle));
+        Some(OnSkin { triangle, on })
+    }
+
+    /// Where a ray from a point, nearer than `within_m`, first leaves through the skin, caps left out;
+    /// `way` is a unit vector.
+    pub fn exit(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<OnSkin> {
+        let inverse = way.recip();
+        let bound = |bounds: &Bounds| entry(bounds, point, inverse);
+        let value = |triangle: usize| {
+            let is_way_out = triangle < self.solid.skin_count && self.normal(triangle).dot(way) > 0.0;
+            let out_m = ray_triangle(point, way, &self.corners(triangle));
+            out_m.filter(|_| is_way_out).unwrap_or(f64::INFINITY)
+        };
+        let tree = &self.solid.tree;
+        let (triangle, out_m) = tree.least(&self.boxes, within_m, &bound, &value)?;
+        let on = point + out_m * way;
+        Some(OnSkin { triangle, on })
+    }
+
+    /// Outward from a triangle, as long as twice its area.
+    pub fn normal(&self, triangle: usize) -> DVec3 {
+        let [a, b, c] = self.corners(triangle);
+        let normal = (b - a).cross(c - a);
+        match self.solid.is_inverted {
+            true => -normal,
+            false => normal,
+        }
+    }
+
+    /// The corners of a triangle, and as numbers of its points.
+    pub fn triangle(&self, triangle: usize) -> ([DVec3; 3], [u32; 3]) {
+        (self.corners(triangle), self.solid.triangles[triangle])
     }
 
     /// How deep a point lies below the skin, metres; `None` outside.

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use thiserror::Error;
 use understudy_anatomy::Body;
 use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
+use understudy_overlap::{Parts, SkinParts, body_parts};
 
 use crate::align::{self, Alignment, align, source_leg};
 use crate::banded::NotPositive;
@@ -216,6 +217,9 @@ pub fn retarget_watched(
 
 /// Share of the work that is done before touches are carried over, about.
 const TOUCHES: f64 = 0.5;
+
+/// And before that, when legs are out of each other.
+const CLEARED: f64 = 0.6;
 
 /// Share of the work that is done before the first frame is carried over, about.
 const PREPARED: f64 = 0.05;
@@ -455,13 +459,24 @@ impl Prepared {
             pelvis_offsets = offsets.pelvis;
         }
         let mut notes = self.notes.clone();
+        let parts = body_parts(&self.skeleton, &self.body);
+        let skin = surface.filter(|_| settings.touches.enabled && settings.touches.keep_out);
+        let skin = skin.map(|surface| self.skin_parts(surface, &parts));
+        let skin = skin.as_ref().map(|skin| (skin, &parts));
+        self.clear_legs(
+            (&plain, &mut solved),
+            settings,
+            &planted_parts,
+            (surface, skin),
+            watch.part(TOUCHES, CLEARED),
+        )?;
         let carried = self.carry_touches(
             (&plain, &mut solved),
             settings,
             &contacts,
-            surface,
+            (surface, skin),
             &mut notes,
-            watch.part(TOUCHES, 0.99),
+            watch.part(CLEARED, 0.99),
         )?;
         watch.at(0.99)?;
         for chain in self.chains(settings)? {
@@ -501,13 +516,82 @@ impl Prepared {
         })
     }
 
+    fn skin_parts(&self, surface: &Surface, parts: &Parts) -> SkinParts {
+        let leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        SkinParts::new(surface, parts, &self.rest, leg_m)
+    }
+
+    /// Takes legs out of each other and of the trunk.
+    fn clear_legs(
+        &self,
+        (plain, solved): (&Clip, &mut Clip),
+        settings: &Settings,
+        planted_parts: &[Vec<[bool; 3]>],
+        (surface, skin): (Option<&Surface>, Option<(&SkinParts, &Parts)>),
+        watch: Watch<'_>,
+    ) -> Result<(), SolveError> {
+        if skin.is_none() || same_joints(&self.take.clip.skeleton, &self.skeleton) {
+            return Ok(());
+        }
+        let floor = self.take.stance.floor;
+        let ground = |frame: usize| {
+            let mut ground = touch::Ground::default();
+            let world = solved.world(frame);
+            for (foot, planted) in self.feet.iter().zip(planted_parts) {
+                for (part, is_planted) in FootPart::ALL.into_iter().zip(planted[frame]) {
+                    let Some(point) = foot.point(part) else {
+                        continue;
+                    };
+                    match is_planted {
+                        true => ground.hold(&point, &world),
+                        false => ground.keep_over(&point, &world, &floor),
+                    }
+                }
+            }
+            ground
+        };
+        let ground: Vec<touch::Ground> = (0..solved.frame_count()).map(ground).collect();
+        let worlds = plain.worlds();
+        let source_rest = self.take.clip.skeleton.rest_world();
+        let stage = self.stage(&source_rest, &worlds, (surface, skin));
+        touch::clear_legs(&stage, &ground, &settings.touches, solved, watch)
+    }
+
+    /// Performer and character, which is in plain transfer in `worlds`.
+    fn stage<'a>(
+        &'a self,
+        source_rest: &'a WorldPose,
+        worlds: &'a [WorldPose],
+        (surface, skin): (Option<&'a Surface>, Option<(&'a SkinParts, &'a Parts)>),
+    ) -> touch::Stage<'a> {
+        let take = &self.take;
+        touch::Stage {
+            performer: touch::Actor {
+                body: &take.body,
+                rest: source_rest,
+                worlds: &take.worlds,
+                skeleton: &take.clip.skeleton,
+            },
+            character: touch::Actor {
+                body: &self.body,
+                rest: &self.rest,
+                worlds,
+                skeleton: &self.skeleton,
+            },
+            surface,
+            skin,
+            floor: take.stance.floor,
+            frame_time_secs: take.clip.frame_time_secs,
+        }
+    }
+
     /// Brings hands and forearms to what they touch.
     fn carry_touches(
         &self,
         (plain, solved): (&Clip, &mut Clip),
         settings: &Settings,
         contacts: &Contacts,
-        surface: Option<&Surface>,
+        (surface, skin): (Option<&Surface>, Option<(&SkinParts, &Parts)>),
         notes: &mut Vec<String>,
         watch: Watch<'_>,
     ) -> Result<Vec<CarriedTouch>, SolveError> {
@@ -517,27 +601,9 @@ impl Prepared {
         if !settings.touches.enabled || is_own {
             return Ok(Vec::new());
         }
-        let take = &self.take;
-        let source = &take.clip.skeleton;
-        let source_rest = source.rest_world();
+        let source_rest = self.take.clip.skeleton.rest_world();
         let worlds = plain.worlds();
-        let stage = touch::Stage {
-            performer: touch::Actor {
-                body: &take.body,
-                rest: &source_rest,
-                worlds: &take.worlds,
-                skeleton: source,
-            },
-            character: touch::Actor {
-                body: &self.body,
-                rest: &self.rest,
-                worlds: &worlds,
-                skeleton: &self.skeleton,
-            },
-            surface,
-            floor: take.stance.floor,
-            frame_time_secs: take.clip.frame_time_secs,
-        };
+        let stage = self.stage(&source_rest, &worlds, (surface, skin));
         let (carried, missing) = touch::carry(&stage, touches, &settings.touches, solved, watch)?;
         notes.extend(missing.iter().map(|touch| {
             format!(

@@ -1,9 +1,7 @@
 //! Measures on the skinned mesh itself, at every frame.
 
-pub mod parts;
 pub mod penetration;
 pub mod published;
-mod skin_parts;
 
-pub use parts::{Part, Parts, body_parts};
 pub use penetration::measure_mesh_penetration;
+pub use understudy_overlap::{Part, Parts, body_parts};

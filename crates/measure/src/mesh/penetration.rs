@@ -21,17 +21,12 @@ use std::ops::Add;
 use std::thread;
 
 use understudy_motion::{Surface, WorldPose};
+use understudy_overlap::{PoseOverlaps, SkinParts, body_parts};
 
-use super::parts::body_parts;
-use super::skin_parts::{PoseOverlaps, SkinParts};
 use crate::penetration::{PairDepth, Penetration, ROUNDING};
 use crate::report::At;
 use crate::stats::{largest, mean, worst};
 use crate::subject::{MM, Subject};
-
-/// Width of the seam between two parts that meet, as a share of the leg's length: 3 cm of a
-/// person, about half as wide as a wrist (common practice).
-const SEAM: f64 = 0.035;
 
 /// Measures all pairs of parts on the skin, frame by frame. `None` where the skin has no two parts
 /// to compare.
@@ -47,8 +42,7 @@ pub(crate) fn mesh_penetration_watched<E>(
     at: At<'_, E>,
 ) -> Result<Option<Penetration>, E> {
     let parts = body_parts(&subject.clip.skeleton, subject.body);
-    let seam_m = SEAM * subject.leg_length_m;
-    let skin = SkinParts::new(surface, &parts, &subject.rest, seam_m);
+    let skin = SkinParts::new(surface, &parts, &subject.rest, subject.leg_length_m);
     if skin.pairs().len() == 0 {
         return Ok(None);
     }

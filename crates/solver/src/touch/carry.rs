@@ -1,19 +1,22 @@
 //! Carries touches over: goals on the character's surface, one solve for each window of frames around
 //! them, and what is left between the surfaces.
 
+use std::num::NonZero;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread;
 use std::time::Duration;
 
 use serde::Serialize;
-use understudy_anatomy::{Body, Side};
+use understudy_anatomy::{Body, JointPoint};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
+use understudy_overlap::{Parts, SkinParts};
 
+use super::apart::{Again, Apart, Limb, Movers, Outside};
 use super::find::Moving;
-use super::goals::{Clear, Goal, Meet, Pair, Target};
+use super::goals::{Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
-use super::skin::Nearest;
-use super::turns::Turns;
+use super::skin::{Nearest, SkinPoint};
+use super::turns::{Limbs, Turns};
 use super::{Touch, TouchSettings};
 use crate::banded::NotPositive;
 use crate::contacts::{cut, runs};
@@ -83,8 +86,20 @@ pub(crate) struct Stage<'a> {
     /// The character in plain transfer.
     pub(crate) character: Actor<'a>,
     pub(crate) surface: Option<&'a Surface>,
+    /// The skin in parts, where parts shall stay out of each other.
+    pub(crate) skin: Option<(&'a SkinParts, &'a Parts)>,
     pub(crate) floor: Floor,
     pub(crate) frame_time_secs: f64,
+}
+
+impl<'a> Stage<'a> {
+    /// What of the character stays apart; `None` without a skin in parts.
+    fn apart(&self, bodies: [&Moving<'_>; 2], movers: Movers) -> Option<Apart<'a>> {
+        let (skin, parts) = self.skin?;
+        let surface = self.surface?;
+        let whole = (skin, parts, surface);
+        Some(Apart::new(whole, self.character.body, bodies, movers))
+    }
 }
 
 /// Rounds in which the nearest points of the two skins are looked for again.
@@ -108,6 +123,18 @@ const FAR: f64 = 0.02;
 
 /// Surfaces this near to each other, as a share of the arm, touch.
 const CLOSE: f64 = 4e-4;
+
+/// What costs 1, as a share of the limb: depth in another part, less than a touch that is missed, and
+/// distance of what stands from where it stands.
+const DEPTH: f64 = 1e-3;
+const HELD: f64 = 5e-5;
+
+/// Depth that is left, as a share of the limb, and that is none, metres.
+const DEEP: f64 = 2e-3;
+const LEAST_M: f64 = 1e-4;
+
+/// After so many rounds all frames are looked at for what is inside what.
+const ALL_ROUNDS: usize = 5;
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
@@ -140,15 +167,87 @@ pub(crate) fn carry(
         .filter(|(_, goal)| goal.is_none());
     let missing = missing.map(|(touch, _)| *touch).collect();
     let goals: Vec<Goal> = goals.into_iter().flatten().collect();
-    let clears = match settings.keep_out {
-        true => pair.clears(&clip.worlds()),
-        false => Vec::new(),
+    let apart = stage.apart([&performer, &character], Movers::Arms);
+    let ground = vec![Ground::default(); clip.frame_count()];
+    let carried = solve_windows(&pair, apart.as_ref(), goals, &ground, stage, settings, clip, watch)?;
+    Ok((carried, missing))
+}
+
+/// What a frame's legs stand on.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Ground {
+    /// Points that stand, and where, world, metres.
+    pub(crate) held: Vec<(SkinPoint, DVec3)>,
+    /// Points that stay over the floor.
+    pub(crate) over: Vec<(Meet, f64)>,
+}
+
+impl Ground {
+    /// A point that stands where it is.
+    pub(crate) fn hold(&mut self, point: &JointPoint, world: &WorldPose) {
+        let place = point.world(world);
+        let point = SkinPoint::rigid(point.joint, point.local);
+        self.held.push((point, place));
+    }
+
+    /// A point that sinks no deeper than it is.
+    pub(crate) fn keep_over(&mut self, point: &JointPoint, world: &WorldPose, floor: &Floor) {
+        let at = point.world(world);
+        let least_m = (floor.above(at) * floor.normal.y).min(0.0);
+        let meet = Meet {
+            point: SkinPoint::rigid(point.joint, point.local),
+            target: Target::World(floor.below(at)),
+            normal: floor.normal,
+            normal_joint: None,
+        };
+        self.over.push((meet, least_m));
+    }
+}
+
+/// Moves legs out of each other and of the trunk; what stands stays. `ground` frame by frame.
+pub(crate) fn clear_legs(
+    stage: &Stage<'_>,
+    ground: &[Ground],
+    settings: &TouchSettings,
+    clip: &mut Clip,
+    watch: Watch<'_>,
+) -> Result<(), SolveError> {
+    let performer = stage.performer.moving(None, stage.frame_time_secs);
+    let character = stage.character.moving(stage.surface, stage.frame_time_secs);
+    let Some(apart) = stage.apart([&performer, &character], Movers::Legs) else {
+        return Ok(());
     };
-    let windows = windows(&goals, &clears, settings, clip);
+    let pair = Pair {
+        performer: &performer,
+        character: &character,
+        floor: stage.floor,
+    };
+    solve_windows(&pair, Some(&apart), Vec::new(), ground, stage, settings, clip, watch)?;
+    Ok(())
+}
+
+#[expect(clippy::too_many_arguments)]
+fn solve_windows(
+    pair: &Pair<'_>,
+    apart: Option<&Apart<'_>>,
+    goals: Vec<Goal>,
+    ground: &[Ground],
+    stage: &Stage<'_>,
+    settings: &TouchSettings,
+    clip: &mut Clip,
+    watch: Watch<'_>,
+) -> Result<Vec<CarriedTouch>, SolveError> {
+    let insides = match apart {
+        Some(apart) => insides(apart, &goals, clip),
+        None => Vec::new(),
+    };
+    let windows = windows(&goals, &insides, settings, clip);
     let rounds = windows.len() * (ROUNDS + 1);
     let solver = WindowSolver {
         clip,
-        pair: &pair,
+        pair,
+        apart,
+        ground,
         body: stage.character.body,
         settings,
         rounds: AtomicUsize::new(0),
@@ -187,7 +286,7 @@ pub(crate) fn carry(
         carried.extend(window.carried);
     }
     carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
-    Ok((carried, missing))
+    Ok(carried)
 }
 
 /// Frames that hang together, with the touches in them.
@@ -195,20 +294,26 @@ struct Window {
     first: usize,
     last: usize,
     goals: Vec<Goal>,
-    clears: Vec<Clear>,
+    /// Limbs that are inside another part.
+    limbs: Vec<Limb>,
     locals: Vec<Vec<Transform>>,
     carried: Vec<CarriedTouch>,
 }
 
 /// Windows of touches, and of limbs inside others, with time to fade around them; those that meet are
 /// one.
-fn windows(goals: &[Goal], clears: &[Clear], settings: &TouchSettings, clip: &Clip) -> Vec<Window> {
+fn windows(
+    goals: &[Goal],
+    insides: &[(usize, Vec<Limb>)],
+    settings: &TouchSettings,
+    clip: &Clip,
+) -> Vec<Window> {
     let fade = (4.0 * settings.fade_secs / clip.frame_time_secs).ceil() as usize;
     let end = clip.frame_count() - 1;
     let mut is_in = vec![false; end + 1];
     let touches = goals.iter().map(|goal| (goal.touch.first, goal.touch.last));
-    let insides = clears.iter().map(|clear| (clear.frame, clear.frame));
-    for (first, last) in touches.chain(insides) {
+    let inside = insides.iter().map(|(frame, _)| (*frame, *frame));
+    for (first, last) in touches.chain(inside) {
         is_in[first.saturating_sub(fade)..=(last + fade).min(end)].fill(true);
     }
     let window = |(first, last): (usize, usize)| Window {
@@ -219,15 +324,46 @@ fn windows(goals: &[Goal], clears: &[Clear], settings: &TouchSettings, clip: &Cl
             .filter(|goal| (first..=last).contains(&goal.touch.first))
             .cloned()
             .collect(),
-        clears: clears
-            .iter()
-            .filter(|clear| (first..=last).contains(&clear.frame))
-            .cloned()
-            .collect(),
+        limbs: {
+            let within = insides.iter();
+            let within = within.filter(|(frame, _)| (first..=last).contains(frame));
+            let mut limbs: Vec<Limb> = within.flat_map(|(_, limbs)| limbs.clone()).collect();
+            limbs.sort_unstable();
+            limbs.dedup();
+            limbs
+        },
         locals: Vec::new(),
         carried: Vec::new(),
     };
     runs(&is_in).into_iter().map(window).collect()
+}
+
+/// Frames in which something is inside what it stays out of, with the limbs that have to move.
+fn insides(apart: &Apart<'_>, goals: &[Goal], clip: &Clip) -> Vec<(usize, Vec<Limb>)> {
+    let look = |frame: usize| {
+        let found = apart.look(frame, &clip.world(frame), goals, &mut Again::new());
+        (found.deepest_m > LEAST_M).then_some((frame, found.limbs))
+    };
+    let frames: Vec<usize> = (0..clip.frame_count()).collect();
+    shared(&frames, |frame| look(*frame)).into_iter().flatten().collect()
+}
+
+/// Frames looked at on all cores, in order.
+fn shared<T: Sync, R: Send>(frames: &[T], look: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    let cores = thread::available_parallelism().map_or(1, NonZero::get);
+    let share = frames.len().div_ceil(cores).max(1);
+    thread::scope(|scope| {
+        let look = &look;
+        let running: Vec<_> = frames
+            .chunks(share)
+            .map(|part| scope.spawn(move || part.iter().map(look).collect::<Vec<R>>()))
+            .collect();
+        let joined = running.into_iter().flat_map(|thread| match thread.join() {
+            Ok(found) => found,
+            Err(panic) => std::panic::resume_unwind(panic),
+        });
+        joined.collect()
+    })
 }
 
 /// How often it is looked whether somebody wants the work stopped.
@@ -248,6 +384,9 @@ struct Near {
 struct WindowSolver<'a> {
     clip: &'a Clip,
     pair: &'a Pair<'a>,
+    apart: Option<&'a Apart<'a>>,
+    /// Frame by frame of the clip.
+    ground: &'a [Ground],
     body: &'a Body,
     settings: &'a TouchSettings,
     /// Rounds done of all windows together.
@@ -264,28 +403,23 @@ impl WindowSolver<'_> {
             .flat_map(|goal| [goal.touch.from, goal.touch.to])
             .collect();
         let frames = window.last - window.first + 1;
-        let mut clears = vec![Vec::new(); frames];
-        for clear in &window.clears {
-            clears[clear.frame - window.first].push(clear.clone());
-        }
-        let mut arms: Vec<_> = window.clears.iter().map(|clear| clear.arm).collect();
-        arms.sort_unstable();
-        arms.dedup();
+        let limbs = self.limbs(&window.limbs);
         let turns = Turns::new(
             &self.clip.skeleton,
             self.body,
             character.rest,
             &character.worlds[window.first..=window.last],
             &ends,
-            &arms,
+            &limbs,
             self.settings.reach,
         );
-        let size_m = self.size_m(&window.goals, &arms);
+        let size_m = self.size_m(&window.goals, &limbs);
         let strength = self.settings.strength;
         let weights = Weights {
             gap_m: 4e-4 * size_m / strength,
             aside_m: 0.01 * size_m / strength,
-            depth_m: 2e-3 * size_m,
+            depth_m: DEPTH * size_m,
+            held_m: HELD * size_m,
             near_m: 0.03 * size_m / strength,
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
@@ -307,7 +441,11 @@ impl WindowSolver<'_> {
                 .iter()
                 .map(|goal| vec![Vec::new(); goal.frames.len()])
                 .collect(),
-            clears,
+            outsides: vec![Vec::new(); frames],
+            held: self.ground[window.first..=window.last]
+                .iter()
+                .map(|ground| ground.held.clone())
+                .collect(),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
@@ -318,13 +456,15 @@ impl WindowSolver<'_> {
             .iter()
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
+        let mut agains = vec![Again::new(); frames];
         let mut best = (f64::INFINITY, Vec::new());
         for round in 0..=ROUNDS {
             self.rounds.fetch_add(1, Ordering::Relaxed);
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            let left = self.look_again(&mut problem, &mut known, size_m);
+            let mut left = self.look_again(&mut problem, &mut known, size_m);
+            left += self.look_apart(&mut problem, &mut agains, round, size_m);
             if left < best.0 {
                 best = (left, problem.values.clone());
             }
@@ -351,20 +491,87 @@ impl WindowSolver<'_> {
         Ok(window)
     }
 
-    /// The longest arm that touches, metres.
-    fn size_m(&self, goals: &[Goal], arms: &[(Side, usize)]) -> f64 {
+    /// Limbs by what they are.
+    fn limbs(&self, limbs: &[Limb]) -> Limbs {
+        let (arms, legs) = (&self.body.arms, &self.body.legs);
+        let is_leg = self.apart.is_some_and(|apart| apart.movers == Movers::Legs);
+        let of = |is: bool| match is {
+            true => limbs.to_vec(),
+            false => Vec::new(),
+        };
+        Limbs {
+            arms: of(!is_leg && !arms.is_empty()),
+            legs: of(is_leg && !legs.is_empty()),
+        }
+    }
+
+    /// The longest limb that moves, metres.
+    fn size_m(&self, goals: &[Goal], limbs: &Limbs) -> f64 {
         let rest = self.pair.character.rest;
         let moved = goals
             .iter()
             .map(|goal| (goal.touch.from.side, goal.touch.from.pair));
-        let moved: Vec<_> = moved.chain(arms.iter().copied()).collect();
-        let own = self.body.arms.iter();
-        let own = own.filter(|arm| moved.contains(&(arm.side, arm.pair)));
-        let lengths = own.map(|arm| {
-            let [shoulder, elbow] = [arm.shoulder, arm.elbow].map(|joint| rest.position(joint));
-            shoulder.distance(elbow) + elbow.distance(rest.position(arm.hand_tip.joint))
+        let moved: Vec<_> = moved.chain(limbs.arms.iter().copied()).collect();
+        let length_m = |joints: [DVec3; 3]| {
+            let [root, middle, end] = joints;
+            root.distance(middle) + middle.distance(end)
+        };
+        let arms = self.body.arms.iter();
+        let arms = arms.filter(|arm| moved.contains(&(arm.side, arm.pair)));
+        let arms = arms.map(|arm| {
+            let [shoulder, elbow, hand] =
+                [arm.shoulder, arm.elbow, arm.hand_tip.joint].map(|joint| rest.position(joint));
+            length_m([shoulder, elbow, hand])
         });
-        lengths.fold(1e-6, f64::max)
+        let legs = self.body.legs.iter();
+        let legs = legs.filter(|leg| limbs.legs.contains(&(leg.side, leg.pair)));
+        let legs = legs
+            .map(|leg| length_m([leg.hip, leg.knee, leg.ankle].map(|joint| rest.position(joint))));
+        arms.chain(legs).fold(1e-6, f64::max)
+    }
+
+    /// Looks what is inside what now, and asks these points to come out. Returns how deep they are in
+    /// all, as [`WindowSolver::look_again`] does.
+    fn look_apart(
+        &self,
+        problem: &mut Problem<'_>,
+        agains: &mut [Again],
+        round: usize,
+        size_m: f64,
+    ) -> f64 {
+        let Some(apart) = self.apart else {
+            return 0.0;
+        };
+        // What was nowhere near is looked at again now and then only.
+        let is_due = |again: &Again| {
+            round.is_multiple_of(ALL_ROUNDS) || again.values().any(|known| !known.is_empty())
+        };
+        let due: Vec<usize> = (0..agains.len())
+            .filter(|&at| is_due(&agains[at]))
+            .collect();
+        let known = &*agains;
+        let seen = shared(&due, |at| {
+            let mut again = known[*at].clone();
+            let frame = problem.first + at;
+            let world = problem.world(frame);
+            let found = apart.look(frame, &world, problem.goals, &mut again);
+            (*at, again, found)
+        });
+        let mut left = 0.0;
+        for (at, again, found) in seen {
+            agains[at] = again;
+            let Outside {
+                mut points,
+                deepest_m,
+                ..
+            } = found;
+            if deepest_m > DEEP * size_m {
+                left += (deepest_m / (FAR * size_m)).min(1.0);
+            }
+            points.extend(self.ground[problem.first + at].over.iter().cloned());
+            problem.outsides[at] = points;
+        }
+        left
     }
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.

@@ -1,7 +1,6 @@
 //! Where a touch of the take lies on the character: the same place of its own surface, frame by
 //! frame, and how far the surfaces are apart before and after.
 
-use understudy_anatomy::Side;
 use understudy_motion::{DVec3, WorldPose, signal};
 
 use super::find::Moving;
@@ -11,7 +10,7 @@ use crate::floor::Floor;
 
 /// Places on the touched part move no faster than this, Hz: what is above is noise of the nearest
 /// points of two nearly parallel bones.
-const PLACE_HZ: f64 = 6.0;
+pub(crate) const PLACE_HZ: f64 = 6.0;
 
 /// What a touch moves towards.
 #[derive(Clone, Debug)]
@@ -90,22 +89,6 @@ pub(crate) struct Goal {
     pub(crate) frames: Vec<GoalFrame>,
 }
 
-/// A point of a limb that stays outside another part, in one frame.
-#[derive(Clone, Debug)]
-pub(crate) struct Clear {
-    /// Frame of the clip.
-    pub(crate) frame: usize,
-    /// The arm, for what may give way.
-    pub(crate) arm: (Side, usize),
-    /// The point, and the skin on the side on which the performer's limb is.
-    pub(crate) meet: Meet,
-    /// Least distance along the normal, metres; below 0 as deep as the performer's own.
-    pub(crate) least_m: f64,
-}
-
-/// Places along hand and forearm that are kept outside.
-const KEPT_OUT: [f64; 3] = [0.15, 0.55, 0.95];
-
 /// Performer and character side by side.
 pub(crate) struct Pair<'a> {
     pub(crate) performer: &'a Moving<'a>,
@@ -181,82 +164,6 @@ impl Pair<'_> {
             joint,
             frames: frames.collect(),
         })
-    }
-
-    /// Points of hands and forearms that lie inside trunk or head in some of `worlds`, frame by frame:
-    /// they come out on the side on which the performer's are.
-    pub(crate) fn clears(&self, worlds: &[WorldPose]) -> Vec<Clear> {
-        let parts = &self.character.parts;
-        let is_body = |kind| matches!(kind, TouchPart::Trunk | TouchPart::Head);
-        let mut clears = Vec::new();
-        for limb in (0..parts.len()).filter(|&part| parts[part].kind.is_limb()) {
-            for body in (0..parts.len()).filter(|&part| is_body(parts[part].kind)) {
-                for along in KEPT_OUT {
-                    clears.extend(self.clears_of(limb, along, body, worlds));
-                }
-            }
-        }
-        clears
-    }
-
-    /// As [`Pair::clears`], of one place along a part of the character against another part.
-    fn clears_of(
-        &self,
-        own: usize,
-        along: f64,
-        own_body: usize,
-        worlds: &[WorldPose],
-    ) -> Vec<Clear> {
-        let (performer, character) = (self.performer, self.character);
-        let (limb, body) = (&character.parts[own], &character.parts[own_body]);
-        let found = [own, own_body].map(|part| performer.find_part(&character.end(part, along)));
-        let [Some(from), Some(to)] = found else {
-            return Vec::new();
-        };
-        let reach_m = character.flesh.farthest_m(own_body, body, character.rest)
-            + character.flesh.farthest_m(own, limb, character.rest);
-        let is_near = |world: &WorldPose| {
-            let point = limb.place(along, world).point;
-            let on = body.place(body.nearest(point, world), world).point;
-            point.distance(on) < reach_m
-        };
-        let near: Vec<usize> = (0..worlds.len())
-            .filter(|&frame| is_near(&worlds[frame]))
-            .collect();
-        if near.is_empty() {
-            return Vec::new();
-        }
-        let meeting = performer.meeting(from, along, to);
-        let secs = performer.frame_time_secs;
-        let normals = signal::low_pass_points(&meeting.normals, PLACE_HZ, secs);
-        let alongs = signal::low_pass(&meeting.along_to, PLACE_HZ, secs);
-        let joint = limb.place(along, character.rest).joint;
-        let clear = |frame: usize| {
-            let normal = normals[frame].normalize_or(DVec3::Y);
-            let outward = self.at_rest(&character.worlds[frame], joint, -normal);
-            let point =
-                character
-                    .flesh
-                    .point(&character.parts, own, along, outward, character.rest);
-            let along_to = alongs[frame].clamp(0.0, 1.0);
-            let (target, normal, normal_joint) = self.on_skin(own_body, along_to, normal, frame);
-            let meet = Meet {
-                point,
-                target,
-                normal,
-                normal_joint,
-            };
-            let least_m = meeting.gaps[frame].min(0.0);
-            let world = &worlds[frame];
-            let left_m = meet.miss(world).dot(meet.normal(world));
-            (left_m < least_m).then_some(Clear {
-                frame,
-                arm: (limb.side, limb.pair),
-                meet,
-                least_m,
-            })
-        };
-        near.into_iter().filter_map(clear).collect()
     }
 
     /// The point of the touching skin that faces the other part, on average over the touch.

@@ -5,6 +5,7 @@
 //! over to the same places of the character's own skin ([`goals`]) by one solve over all frames
 //! around it ([`problem`]).
 
+mod apart;
 mod carry;
 pub mod find;
 pub mod flesh;
@@ -18,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
 
 pub use carry::CarriedTouch;
-pub(crate) use carry::{Actor, Stage, carry};
+pub(crate) use carry::{Actor, Ground, Stage, carry, clear_legs};
 pub use find::TouchLimits;
 
 /// A part of the body with a surface of its own, or what it stands on.
@@ -99,7 +100,7 @@ impl TouchEnd {
     }
 }
 
-fn part_words(part: TouchPart, side: Side, pair: usize) -> String {
+pub(crate) fn part_words(part: TouchPart, side: Side, pair: usize) -> String {
     let side = match side {
         Side::Middle => String::new(),
         side => format!("{} ", side.word()),

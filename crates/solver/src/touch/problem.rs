@@ -7,7 +7,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
-use super::goals::{Clear, Goal, GoalFrame, Meet, Target};
+use super::goals::{Goal, GoalFrame, Meet, Target};
+use super::skin::SkinPoint;
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
 use crate::banded::NotPositive;
 use crate::least_squares::{LeastSquares, Sink, add_differences};
@@ -23,8 +24,10 @@ pub(crate) struct Weights {
     pub(crate) gap_m: f64,
     /// Distance from it along the surface, metres.
     pub(crate) aside_m: f64,
-    /// Depth of a limb inside trunk or head, metres.
+    /// Depth of a part of the body inside another, metres.
     pub(crate) depth_m: f64,
+    /// Distance of what stands from where it stands, metres.
+    pub(crate) held_m: f64,
     /// Distance from the goal before and after, metres.
     pub(crate) near_m: f64,
     /// Turn of the hand away from plain transfer, radians.
@@ -48,8 +51,11 @@ pub(crate) struct Problem<'a> {
     /// Per goal and frame, points of the two skins that were found nearest: the last of them shall
     /// touch, and none of them go into each other.
     pub(crate) pairs: Vec<Vec<Vec<Meet>>>,
-    /// Per frame of the window, what stays outside of what.
-    pub(crate) clears: Vec<Vec<Clear>>,
+    /// Per frame of the window, points that stay outside what they are near, and their least distances,
+    /// metres.
+    pub(crate) outsides: Vec<Vec<(Meet, f64)>>,
+    /// Per frame of the window, points that stand, and where.
+    pub(crate) held: Vec<Vec<(SkinPoint, DVec3)>>,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
     /// Values from which others go smoothly, and how much that counts beside their own smoothness.
@@ -79,8 +85,9 @@ impl LeastSquares for Problem<'_> {
                 Some((index, at, goal, goal.frames.get(at)?))
             };
             let goals: Vec<_> = (0..self.goals.len()).filter_map(at_frame).collect();
-            let clears = &self.clears[frame - self.first];
-            if goals.is_empty() && clears.is_empty() && !has_elbow {
+            let outsides = &self.outsides[frame - self.first];
+            let held = &self.held[frame - self.first];
+            if goals.is_empty() && outsides.is_empty() && held.is_empty() && !has_elbow {
                 continue;
             }
             let world = self.world(frame);
@@ -100,7 +107,8 @@ impl LeastSquares for Problem<'_> {
                 pose.add_pairs(goal_frame, pairs, sink);
                 pose.add_hand(goal, goal_frame, self.clip, sink);
             }
-            pose.add_clears(clears, sink);
+            pose.add_outsides(outsides, sink);
+            pose.add_held(held, sink);
             pose.add_elbows(sink);
         }
     }
@@ -250,14 +258,28 @@ impl Pose<'_> {
         }
     }
 
-    /// Limbs that are inside another part.
-    fn add_clears(&self, clears: &[Clear], sink: &mut Sink<'_>) {
+    /// Parts that are inside others.
+    fn add_outsides(&self, outsides: &[(Meet, f64)], sink: &mut Sink<'_>) {
         let weight = self.problem.weights.depth_m.powi(-2);
-        for clear in clears {
-            let axis = clear.meet.normal(self.world);
-            let residual = clear.meet.miss(self.world).dot(axis) - clear.least_m;
+        for (meet, least_m) in outsides {
+            let axis = meet.normal(self.world);
+            let residual = meet.miss(self.world).dot(axis) - least_m;
             if residual < 0.0 {
-                sink(residual, &self.meet_gradient(&clear.meet, axis), weight);
+                sink(residual, &self.meet_gradient(meet, axis), weight);
+            }
+        }
+    }
+
+    /// Points that stand.
+    fn add_held(&self, held: &[(SkinPoint, DVec3)], sink: &mut Sink<'_>) {
+        let weight = self.problem.weights.held_m.powi(-2);
+        let turns = self.problem.turns;
+        for (point, place) in held {
+            let miss = point.world(self.world) - *place;
+            for axis in DVec3::AXES {
+                let gradient =
+                    self.gradient(|about| turns.point_slope(about, point, self.world).dot(axis));
+                sink(miss.dot(axis), &gradient, weight);
             }
         }
     }
@@ -343,7 +365,6 @@ mod tests {
 
     use super::*;
     use crate::least_squares::testing::check_gradient;
-    use crate::touch::skin::SkinPoint;
     use crate::touch::turns::{Share, Turn};
     use crate::touch::{Touch, TouchEnd, TouchPart};
 
@@ -454,20 +475,21 @@ mod tests {
                     Vec::new(),
                     vec![goals[0].frames[0].place.clone(), goals[0].frames[2].place.clone()],
                 ]],
-                clears: (0..5)
+                outsides: (0..5)
                     .map(|frame| {
                         let meet = goals[0].frames[1].place.clone();
-                        let clear = Clear {
-                            frame,
-                            arm: (Side::Middle, 0),
-                            meet,
-                            least_m: 0.1,
-                        };
-                        vec![clear; usize::from(frame == 2)]
+                        vec![(meet, 0.1); usize::from(frame == 2)]
+                    })
+                    .collect(),
+                held: (0..5)
+                    .map(|frame| {
+                        let point = SkinPoint::rigid(4, DVec3::new(0.1, 0.05, 0.0));
+                        vec![(point, DVec3::new(0.5, 1.4, 0.2)); usize::from(frame == 1)]
                     })
                     .collect(),
                 weights: Weights {
                     depth_m: 0.01,
+                    held_m: 0.02,
                     gap_m: 0.01,
                     aside_m: 0.02,
                     near_m: 0.05,

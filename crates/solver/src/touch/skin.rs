@@ -20,13 +20,13 @@ pub(crate) struct SkinPoint {
 }
 
 impl SkinPoint {
-    fn rigid(joint: usize, local: DVec3) -> Self {
+    pub(crate) fn rigid(joint: usize, local: DVec3) -> Self {
         Self {
             shares: vec![(joint, 1.0, local)],
         }
     }
 
-    fn of(mesh: &SkinnedMesh, vertex: usize) -> Self {
+    pub(crate) fn of(mesh: &SkinnedMesh, vertex: usize) -> Self {
         let mut point = Self::default();
         for &(slot, weight) in &mesh.influences[vertex] {
             let local = mesh.inverse_binds[slot].transform_point3(mesh.bind_positions[vertex]);
@@ -62,7 +62,7 @@ impl SkinPoint {
         most.map(|share| share.0)
     }
 
-    fn mixed(corners: [&Self; 3], shares: [f64; 3]) -> Self {
+    pub(crate) fn mixed(corners: [&Self; 3], shares: [f64; 3]) -> Self {
         let mut point = Self::default();
         for (corner, share) in corners.into_iter().zip(shares) {
             for &(joint, weight, local) in &corner.shares {
@@ -225,18 +225,6 @@ impl Flesh {
         girth(part.kind).map_or(0.0, |girth| {
             part.length_m * girth.radius(along, direction, self.left)
         })
-    }
-
-    /// How far the flesh of a part goes from its bones at most, metres.
-    pub(crate) fn farthest_m(&self, index: usize, part: &Part, rest: &WorldPose) -> f64 {
-        let Some(skin) = &self.parts[index] else {
-            return part.length_m;
-        };
-        let far = skin.rest.iter().map(|point| {
-            let on = part.place(part.nearest(*point, rest), rest).point;
-            point.distance(on)
-        });
-        far.fold(0.0, f64::max)
     }
 
     /// Whether a part has a skin.

@@ -5,10 +5,11 @@
 //! right Jacobian of the exponential map (Chirikjian 2012, *Stochastic Models, Information Theory,
 //! and Lie Groups* 2, section 10.6; the same as eq. 143 of Solà et al. 2018, arXiv 1812.01537).
 
-use understudy_anatomy::{Arm, Body, Side};
+use understudy_anatomy::{Arm, Body, Leg};
 use understudy_motion::angle::short_turn;
 use understudy_motion::{DMat3, DQuat, DVec3, Skeleton, Transform, WorldPose};
 
+use super::apart::Limb;
 use super::skin::SkinPoint;
 use super::{TouchEnd, TouchPart};
 use crate::leg::knee_axis;
@@ -32,6 +33,13 @@ pub(crate) struct Turn {
     pub(crate) elbow: Option<[usize; 3]>,
 }
 
+/// Limbs that give way.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Limbs {
+    pub(crate) arms: Vec<Limb>,
+    pub(crate) legs: Vec<Limb>,
+}
+
 /// Everything a solve needs to know about a skeleton and its turns.
 #[derive(Clone, Debug)]
 pub(crate) struct Turns {
@@ -48,18 +56,21 @@ const WRIST: f64 = 0.35;
 const CLAVICLE: f64 = 0.12;
 const SPINE: f64 = 0.10;
 const HEAD: f64 = 0.08;
-/// An elbow hardly bends aside.
+const HIP: f64 = 0.25;
+const KNEE: f64 = 0.3;
+const ANKLE: f64 = 0.3;
+/// Elbows and knees hardly bend aside.
 const ASIDE: f64 = 0.02;
 
 impl Turns {
-    /// The turns that serve some touches, and further arms. `worlds` are poses of the character.
+    /// The turns that serve some touches, and further limbs. `worlds` are poses of the character.
     pub(crate) fn new(
         skeleton: &Skeleton,
         body: &Body,
         rest: &WorldPose,
         worlds: &[WorldPose],
         ends: &[TouchEnd],
-        arms: &[(Side, usize)],
+        limbs: &Limbs,
         reach: f64,
     ) -> Self {
         let mut turns = Vec::new();
@@ -67,8 +78,13 @@ impl Turns {
             let is_used = ends
                 .iter()
                 .any(|end| end.part.is_limb() && end.side == arm.side && end.pair == arm.pair);
-            if is_used || arms.contains(&(arm.side, arm.pair)) {
+            if is_used || limbs.arms.contains(&(arm.side, arm.pair)) {
                 turns.extend(arm_turns(arm, body, rest, worlds, reach));
+            }
+        }
+        for leg in &body.legs {
+            if limbs.legs.contains(&(leg.side, leg.pair)) {
+                turns.extend(leg_turns(leg, body, rest, worlds));
             }
         }
         if reach > 0.0 && !ends.is_empty() {
@@ -198,30 +214,52 @@ fn arm_turns(
     ));
     let end = arm.wrist.unwrap_or(arm.hand_tip.joint);
     if end != arm.elbow {
-        let bones = |world: &WorldPose| {
-            let to_upper = world.rotation(arm.shoulder).inverse();
-            let [shoulder, elbow, end] =
-                [arm.shoulder, arm.elbow, end].map(|joint| world.position(joint));
-            (to_upper * (elbow - shoulder), to_upper * (end - elbow))
-        };
-        let prior = (rest.position(arm.elbow) - rest.position(arm.shoulder))
-            .cross(body.frame.forward)
-            .normalize_or(body.frame.up);
-        let prior = rest.rotation(arm.shoulder).inverse() * prior;
-        let in_upper = knee_axis(worlds.iter().map(bones), prior);
-        // The hinge stands in the upper arm; the elbow's own axes turn with the bend about it.
-        let in_elbow =
-            rest.rotation(arm.elbow).inverse() * (rest.rotation(arm.shoulder) * in_upper);
-        let aside = in_elbow.any_orthonormal_vector();
-        let axes = DMat3::from_cols(in_elbow, aside, in_elbow.cross(aside));
+        let joints = [arm.shoulder, arm.elbow, end];
+        let axes = hinge_axes(joints, body.frame.forward, body, rest, worlds);
         let mut turn = single(arm.elbow, axes, [ELBOW, ASIDE, ASIDE]);
-        turn.elbow = Some([arm.shoulder, arm.elbow, end]);
+        turn.elbow = Some(joints);
         turns.push(turn);
     }
     if let Some(wrist) = arm.wrist {
         turns.push(single(wrist, rest_axes(rest, wrist), [WRIST; 3]));
     }
     turns
+}
+
+/// Hip, knee and ankle. A straight knee may stay straight.
+fn leg_turns(leg: &Leg, body: &Body, rest: &WorldPose, worlds: &[WorldPose]) -> Vec<Turn> {
+    let joints = [leg.hip, leg.knee, leg.ankle];
+    let axes = hinge_axes(joints, -body.frame.forward, body, rest, worlds);
+    vec![
+        single(leg.hip, rest_axes(rest, leg.hip), [HIP; 3]),
+        single(leg.knee, axes, [KNEE, ASIDE, ASIDE]),
+        single(leg.ankle, rest_axes(rest, leg.ankle), [ANKLE; 3]),
+    ]
+}
+
+/// The axes of an elbow or knee in its own coordinates, the hinge first. `towards` is where a straight
+/// limb bends to.
+fn hinge_axes(
+    [root, middle, end]: [usize; 3],
+    towards: DVec3,
+    body: &Body,
+    rest: &WorldPose,
+    worlds: &[WorldPose],
+) -> DMat3 {
+    let bones = |world: &WorldPose| {
+        let to_upper = world.rotation(root).inverse();
+        let [root, middle, end] = [root, middle, end].map(|joint| world.position(joint));
+        (to_upper * (middle - root), to_upper * (end - middle))
+    };
+    let prior = (rest.position(middle) - rest.position(root))
+        .cross(towards)
+        .normalize_or(body.frame.up);
+    let prior = rest.rotation(root).inverse() * prior;
+    let in_upper = knee_axis(worlds.iter().map(bones), prior);
+    // The hinge stands in the upper bone; the joint's own axes turn with the bend about it.
+    let in_middle = rest.rotation(middle).inverse() * (rest.rotation(root) * in_upper);
+    let aside = in_middle.any_orthonormal_vector();
+    DMat3::from_cols(in_middle, aside, in_middle.cross(aside))
 }
 
 /// One turn spread evenly over a chain.

@@ -100,25 +100,29 @@ pub fn body_parts(skeleton: &Skeleton, body: &Body) -> Parts {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::testing::{Dummy, HEAD, L_ANKLE, L_HIP, L_SHOULDER, PELVIS};
     use understudy_anatomy::Appendage;
+    use understudy_bodies::character_from_ron;
 
     #[test]
     fn joints_go_with_the_part_they_hang_on() {
-        let mut dummy = Dummy::new(1.0);
-        dummy.body.appendages.push(Appendage {
+        let text = include_str!("../../../assets/bodies/performer.ron");
+        let mut performer = character_from_ron(text).unwrap();
+        let body = &mut performer.body;
+        let head = body.head.unwrap();
+        body.appendages.push(Appendage {
             kind: AppendageKind::Ear,
             side: Side::Left,
-            joints: vec![HEAD],
+            joints: vec![head],
         });
-        let parts = body_parts(&dummy.skeleton, &dummy.body);
+        let parts = body_parts(&performer.skeleton, body);
         let name = |joint: usize| parts.list[parts.of_joint[joint].unwrap()].name.as_str();
-        assert_eq!(name(PELVIS), "trunk");
-        assert_eq!(name(1), "trunk");
-        assert_eq!(name(L_ANKLE + 1), "left foot");
-        assert_eq!(name(L_SHOULDER), "left upper arm");
-        assert_eq!(name(HEAD), "left ear");
-        assert_eq!(parts.joints("left foot"), [L_ANKLE, L_ANKLE + 1]);
+        let left = |leg: &&understudy_anatomy::Leg| leg.side == Side::Left;
+        let leg = body.legs.iter().find(left).unwrap();
+        assert_eq!(name(body.pelvis), "trunk");
+        assert_eq!(name(body.spine[0]), "trunk");
+        assert_eq!(name(leg.ankle), "left foot");
+        assert_eq!(name(head), "left ear");
+        assert!(parts.joints("left foot").contains(&leg.ankle));
         assert!(parts.joints("left fin").is_empty());
         let find = |name: &str| parts.list.iter().position(|part| part.name == name);
         let is_free = |a: &str, b: &str| {
@@ -127,7 +131,6 @@ mod tests {
         };
         assert!(!is_free("left thigh", "trunk") && !is_free("left thigh", "left shank"));
         assert!(is_free("left thigh", "right thigh") && is_free("left hand", "trunk"));
-        let thigh = parts.of_joint[L_HIP].unwrap();
-        assert!(parts.list[thigh].is_limb);
+        assert!(parts.list[parts.of_joint[leg.hip].unwrap()].is_limb);
     }
 }

@@ -11,6 +11,10 @@ use understudy_motion::{DVec3, Surface, WorldPose};
 
 use super::parts::Parts;
 
+/// Width of the seam between two parts that meet, as a share of the leg's length: 3 cm of a person,
+/// about half as wide as a wrist (common practice).
+const SEAM: f64 = 0.035;
+
 /// Vertices nearer than that at rest are one: seams of texture and material, metres.
 const WELD_M: f64 = 1e-6;
 
@@ -56,8 +60,8 @@ struct SkinPair {
     rest_m3: f64,
 }
 
-/// A skin in parts.
-pub(crate) struct SkinParts {
+/// A skin in parts: made once for a body at rest, asked in any pose.
+pub struct SkinParts {
     parts: Vec<SkinPart>,
     pairs: Vec<SkinPair>,
     is_limb: Vec<bool>,
@@ -65,20 +69,20 @@ pub(crate) struct SkinParts {
 
 /// How two parts go into each other in one pose.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(crate) struct Overlap {
+pub struct Overlap {
     /// Of the deepest vertex of either.
-    pub(crate) depth_m: f64,
+    pub depth_m: f64,
     /// What they share, beyond what they share at rest.
-    pub(crate) volume_m3: f64,
+    pub volume_m3: f64,
 }
 
 /// What was found in one pose.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct PoseOverlaps {
+pub struct PoseOverlaps {
     /// In the order of the pairs.
-    pub(crate) pairs: Vec<Overlap>,
+    pub pairs: Vec<Overlap>,
     /// Vertices of arms and legs that lie in another part.
-    pub(crate) limb_vertices_inside: usize,
+    pub limb_vertices_inside: usize,
 }
 
 /// A part in a pose, as far as it was asked for.
@@ -120,8 +124,10 @@ impl<'a> PosedPart<'a> {
 }
 
 impl SkinParts {
-    /// Divides a skin. Between two parts that meet, a seam of `seam_m` along the skin is left out.
-    pub(crate) fn new(surface: &Surface, parts: &Parts, rest: &WorldPose, seam_m: f64) -> Self {
+    /// Divides a skin. Between two parts that meet, a seam along the skin is left out, as wide as a
+    /// share of the leg's length.
+    pub fn new(surface: &Surface, parts: &Parts, rest: &WorldPose, leg_length_m: f64) -> Self {
+        let seam_m = SEAM * leg_length_m;
         let welded = Welded::new(surface, parts, rest);
         let is_limb: Vec<bool> = parts.list.iter().map(|part| part.is_limb).collect();
         let made: Vec<PartAtRest> = is_limb
@@ -163,12 +169,12 @@ impl SkinParts {
     }
 
     /// The pairs that are looked at.
-    pub(crate) fn pairs(&self) -> impl ExactSizeIterator<Item = [usize; 2]> {
+    pub fn pairs(&self) -> impl ExactSizeIterator<Item = [usize; 2]> {
         self.pairs.iter().map(|pair| pair.parts)
     }
 
     /// Vertices of arms and legs.
-    pub(crate) fn limb_vertex_count(&self) -> usize {
+    pub fn limb_vertex_count(&self) -> usize {
         let limbs = self.parts.iter().zip(&self.is_limb);
         limbs
             .filter(|(_, is_limb)| **is_limb)
@@ -176,16 +182,35 @@ impl SkinParts {
             .sum()
     }
 
-    /// What goes into what in a pose.
-    pub(crate) fn overlaps(&self, surface: &Surface, pose: &WorldPose) -> PoseOverlaps {
+    /// The skin in a pose.
+    pub fn posed(&self, surface: &Surface, pose: &WorldPose) -> PosedParts<'_> {
         let positions: Vec<Vec<DVec3>> = surface.meshes.iter().map(|m| m.posed(pose)).collect();
-        let posed: Vec<PosedPart<'_>> = self
-            .parts
-            .iter()
-            .map(|part| PosedPart::new(part, &positions))
-            .collect();
-        let nets: Vec<OnceCell<PosedNet<'_>>> = posed.iter().map(|_| OnceCell::new()).collect();
+        let parts = self.parts.iter();
+        PosedParts {
+            skin: self,
+            parts: parts
+                .map(|part| PosedPart::new(part, &positions))
+                .collect(),
+        }
+    }
+
+    /// Mesh and vertex of a part's own vertex.
+    pub fn own_vertex(&self, part: usize, index: usize) -> (usize, usize) {
+        self.parts[part].own[index]
+    }
+
+    /// Mesh and vertex of a point of a part's solid; none for the middles of caps.
+    pub fn corner(&self, part: usize, point: u32) -> Option<(usize, usize)> {
+        self.parts[part].corners.get(point as usize).copied()
+    }
+
+    /// What goes into what in a pose.
+    pub fn overlaps(&self, surface: &Surface, pose: &WorldPose) -> PoseOverlaps {
+        let posed = self.posed(surface, pose);
+        let nets: Vec<OnceCell<PosedNet<'_>>> =
+            posed.parts.iter().map(|_| OnceCell::new()).collect();
         let mut inside: Vec<Vec<bool>> = posed
+            .parts
             .iter()
             .map(|part| vec![false; part.own.len()])
             .collect();
@@ -193,25 +218,26 @@ impl SkinParts {
         for pair in &self.pairs {
             let mut depth_m: f64 = 0.0;
             let mut bounds = NOTHING;
-            let parts = pair.parts.map(|part| &posed[part]);
-            let ways = [pair.parts, [pair.parts[1], pair.parts[0]]];
-            for (free, [from, to]) in pair.free.iter().zip(ways) {
-                if free.is_empty() || !meet(&posed[from].own_bounds, &posed[to].bounds) {
+            for (free, [from, to]) in pair.ways() {
+                let [own, other] = [from, to].map(|part| &posed.parts[part]);
+                if !may_hold(free, own, other) {
                     continue;
                 }
-                let points = &posed[from].own;
-                let net = nets[from].get_or_init(|| posed[from].part.net.posed(points));
-                let (held, deepest_m) = deep(free, points, net, posed[to].solid());
+                let net = nets[from].get_or_init(|| own.part.net.posed(&own.own));
+                let (held, deepest_m) = deep(free, &own.own, net, other.solid());
                 depth_m = depth_m.max(deepest_m);
                 for vertex in held {
-                    bounds = joined(bounds, [points[vertex]; 2]);
+                    bounds = joined(bounds, [own.own[vertex]; 2]);
                     inside[from][vertex] = true;
                 }
             }
             found.pairs.push(Overlap {
                 depth_m,
                 volume_m3: match depth_m > 0.0 {
-                    true => (shared_m3(parts, bounds) - pair.rest_m3).max(0.0),
+                    true => {
+                        let parts = pair.parts.map(|part| &posed.parts[part]);
+                        (shared_m3(parts, bounds) - pair.rest_m3).max(0.0)
+                    }
                     false => 0.0,
                 },
             });
@@ -223,6 +249,51 @@ impl SkinParts {
             .map(|(inside, _)| inside.iter().filter(|inside| **inside).count())
             .sum();
         found
+    }
+}
+
+impl SkinPair {
+    /// Both ways round: the vertices of the first part that may not lie in the second.
+    fn ways(&self) -> [(&[usize], [usize; 2]); 2] {
+        let [one, other] = self.parts;
+        [
+            (&self.free[0], [one, other]),
+            (&self.free[1], [other, one]),
+        ]
+    }
+}
+
+/// Whether any of the vertices of a part may lie in another, as their boxes have it.
+fn may_hold(free: &[usize], own: &PosedPart<'_>, other: &PosedPart<'_>) -> bool {
+    !free.is_empty() && meet(&own.own_bounds, &other.bounds)
+}
+
+/// A skin in parts, in a pose.
+pub struct PosedParts<'a> {
+    skin: &'a SkinParts,
+    parts: Vec<PosedPart<'a>>,
+}
+
+impl<'a> PosedParts<'a> {
+    /// The own vertices of one part of a pair that lie in the other, as numbers: of the first part in
+    /// the second, or `back` of the second in the first.
+    pub fn held(&self, pair: usize, back: bool) -> Vec<usize> {
+        let (free, [from, to]) = self.skin.pairs[pair].ways()[usize::from(back)];
+        let [own, other] = [from, to].map(|part| &self.parts[part]);
+        match may_hold(free, own, other) {
+            true => other.solid().held(&own.part.net.posed(&own.own), free),
+            false => Vec::new(),
+        }
+    }
+
+    /// Where a part's own vertex is, metres.
+    pub fn own(&self, part: usize, index: usize) -> DVec3 {
+        self.parts[part].own[index]
+    }
+
+    /// A part, closed.
+    pub fn solid(&self, part: usize) -> &PosedSolid<'a> {
+        self.parts[part].solid()
     }
 }
 
@@ -390,7 +461,7 @@ impl Welded {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::mesh::body_parts;
+    use crate::body_parts;
     use parry3d_f64::math::Vector;
     use parry3d_f64::query::PointQuery;
     use parry3d_f64::shape::{TriMesh, TriMeshFlags};
@@ -421,7 +492,7 @@ mod tests {
         let rest = character.skeleton.rest_world();
         let parts = body_parts(&character.skeleton, &character.body);
         let leg_m = character.body.leg_length_m(&character.skeleton).unwrap();
-        SkinParts::new(&character.surface, &parts, &rest, 0.035 * leg_m)
+        SkinParts::new(&character.surface, &parts, &rest, leg_m)
     }
 
     /// Numbers between -1 and 1 (Marsaglia 2003, *Xorshift RNGs*).

@@ -1,0 +1,365 @@
+//! Parts of the body that stay outside each other on the character's skin: which, how deep the
+//! performer's own are, and where they go out.
+//!
+//! What lies in another part goes out at its nearest place, but never through the other side: where
+//! the skin there looks away from where the performer's part is, it goes out the performer's way. So a
+//! hand that is held before a face stays before it.
+
+use std::collections::BTreeMap;
+
+use understudy_anatomy::{Body, Side};
+use understudy_motion::solid::OnSkin;
+use understudy_motion::triangle::corner_shares;
+use understudy_motion::{DVec3, Surface, WorldPose, signal};
+use understudy_overlap::{Parts, PosedParts, SkinParts};
+
+use super::find::Moving;
+use super::goals::{Goal, Meet, PLACE_HZ, Target};
+use super::skin::SkinPoint;
+use super::{TouchPart, part_words};
+
+/// Which limbs move out of what they are in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Movers {
+    /// Arms, out of all else.
+    Arms,
+    /// Legs, out of all but arms.
+    Legs,
+}
+
+/// Side and pair of a limb.
+pub(crate) type Limb = (Side, usize);
+
+/// Two parts that stay apart.
+#[derive(Clone, Debug)]
+struct Kept {
+    /// Number of the pair in the skin.
+    pair: usize,
+    parts: [usize; 2],
+    /// The limbs that move, one or both.
+    limbs: Vec<Limb>,
+    /// Per frame of the clip, how deep the performer's own parts are in each other, metres.
+    depths_m: Vec<f64>,
+    /// Per frame, the way from the second part to the first, unit, in coordinates of a joint of the
+    /// second; none where the performer lacks one of both.
+    ways: Option<(usize, Vec<DVec3>)>,
+    words: [String; 2],
+}
+
+/// Vertices that were inside before, and are looked at again: pair, whether of its second part, and
+/// the vertex.
+pub(crate) type Again = BTreeMap<(usize, bool), Vec<usize>>;
+
+/// What stays outside in one frame.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Outside {
+    /// Points, and their least distance along their normal, metres.
+    pub(crate) points: Vec<(Meet, f64)>,
+    /// How deep the deepest is beyond what the performer is, metres.
+    pub(crate) deepest_m: f64,
+    /// Limbs that have to move.
+    pub(crate) limbs: Vec<Limb>,
+}
+
+/// Points of one pair that are asked for at most in one frame, those looked at to find them, and those
+/// that are looked at again.
+const MOST_POINTS: usize = 6;
+const MOST_LOOKS: usize = 48;
+const MOST_AGAIN: usize = 16;
+
+/// Places along a part at which the way to another is taken.
+const PLACES: [f64; 3] = [0.15, 0.55, 0.95];
+
+/// Distance of points that are asked for at least, as a share of the body's height.
+const APART: f64 = 0.02;
+
+/// Distances of flesh this small count alike, metres.
+const FLESH_M: f64 = 0.02;
+
+/// The character's parts that stay apart over a clip.
+pub(crate) struct Apart<'a> {
+    skin: &'a SkinParts,
+    surface: &'a Surface,
+    pairs: Vec<Kept>,
+    pub(crate) movers: Movers,
+    /// Distance of points that are asked for at least, metres.
+    apart_m: f64,
+}
+
+impl<'a> Apart<'a> {
+    /// Of a performer and a character in plain transfer.
+    pub(crate) fn new(
+        (skin, parts, surface): (&'a SkinParts, &Parts, &'a Surface),
+        body: &Body,
+        [performer, character]: [&Moving<'_>; 2],
+        movers: Movers,
+    ) -> Self {
+        let limbs = limb_of_part(parts, body, movers);
+        let arms = limb_of_part(parts, body, Movers::Arms);
+        let mut pairs = Vec::new();
+        for (pair, both) in skin.pairs().enumerate() {
+            let mut moved: Vec<Limb> = both.iter().filter_map(|&part| limbs[part]).collect();
+            moved.dedup();
+            let is_arms = both.iter().any(|&part| arms[part].is_some());
+            // Where an arm and a leg meet, the arm goes.
+            if moved.is_empty() || (movers == Movers::Legs && is_arms) {
+                continue;
+            }
+            let words = both.map(|part| parts.list[part].name.clone());
+            let found = words.each_ref().map(|name| find_part(performer, name));
+            let to = parts.of_joint.iter().position(|part| *part == Some(both[1]));
+            let (depths_m, ways) = match (found, to) {
+                ([Some(from), Some(other)], Some(joint)) => {
+                    let seen = ways(performer, from, other);
+                    let depths_m = seen.iter().map(|(gap_m, _)| (-gap_m).max(0.0)).collect();
+                    let local = |(way, world): (DVec3, &WorldPose)| {
+                        world.rotation(joint).inverse() * way
+                    };
+                    let ways = seen.iter().map(|(_, way)| *way).zip(character.worlds);
+                    (depths_m, Some((joint, ways.map(local).collect())))
+                }
+                _ => (vec![0.0; character.worlds.len()], None),
+            };
+            pairs.push(Kept {
+                pair,
+                parts: both,
+                limbs: moved,
+                depths_m,
+                ways,
+                words,
+            });
+        }
+        Self {
+            skin,
+            surface,
+            pairs,
+            movers,
+            apart_m: APART * height_m(character.rest),
+        }
+    }
+
+    /// Looks what is inside what in a frame of the clip, posed as in `world`; what touches there by one
+    /// of `goals` is its matter. `again` holds what was inside before.
+    pub(crate) fn look(
+        &self,
+        frame: usize,
+        world: &WorldPose,
+        goals: &[Goal],
+        again: &mut Again,
+    ) -> Outside {
+        let posed = self.skin.posed(self.surface, world);
+        let touching: Vec<[String; 2]> = goals
+            .iter()
+            .filter(|goal| (goal.touch.first..=goal.touch.last).contains(&frame))
+            .map(|goal| [goal.touch.from.words(), goal.touch.to.words()])
+            .collect();
+        let mut found = Outside::default();
+        for (index, kept) in self.pairs.iter().enumerate() {
+            let touches = |[one, other]: &[String; 2]| {
+                let [a, b] = &kept.words;
+                (one == a && other == b) || (one == b && other == a)
+            };
+            if touching.iter().any(touches) {
+                continue;
+            }
+            let way = kept.ways.as_ref();
+            let way = way.map(|(joint, ways)| world.rotation(*joint) * ways[frame]);
+            for back in [false, true] {
+                let held = posed.held(kept.pair, back);
+                let watched = again.entry((index, back)).or_default();
+                if held.is_empty() && watched.is_empty() {
+                    continue;
+                }
+                let way = way.map(|way| if back { -way } else { way });
+                let look = Look {
+                    posed: &posed,
+                    ends: match back {
+                        true => [kept.parts[1], kept.parts[0]],
+                        false => kept.parts,
+                    },
+                    way,
+                    world,
+                };
+                let least_m = -kept.depths_m[frame];
+                let points = self.points(&look, &held, watched);
+                for point in points {
+                    let excess_m = least_m - point.metres;
+                    if excess_m > 0.0 && !found.limbs.contains(&kept.limbs[0]) {
+                        found.limbs.extend(&kept.limbs);
+                    }
+                    found.deepest_m = found.deepest_m.max(excess_m);
+                    if let Some(meet) = self.meet(&look, &point) {
+                        found.points.push((meet, least_m));
+                    }
+                }
+            }
+        }
+        found.limbs.sort_unstable();
+        found.limbs.dedup();
+        found
+    }
+
+    /// The deepest points of one part in another, a little apart, and those that were so before.
+    fn points(&self, look: &Look<'_>, held: &[usize], watched: &mut Vec<usize>) -> Vec<Seen> {
+        let stride = held.len().div_ceil(MOST_LOOKS).max(1);
+        let inside = held.iter().copied().step_by(stride);
+        let mut seen: Vec<Seen> = inside.filter_map(|vertex| look.inside(vertex)).collect();
+        seen.sort_by(|a, b| a.metres.total_cmp(&b.metres));
+        let mut points: Vec<Seen> = Vec::new();
+        for one in seen {
+            let is_beside = |other: &Seen| other.point.distance(one.point) < self.apart_m;
+            if points.len() < MOST_POINTS && !points.iter().any(is_beside) {
+                points.push(one);
+            }
+        }
+        let fresh: Vec<usize> = points.iter().map(|point| point.vertex).collect();
+        for &vertex in watched.iter().filter(|vertex| !fresh.contains(vertex)) {
+            points.extend(match held.binary_search(&vertex) {
+                Ok(_) => look.inside(vertex),
+                Err(_) => look.outside(vertex, self.apart_m),
+            });
+        }
+        watched.retain(|vertex| !fresh.contains(vertex));
+        watched.extend(fresh);
+        let surplus = watched.len().saturating_sub(MOST_AGAIN);
+        watched.drain(..surplus);
+        points
+    }
+
+    fn meet(&self, look: &Look<'_>, seen: &Seen) -> Option<Meet> {
+        let [from, to] = look.ends;
+        let skin_point = |(mesh, vertex): (usize, usize)| {
+            SkinPoint::of(&self.surface.meshes[mesh], vertex)
+        };
+        let (corners, numbers) = look.posed.solid(to).triangle(seen.place.triangle);
+        let shares = corner_shares(seen.place.on, &corners);
+        let mut ends = Vec::with_capacity(3);
+        for number in numbers {
+            ends.push(skin_point(self.skin.corner(to, number)?));
+        }
+        let target = SkinPoint::mixed([&ends[0], &ends[1], &ends[2]], shares);
+        let joint = target.main_joint()?;
+        Some(Meet {
+            point: skin_point(self.skin.own_vertex(from, seen.vertex)),
+            normal: look.world.rotation(joint).inverse() * seen.normal,
+            normal_joint: Some(joint),
+            target: Target::Skin(target),
+        })
+    }
+}
+
+/// One part looked at against another in a pose.
+struct Look<'a> {
+    posed: &'a PosedParts<'a>,
+    /// What is inside, and in what.
+    ends: [usize; 2],
+    /// From the other part to the one, world, unit.
+    way: Option<DVec3>,
+    world: &'a WorldPose,
+}
+
+/// A vertex of one part, and where it meets the skin of another.
+struct Seen {
+    vertex: usize,
+    point: DVec3,
+    /// Below 0 inside.
+    metres: f64,
+    place: OnSkin,
+    /// Outward, world, unit.
+    normal: DVec3,
+}
+
+impl Look<'_> {
+    fn inside(&self, vertex: usize) -> Option<Seen> {
+        let point = self.posed.own(self.ends[0], vertex);
+        let solid = self.posed.solid(self.ends[1]);
+        let mut place = solid.nearest(point, f64::INFINITY)?;
+        let looks = |place: &OnSkin, way: DVec3| solid.normal(place.triangle).dot(way) > 0.0;
+        if let Some(way) = self.way.filter(|way| !looks(&place, *way)) {
+            place = solid.exit(point, way, f64::INFINITY).unwrap_or(place);
+        }
+        let outward = solid.normal(place.triangle).normalize_or(DVec3::Y);
+        Some(Seen {
+            vertex,
+            point,
+            metres: -place.on.distance(point),
+            place,
+            normal: (place.on - point).try_normalize().unwrap_or(outward),
+        })
+    }
+
+    fn outside(&self, vertex: usize, within_m: f64) -> Option<Seen> {
+        let point = self.posed.own(self.ends[0], vertex);
+        let solid = self.posed.solid(self.ends[1]);
+        let place = solid.nearest(point, within_m)?;
+        let outward = solid.normal(place.triangle).normalize_or(DVec3::Y);
+        Some(Seen {
+            vertex,
+            point,
+            metres: place.on.distance(point),
+            place,
+            normal: (point - place.on).try_normalize().unwrap_or(outward),
+        })
+    }
+}
+
+fn height_m(rest: &WorldPose) -> f64 {
+    let heights = (0..rest.affines.len()).map(|joint| rest.position(joint).y);
+    let (low, high) = heights.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y| {
+        (low.min(y), high.max(y))
+    });
+    high - low
+}
+
+/// Per part, the limb that it belongs to.
+fn limb_of_part(parts: &Parts, body: &Body, movers: Movers) -> Vec<Option<Limb>> {
+    let mut limbs = vec![None; parts.list.len()];
+    let mut mark = |joints: &[usize], limb: Limb| {
+        for part in joints.iter().filter_map(|&joint| parts.of_joint[joint]) {
+            limbs[part] = Some(limb);
+        }
+    };
+    match movers {
+        Movers::Arms => {
+            for arm in &body.arms {
+                let joints = [Some(arm.shoulder), Some(arm.elbow), arm.wrist];
+                let joints: Vec<usize> = joints.into_iter().flatten().collect();
+                mark(&joints, (arm.side, arm.pair));
+            }
+        }
+        Movers::Legs => {
+            for leg in &body.legs {
+                mark(&[leg.hip, leg.knee, leg.ankle], (leg.side, leg.pair));
+            }
+        }
+    }
+    limbs
+}
+
+/// The performer's part of a name; a foot counts as no part there.
+fn find_part(performer: &Moving<'_>, name: &str) -> Option<usize> {
+    let words = |part: &super::part::Part| part_words(part.kind, part.side, part.pair);
+    let kinds = |part: &super::part::Part| part.kind != TouchPart::Floor;
+    performer
+        .parts
+        .iter()
+        .position(|part| kinds(part) && words(part) == name)
+}
+
+/// Per frame how far one of the performer's parts is from another, metres, and the way there from the
+/// other, world, unit.
+fn ways(performer: &Moving<'_>, from: usize, to: usize) -> Vec<(f64, DVec3)> {
+    let secs = performer.frame_time_secs;
+    let mut ways: Vec<(f64, DVec3)> = Vec::new();
+    for along in PLACES {
+        let meeting = performer.meeting(from, along, to);
+        let normals = signal::low_pass_points(&meeting.normals, PLACE_HZ, secs);
+        ways.resize(normals.len(), (f64::INFINITY, DVec3::ZERO));
+        for ((way, normal), gap_m) in ways.iter_mut().zip(normals).zip(meeting.gaps) {
+            let near = 1.0 / (FLESH_M + gap_m.max(0.0));
+            *way = (way.0.min(gap_m), way.1 + near * near * normal);
+        }
+    }
+    let unit = |(gap_m, way): (f64, DVec3)| (gap_m, way.normalize_or(DVec3::Y));
+    ways.into_iter().map(unit).collect()
+}
