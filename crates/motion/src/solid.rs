@@ -407,7 +407,8 @@ impl PosedSolid<'_> {
         let inverse = way.recip();
         let bound = |bounds: &Bounds| entry(bounds, point, inverse);
         let value = |triangle: usize| {
-            let is_way_out = triangle < self.solid.skin_count && self.normal(triangle).dot(way) > 0.0;
+            let is_way_out =
+                triangle < self.solid.skin_count && self.normal(triangle).dot(way) > 0.0;
             let out_m = ray_triangle(point, way, &self.corners(triangle));
             out_m.filter(|_| is_way_out).unwrap_or(f64::INFINITY)
         };

@@ -188,9 +188,7 @@ impl SkinParts {
         let parts = self.parts.iter();
         PosedParts {
             skin: self,
-            parts: parts
-                .map(|part| PosedPart::new(part, &positions))
-                .collect(),
+            parts: parts.map(|part| PosedPart::new(part, &positions)).collect(),
         }
     }
 
@@ -256,10 +254,7 @@ impl SkinPair {
     /// Both ways round: the vertices of the first part that may not lie in the second.
     fn ways(&self) -> [(&[usize], [usize; 2]); 2] {
         let [one, other] = self.parts;
-        [
-            (&self.free[0], [one, other]),
-            (&self.free[1], [other, one]),
-        ]
+        [(&self.free[0], [one, other]), (&self.free[1], [other, one])]
     }
 }
 

@@ -107,14 +107,16 @@ impl<'a> Apart<'a> {
             }
             let words = both.map(|part| parts.list[part].name.clone());
             let found = words.each_ref().map(|name| find_part(performer, name));
-            let to = parts.of_joint.iter().position(|part| *part == Some(both[1]));
+            let to = parts
+                .of_joint
+                .iter()
+                .position(|part| *part == Some(both[1]));
             let (depths_m, ways) = match (found, to) {
                 ([Some(from), Some(other)], Some(joint)) => {
                     let seen = ways(performer, from, other);
                     let depths_m = seen.iter().map(|(gap_m, _)| (-gap_m).max(0.0)).collect();
-                    let local = |(way, world): (DVec3, &WorldPose)| {
-                        world.rotation(joint).inverse() * way
-                    };
+                    let local =
+                        |(way, world): (DVec3, &WorldPose)| world.rotation(joint).inverse() * way;
                     let ways = seen.iter().map(|(_, way)| *way).zip(character.worlds);
                     (depths_m, Some((joint, ways.map(local).collect())))
                 }
@@ -228,9 +230,8 @@ impl<'a> Apart<'a> {
 
     fn meet(&self, look: &Look<'_>, seen: &Seen) -> Option<Meet> {
         let [from, to] = look.ends;
-        let skin_point = |(mesh, vertex): (usize, usize)| {
-            SkinPoint::of(&self.surface.meshes[mesh], vertex)
-        };
+        let skin_point =
+            |(mesh, vertex): (usize, usize)| SkinPoint::of(&self.surface.meshes[mesh], vertex);
         let (corners, numbers) = look.posed.solid(to).triangle(seen.place.triangle);
         let shares = corner_shares(seen.place.on, &corners);
         let mut ends = Vec::with_capacity(3);

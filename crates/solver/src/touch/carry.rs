@@ -11,7 +11,7 @@ use understudy_anatomy::{Body, JointPoint};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts};
 
-use super::apart::{Again, Apart, Limb, Movers, Outside};
+use super::apart::{Again, Apart, Limb, Movers};
 use super::find::Moving;
 use super::goals::{Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
@@ -127,7 +127,10 @@ const CLOSE: f64 = 4e-4;
 /// What costs 1, as a share of the limb: depth in another part, less than a touch that is missed, and
 /// distance of what stands from where it stands.
 const DEPTH: f64 = 1e-3;
-const HELD: f64 = 5e-5;
+const HELD: f64 = 1e-5;
+
+/// Depth from which on a part is pulled out no harder, likewise.
+const FIRM: f64 = 2e-3;
 
 /// Depth that is left, as a share of the limb, and that is none, metres.
 const DEEP: f64 = 2e-3;
@@ -169,7 +172,16 @@ pub(crate) fn carry(
     let goals: Vec<Goal> = goals.into_iter().flatten().collect();
     let apart = stage.apart([&performer, &character], Movers::Arms);
     let ground = vec![Ground::default(); clip.frame_count()];
-    let carried = solve_windows(&pair, apart.as_ref(), goals, &ground, stage, settings, clip, watch)?;
+    let carried = solve_windows(
+        &pair,
+        apart.as_ref(),
+        goals,
+        &ground,
+        stage,
+        settings,
+        clip,
+        watch,
+    )?;
     Ok((carried, missing))
 }
 
@@ -222,7 +234,16 @@ pub(crate) fn clear_legs(
         character: &character,
         floor: stage.floor,
     };
-    solve_windows(&pair, Some(&apart), Vec::new(), ground, stage, settings, clip, watch)?;
+    solve_windows(
+        &pair,
+        Some(&apart),
+        Vec::new(),
+        ground,
+        stage,
+        settings,
+        clip,
+        watch,
+    )?;
     Ok(())
 }
 
@@ -345,7 +366,10 @@ fn insides(apart: &Apart<'_>, goals: &[Goal], clip: &Clip) -> Vec<(usize, Vec<Li
         (found.deepest_m > LEAST_M).then_some((frame, found.limbs))
     };
     let frames: Vec<usize> = (0..clip.frame_count()).collect();
-    shared(&frames, |frame| look(*frame)).into_iter().flatten().collect()
+    shared(&frames, |frame| look(*frame))
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
 /// Frames looked at on all cores, in order.
@@ -419,12 +443,14 @@ impl WindowSolver<'_> {
             gap_m: 4e-4 * size_m / strength,
             aside_m: 0.01 * size_m / strength,
             depth_m: DEPTH * size_m,
+            firm_m: FIRM * size_m,
             held_m: HELD * size_m,
             near_m: 0.03 * size_m / strength,
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
         };
+        let ground = &self.ground[window.first..=window.last];
         let mut problem = Problem {
             clip: self.clip,
             first: window.first,
@@ -442,10 +468,8 @@ impl WindowSolver<'_> {
                 .map(|goal| vec![Vec::new(); goal.frames.len()])
                 .collect(),
             outsides: vec![Vec::new(); frames],
-            held: self.ground[window.first..=window.last]
-                .iter()
-                .map(|ground| ground.held.clone())
-                .collect(),
+            held: ground.iter().map(|ground| ground.held.clone()).collect(),
+            over: ground.iter().map(|ground| ground.over.clone()).collect(),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
@@ -560,16 +584,10 @@ impl WindowSolver<'_> {
         let mut left = 0.0;
         for (at, again, found) in seen {
             agains[at] = again;
-            let Outside {
-                mut points,
-                deepest_m,
-                ..
-            } = found;
-            if deepest_m > DEEP * size_m {
-                left += (deepest_m / (FAR * size_m)).min(1.0);
+            if found.deepest_m > DEEP * size_m {
+                left += (found.deepest_m / (FAR * size_m)).min(1.0);
             }
-            points.extend(self.ground[problem.first + at].over.iter().cloned());
-            problem.outsides[at] = points;
+            problem.outsides[at] = found.points;
         }
         left
     }

@@ -191,9 +191,8 @@ fn has_part(body: &Body, end: &TouchEnd) -> bool {
 pub struct TouchSettings {
     /// Whether touches are carried over at all.
     pub enabled: bool,
-    /// Whether hands and forearms are kept out of trunk and head where the performer's are outside. It
-    /// moves the arms of a broad body all through a clip, which costs some of their timing, so it is
-    /// asked for.
+    /// Whether parts of the body are kept out of each other where the performer's are apart: legs out of
+    /// each other and of the trunk, then arms out of all else.
     pub keep_out: bool,
     /// How much shoulders, spine and head give way so that a hand reaches, against the arm: 0 moves
     /// the arm alone, 1 is usual.
@@ -214,7 +213,7 @@ impl Default for TouchSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            keep_out: false,
+            keep_out: true,
             reach: 1.0,
             strength: 1.0,
             fade_secs: 0.2,

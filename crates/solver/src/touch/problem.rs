@@ -26,6 +26,8 @@ pub(crate) struct Weights {
     pub(crate) aside_m: f64,
     /// Depth of a part of the body inside another, metres.
     pub(crate) depth_m: f64,
+    /// Depth from which on a part is pulled out no harder, metres.
+    pub(crate) firm_m: f64,
     /// Distance of what stands from where it stands, metres.
     pub(crate) held_m: f64,
     /// Distance from the goal before and after, metres.
@@ -56,6 +58,8 @@ pub(crate) struct Problem<'a> {
     pub(crate) outsides: Vec<Vec<(Meet, f64)>>,
     /// Per frame of the window, points that stand, and where.
     pub(crate) held: Vec<Vec<(SkinPoint, DVec3)>>,
+    /// Per frame of the window, points that stay over the floor, with their least heights, metres.
+    pub(crate) over: Vec<Vec<(Meet, f64)>>,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
     /// Values from which others go smoothly, and how much that counts beside their own smoothness.
@@ -87,7 +91,9 @@ impl LeastSquares for Problem<'_> {
             let goals: Vec<_> = (0..self.goals.len()).filter_map(at_frame).collect();
             let outsides = &self.outsides[frame - self.first];
             let held = &self.held[frame - self.first];
-            if goals.is_empty() && outsides.is_empty() && held.is_empty() && !has_elbow {
+            let over = &self.over[frame - self.first];
+            let is_free = outsides.is_empty() && held.is_empty() && over.is_empty();
+            if goals.is_empty() && is_free && !has_elbow {
                 continue;
             }
             let world = self.world(frame);
@@ -107,7 +113,9 @@ impl LeastSquares for Problem<'_> {
                 pose.add_pairs(goal_frame, pairs, sink);
                 pose.add_hand(goal, goal_frame, self.clip, sink);
             }
-            pose.add_outsides(outsides, sink);
+            let weights = &self.weights;
+            pose.add_outsides(outsides, [weights.depth_m, weights.firm_m], sink);
+            pose.add_outsides(over, [weights.held_m, f64::INFINITY], sink);
             pose.add_held(held, sink);
             pose.add_elbows(sink);
         }
@@ -258,14 +266,29 @@ impl Pose<'_> {
         }
     }
 
-    /// Parts that are inside others.
-    fn add_outsides(&self, outsides: &[(Meet, f64)], sink: &mut Sink<'_>) {
-        let weight = self.problem.weights.depth_m.powi(-2);
+    /// Parts that are inside others. What is deep pulls no more than what is `firm_m` deep (Huber 1964,
+    /// doi 10.1214/aoms/1177703732), so that a touch that needs it is kept.
+    fn add_outsides(
+        &self,
+        outsides: &[(Meet, f64)],
+        [depth_m, firm_m]: [f64; 2],
+        sink: &mut Sink<'_>,
+    ) {
+        let weight = depth_m.powi(-2);
         for (meet, least_m) in outsides {
             let axis = meet.normal(self.world);
             let residual = meet.miss(self.world).dot(axis) - least_m;
-            if residual < 0.0 {
-                sink(residual, &self.meet_gradient(meet, axis), weight);
+            let deep_m = -residual;
+            if deep_m <= 0.0 {
+                continue;
+            }
+            let gradient = self.meet_gradient(meet, axis);
+            if deep_m <= firm_m {
+                sink(residual, &gradient, weight);
+            } else if self.axes.is_empty() {
+                sink((firm_m * (2.0 * deep_m - firm_m)).sqrt(), &[], weight);
+            } else {
+                sink(residual, &gradient, weight * firm_m / deep_m);
             }
         }
     }
@@ -487,8 +510,15 @@ mod tests {
                         vec![(point, DVec3::new(0.5, 1.4, 0.2)); usize::from(frame == 1)]
                     })
                     .collect(),
+                over: (0..5)
+                    .map(|frame| {
+                        let meet = goals[0].frames[3].place.clone();
+                        vec![(meet, 0.3); usize::from(frame == 3)]
+                    })
+                    .collect(),
                 weights: Weights {
                     depth_m: 0.01,
+                    firm_m: 0.03,
                     held_m: 0.02,
                     gap_m: 0.01,
                     aside_m: 0.02,
