@@ -126,11 +126,18 @@ const CLOSE: f64 = 4e-4;
 
 /// What costs 1, as a share of the limb: depth in another part, less than a touch that is missed, and
 /// distance of what stands from where it stands.
-const DEPTH: f64 = 1e-3;
+const DEPTH: f64 = 4e-3;
 const HELD: f64 = 1e-5;
 
 /// Depth from which on a part is pulled out no harder, likewise.
 const FIRM: f64 = 2e-3;
+
+/// Rounds of touches alone; how much more than depth a missed touch counts when the best round is
+/// chosen; from which round on depth pulls less while touches are missed, and how much less each time.
+const TOUCHES_FIRST: usize = 5;
+const FIRST: f64 = 10.0;
+const GIVE_WAY_AFTER: usize = 20;
+const GIVE_WAY: f64 = 0.8;
 
 /// Depth that is left, as a share of the limb, and that is none, metres.
 const DEEP: f64 = 2e-3;
@@ -487,8 +494,22 @@ impl WindowSolver<'_> {
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            let mut left = self.look_again(&mut problem, &mut known, size_m);
-            left += self.look_apart(&mut problem, &mut agains, round, size_m);
+            let missed = self.look_again(&mut problem, &mut known, size_m);
+            // Touches find each other first.
+            let start = if window.goals.is_empty() {
+                0
+            } else {
+                TOUCHES_FIRST
+            };
+            let inside = match round >= start {
+                true => self.look_apart(&mut problem, &mut agains, round - start, size_m),
+                false => frames as f64,
+            };
+            let left = FIRST * missed + inside;
+            // What cannot be had together: the touch goes first.
+            if missed > 0.0 && round >= GIVE_WAY_AFTER {
+                problem.weights.firm_m *= GIVE_WAY;
+            }
             if left < best.0 {
                 best = (left, problem.values.clone());
             }
