@@ -1,5 +1,6 @@
 //! The main job: a take and a character go in, the character's clip comes out.
 
+mod alone;
 pub mod near;
 
 use std::collections::BTreeMap;
@@ -21,7 +22,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
-use crate::settings::{Reference, Settings};
+use crate::settings::{Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::touch::{self, CarriedTouch, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
@@ -422,7 +423,7 @@ impl Prepared {
         };
         let plain = carried(&self.take.worlds, watch.part(0.0, 0.1))?;
         // Planting starts from legs without the take's noise; a clean take is its own.
-        let calm = match settings.plants.enabled {
+        let calm = match settings.plants.enabled && settings.together == Together::Clip {
             true => calm_legs(&self.take.clip, &self.take.body)?,
             false => None,
         };
@@ -447,7 +448,11 @@ impl Prepared {
                 fade_secs: settings.plants.fade_secs,
                 frame_time_secs: self.take.clip.frame_time_secs,
             };
-            let offsets = settle(&tracks, &weights, watch.part(0.3, TOUCHES))?;
+            let settled = match settings.together {
+                Together::Clip => settle,
+                Together::Frame => alone::settle_each,
+            };
+            let offsets = settled(&tracks, &weights, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
@@ -538,7 +543,11 @@ impl Prepared {
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
         };
-        let (carried, missing) = touch::carry(&stage, touches, &settings.touches, solved, watch)?;
+        let carry = match settings.together {
+            Together::Clip => touch::carry,
+            Together::Frame => alone::carry_each,
+        };
+        let (carried, missing) = carry(&stage, touches, &settings.touches, solved, watch)?;
         notes.extend(missing.iter().map(|touch| {
             format!(
                 "the character has no part for the touch of frames {} to {}, {}; it is left out",
@@ -661,7 +670,10 @@ impl Prepared {
                 &take,
                 &self.rest,
                 &self.take.stance.floor,
-                settings.plants.fade_secs,
+                match settings.together {
+                    Together::Clip => settings.plants.fade_secs,
+                    Together::Frame => 0.0,
+                },
                 self.take.clip.frame_time_secs,
             )?;
             legs.push(PlantedLeg::new(
