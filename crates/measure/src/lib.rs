@@ -6,12 +6,15 @@
 
 pub mod data_faults;
 pub mod distance_segment_segment;
+pub mod edges;
 pub mod faults;
 pub mod floor_contact;
 pub mod knees;
 pub mod limbs;
 pub mod limits;
 pub mod mesh;
+pub mod own_body;
+pub mod peaks;
 pub mod pelvis;
 pub mod penetration;
 pub mod report;
@@ -24,6 +27,7 @@ mod table;
 mod testing;
 pub mod timing;
 pub mod touches;
+pub mod tremor;
 
 pub use faults::{Fault, FaultKind, verdict};
 pub use report::{

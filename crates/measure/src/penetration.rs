@@ -51,6 +51,9 @@ pub struct PairDepth {
     /// Depths beyond that at rest, frame by frame.
     #[serde(skip)]
     pub depths_mm: Vec<f64>,
+    /// Volumes that they share, frame by frame; only on a skin.
+    #[serde(skip)]
+    pub volumes_m3: Vec<f64>,
 }
 
 impl PairDepth {
@@ -69,6 +72,7 @@ impl PairDepth {
             frames: depths_mm.iter().filter(|depth| deep(depth)).count(),
             volume_time_m3_s: None,
             depths_mm,
+            volumes_m3: Vec::new(),
         })
     }
 }
@@ -144,6 +148,34 @@ pub(crate) fn penetration_watched<E>(
         worst_penetration_rate: None,
         pairs,
     })
+}
+
+/// Distances of the capsules of pairs of segments, by their names, frame by frame, metres: below 0 the
+/// depth beyond that at rest. `None` for a pair of which the body has not both.
+pub(crate) fn capsule_gaps_m(subject: &Subject<'_>, names: &[[&str; 2]]) -> Vec<Option<Vec<f64>>> {
+    let capsules = capsules(subject, None);
+    let find = |name: &str| capsules.iter().find(|capsule| capsule.segment.name == name);
+    let gaps = |[one, other]: &[&str; 2]| {
+        let (one, other) = (find(one)?, find(other)?);
+        let gap = |world: &WorldPose| {
+            distance_segment_segment(axis(one, world), axis(other, world))
+                - one.radius_m
+                - other.radius_m
+        };
+        let at_rest = gap(&subject.rest).min(0.0);
+        let gaps = subject.worlds.iter().map(gap);
+        Some(
+            gaps.map(|gap| {
+                if gap < 0.0 {
+                    (gap - at_rest).min(0.0)
+                } else {
+                    gap
+                }
+            })
+            .collect(),
+        )
+    };
+    names.iter().map(gaps).collect()
 }
 
 fn axis(capsule: &Capsule, world: &WorldPose) -> [DVec3; 2] {
