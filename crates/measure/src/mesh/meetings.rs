@@ -18,7 +18,7 @@ use understudy_motion::solid::{PosedSolid, Solid};
 use understudy_motion::{DVec3, Surface, WorldPose};
 use understudy_solver::{Touch, TouchEnd, TouchPart};
 
-use super::parts::{Parts, body_parts};
+use super::{Parts, body_parts};
 use crate::stats::worst;
 use crate::subject::{MM, Subject};
 use crate::touches::TOUCHING_MM;

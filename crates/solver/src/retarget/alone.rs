@@ -46,10 +46,16 @@ fn one_frame(leg: &LegTrack, frame: usize) -> LegTrack {
     }
 }
 
-fn within(actor: Actor<'_>, frame: usize) -> Actor<'_> {
-    Actor {
+/// A stage in one frame.
+fn at<'a>(stage: &Stage<'a>, frame: usize) -> Stage<'a> {
+    let within = |actor: Actor<'a>| Actor {
         worlds: &actor.worlds[frame..=frame],
         ..actor
+    };
+    Stage {
+        performer: within(stage.performer),
+        character: within(stage.character),
+        ..*stage
     }
 }
 
@@ -79,11 +85,7 @@ pub(super) fn carry_each(
                 ..touches[index]
             })
             .collect();
-        let alone = Stage {
-            performer: within(stage.performer, frame),
-            character: within(stage.character, frame),
-            ..*stage
-        };
+        let alone = at(stage, frame);
         let mut pose = clip.range(frame, frame);
         let (met, missing) = touch::carry(&alone, &asked, settings, &mut pose, Watch::nobody())?;
         clip.frame_mut(frame).copy_from_slice(pose.frame(0));
