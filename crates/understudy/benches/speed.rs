@@ -9,7 +9,7 @@ use std::time::Instant;
 
 use understudy_bodies::{Description, character, character_from_ron, demo_take};
 use understudy_motion::{Clip, DVec3, Transform};
-use understudy_solver::near::pose_now;
+use understudy_solver::near::{Chosen, pose_now};
 use understudy_solver::{Character, Retargeted, Settings, Take, retarget};
 
 /// The walk of the demo take over and over, for `frames` frames.
@@ -56,15 +56,18 @@ fn retargeted(clip: &Clip, performer: &understudy_bodies::Character) -> (f64, Re
 }
 
 /// Seconds that one frame takes to answer a change, on average.
-fn seconds_to_answer(known: &Retargeted) -> f64 {
+fn seconds_to_answer(known: &Retargeted, change: fn(&mut Settings)) -> f64 {
     const TIMES: usize = 200;
     let before = Settings::default();
     let mut after = Settings::default();
-    after.posture.stoop_deg = 10.0;
-    after.posture.hips_forward_deg = 5.0;
+    change(&mut after);
+    let [before, after] = [&before, &after].map(|settings| Chosen {
+        settings,
+        contacts: None,
+    });
     let start = Instant::now();
     for frame in 0..TIMES {
-        let pose = pose_now(known, &before, &after, frame).expect("the settings are sound");
+        let pose = pose_now(known, before, after, None, frame).expect("the settings are sound");
         std::hint::black_box(pose);
     }
     start.elapsed().as_secs_f64() / TIMES as f64
@@ -81,12 +84,20 @@ fn main() {
             "{frames} frames at 120 per second onto the weaver (78 joints): {:.0} seconds of take per second of work",
             clip.duration_secs() / spent
         );
-        let answer = seconds_to_answer(&known);
-        println!(
-            "{frames} frames: one frame answers a change in {:.2} ms, 1/{:.0} of the whole solve",
-            1000.0 * answer,
-            spent / answer
-        );
+        let changes: [(&str, fn(&mut Settings)); 3] = [
+            ("posture", |s| s.posture.stoop_deg = 10.0),
+            ("planting", |s| s.plants.fade_secs = 0.2),
+            ("contacts", |s| s.contacts.end_speed = 0.3),
+        ];
+        for (what, change) in changes {
+            let answer = seconds_to_answer(&known, change);
+            println!(
+                "{frames} frames: one frame answers a change of {what} in {:.2} ms, 1/{:.0} of the \
+                 whole solve",
+                1000.0 * answer,
+                spent / answer
+            );
+        }
     }
     println!(
         "cost per frame, 7200 frames against 720: {:.2}",

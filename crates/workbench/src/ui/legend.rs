@@ -3,8 +3,10 @@
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Pos2, Rect, Stroke, Ui, vec2};
 use understudy_anatomy::Side;
+use understudy_measure::FaultKind;
 
 use super::chosen;
+use super::faults;
 use super::marks::{part_sign, sign_place};
 use super::theme::{colour, faint};
 use super::views::plate;
@@ -50,7 +52,7 @@ const CHAIN: [Line; 2] = [
     (|p, at| chosen::chain_sign(p, at, true), "the same chain"),
 ];
 
-const FAULTS: [Line; 4] = [
+const FAULTS: [Line; 6] = [
     (slide_sign, "slide: wider is faster"),
     (
         |p, at| arrow_sign(p, at, palette::PURPLE, 1.0),
@@ -67,6 +69,11 @@ const FAULTS: [Line; 4] = [
         },
         "goes into another part",
     ),
+    (
+        |p, at| fault_sign(p, at, FaultKind::JointLimit),
+        "joint beyond its range",
+    ),
+    (|p, at| fault_sign(p, at, FaultKind::KneePop), "knee pops"),
 ];
 
 /// Draws the legend in the lower right corner of a view.
@@ -121,6 +128,11 @@ fn side_sign(painter: &egui::Painter, at: Pos2, side: Side) {
         FontId::proportional(8.5),
         Color32::BLACK,
     );
+}
+
+fn fault_sign(painter: &egui::Painter, at: Pos2, kind: FaultKind) {
+    let (rgb, sign) = faults::sign(kind);
+    sign.draw(painter, at, 6.0, colour(rgb));
 }
 
 fn slide_sign(painter: &egui::Painter, at: Pos2) {

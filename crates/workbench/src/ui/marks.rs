@@ -4,8 +4,11 @@ use std::cell::RefCell;
 
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
+use understudy_measure::knees::{Pop, STILL_RAD_PER_S2};
+use understudy_measure::{FaultKind, beyond_range, joint_called};
 use understudy_motion::{DVec3, WorldPose};
 
+use super::faults::sign;
 use super::theme::{colour, faint};
 use super::views::{drawn_at, plate};
 use crate::state::camera::Camera;
@@ -41,8 +44,8 @@ pub struct Glass<'a> {
     labels: RefCell<Vec<Rect>>,
 }
 
-/// Draws the marks of a body.
-pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
+/// Draws the marks of a body; no label stands over `taken`.
+pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect, taken: Option<Rect>) {
     let (Some((actor, motion)), Some(camera)) = (session.motion(who), session.camera(who)) else {
         return;
     };
@@ -54,7 +57,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
         who,
         text: ui.visuals().text_color(),
         plate: plate(ui),
-        labels: RefCell::default(),
+        labels: RefCell::new(taken.into_iter().collect()),
     };
     let frame = session.frame_of(motion);
     let size = actor.figure.height_m / HUMAN_M;
@@ -69,6 +72,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     glass.chain();
     if session.view.faults && who != Who::Performer {
         glass.depths(motion, &pose, frame, size);
+        glass.joint_faults(motion, &pose, frame);
     }
     for sole in &motion.soles {
         if session.view.contacts {
@@ -296,6 +300,49 @@ impl Glass<'_> {
                 self.painter.line_segment([at, rect.left_bottom()], line);
                 self.painter
                     .circle_filled(at, 3.0, colour(palette::VERMILLION));
+            }
+        }
+    }
+
+    /// Joints beyond their range and knees that pop: a sign at the joint, and how much.
+    fn joint_faults(&self, motion: &Motion, pose: &WorldPose, frame: usize) {
+        /// How long a pop is marked from its first frame on, seconds: it is over before an eye has seen it.
+        const POP_SECS: f64 = 0.25;
+        /// Joints beyond their range that are named at once.
+        const NAMED: usize = 3;
+        let (Some(report), Some(solved)) = (&motion.report, &self.session.solved) else {
+            return;
+        };
+        let take = self.session.stage.performer.as_ref();
+        let take = take.and_then(|actor| actor.motion(false)?.report.as_ref());
+        let mark = |words: &str, kind: FaultKind, text: String| {
+            let body = &solved.retargeted.body;
+            let joint = joint_called(&motion.clip.skeleton, body, words);
+            if let Some(at) = joint.and_then(|joint| self.at(pose.position(joint))) {
+                let (rgb, sign) = sign(kind);
+                sign.draw(&self.painter, at, 7.0, colour(rgb));
+                self.label(at + vec2(14.0, -6.0), Align2::LEFT_CENTER, text);
+            }
+        };
+        let beyond = beyond_range(report, take).into_iter();
+        let mut beyond: Vec<_> = beyond
+            .filter_map(|(joint, limit)| Some((*joint.excess_deg.get(frame)?, joint, limit)))
+            .filter(|(excess, _, limit)| excess > limit)
+            .collect();
+        beyond.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (excess, joint, _) in beyond.into_iter().take(NAMED) {
+            let text = format!("{} {excess:.0}° beyond its range", joint.joint);
+            mark(&joint.joint, FaultKind::JointLimit, text);
+        }
+        let held = (POP_SECS / motion.clip.frame_time_secs).round() as usize;
+        for knee in &report.knees {
+            let frames = |pop: &Pop| pop.first_frame..=pop.last_frame.max(pop.first_frame + held);
+            let pop = knee.pops.iter().find(|pop| frames(pop).contains(&frame));
+            if let (Some(pop), Some(take_peak)) = (pop, knee.take_peak_rad_per_s2) {
+                let times = pop.peak_rad_per_s2 / take_peak.max(STILL_RAD_PER_S2);
+                let words = format!("{} knee", knee.leg);
+                let text = format!("{words} pops: {times:.1} × the take's");
+                mark(&words, FaultKind::KneePop, text);
             }
         }
     }
