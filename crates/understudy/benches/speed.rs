@@ -55,8 +55,11 @@ fn retargeted(clip: &Clip, performer: &understudy_bodies::Character) -> (f64, Re
     (start.elapsed().as_secs_f64(), result)
 }
 
+/// A change of settings.
+type Change = fn(&mut Settings);
+
 /// Seconds that one frame takes to answer a change, on average.
-fn seconds_to_answer(known: &Retargeted, change: fn(&mut Settings)) -> f64 {
+fn seconds_to_answer(known: &Retargeted, change: Change) -> f64 {
     const TIMES: usize = 200;
     let before = Settings::default();
     let mut after = Settings::default();
@@ -84,7 +87,7 @@ fn main() {
             "{frames} frames at 120 per second onto the weaver (78 joints): {:.0} seconds of take per second of work",
             clip.duration_secs() / spent
         );
-        let changes: [(&str, fn(&mut Settings)); 3] = [
+        let changes: [(&str, Change); 3] = [
             ("posture", |s| s.posture.stoop_deg = 10.0),
             ("planting", |s| s.plants.fade_secs = 0.2),
             ("contacts", |s| s.contacts.end_speed = 0.3),

@@ -131,6 +131,14 @@ pub enum Command {
     CloseAsking,
     /// Ask for a file in the desktop's own dialog.
     Browse(Dialog),
+    /// Close the window.
+    Close,
+    /// Save what is not saved, then go on with what would lose it.
+    SaveAndLeave,
+    /// Go on with it without saving.
+    LeaveUnsaved,
+    /// Stay with what is open.
+    Stay,
     /// Open these files.
     Open(Vec<PathBuf>),
     /// Open a take.

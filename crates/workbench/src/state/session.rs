@@ -21,6 +21,7 @@ use super::export::{Delivery, ExportForm};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::layout::Layout;
+use super::leaving::Leaving;
 use super::live::{Live, Near};
 use super::other::Other;
 use super::panes::Pane;
@@ -102,6 +103,10 @@ pub struct Session {
     pub revision: u64,
     /// The count when it was last saved.
     pub saved_revision: u64,
+    /// What would lose changes that are not saved, until a person says what becomes of them.
+    pub leaving: Option<Leaving>,
+    /// Whether the window is to be closed now.
+    pub is_closed: bool,
     /// A file that is asked for by its path.
     pub asking: Option<Asking>,
     /// A dialog of the desktop that is asked for; the window takes it.
@@ -170,17 +175,21 @@ impl Session {
             Command::CloseAsking => self.asking = None,
             Command::Browse(dialog) => self.asked = Some(dialog),
             Command::Open(files) => match OpenRequest::of(&files) {
-                Ok(request) => self.open(request),
+                Ok(request) => self.leave_for(Leaving::Open(request)),
                 Err(text) => self.fail(text),
             },
-            Command::OpenTake(take) => self.open(OpenRequest {
+            Command::OpenTake(take) => self.leave_for(Leaving::Open(OpenRequest {
                 take: Some(take),
                 ..OpenRequest::default()
-            }),
-            Command::OpenCharacter(character) => self.open(OpenRequest {
+            })),
+            Command::OpenCharacter(character) => self.leave_for(Leaving::Open(OpenRequest {
                 character: Some(character),
                 ..OpenRequest::default()
-            }),
+            })),
+            Command::Close => self.leave_for(Leaving::Close),
+            Command::SaveAndLeave => self.save_and_leave(),
+            Command::LeaveUnsaved => self.leave(),
+            Command::Stay => self.leaving = None,
             Command::SaveScene(path) => self.save(path),
             Command::ToggleExport => self.toggle_export(),
             Command::SetExport(form) => self.export = *form,
@@ -249,10 +258,10 @@ impl Session {
             Command::OpenUnsaved => {
                 if let Some(scene) = self.unsaved.take() {
                     self.settled = Some(scene.clone());
-                    self.open(OpenRequest {
+                    self.leave_for(Leaving::Open(OpenRequest {
                         scene: Some(scene),
                         ..OpenRequest::default()
-                    });
+                    }));
                 }
             }
             Command::ForgetUnsaved => self.settled = self.unsaved.take(),
@@ -503,7 +512,7 @@ impl Session {
         }
     }
 
-    fn open(&mut self, request: OpenRequest) {
+    pub(super) fn open(&mut self, request: OpenRequest) {
         self.asking = None;
         self.must_solve_again = false;
         self.jobs.start(Task::Open(self.document.clone(), request));
@@ -626,6 +635,7 @@ impl Session {
                 self.preferences.remember(self.document.files());
                 self.refresh_presets();
                 self.say(format!("saved: {}", path.display()));
+                self.leave();
             }
             Err(failure) => self.fail(failure.message),
         }
@@ -657,7 +667,7 @@ impl Session {
         self.jobs.start(task);
     }
 
-    fn ask(&mut self, dialog: Dialog) {
+    pub(super) fn ask(&mut self, dialog: Dialog) {
         match (dialog, &self.document.path) {
             // A scene that has a file is written there without asking.
             (Dialog::SaveScene, Some(path)) => self.save(path.clone()),
