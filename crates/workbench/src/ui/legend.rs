@@ -76,8 +76,8 @@ const FAULTS: [Line; 6] = [
     (|p, at| fault_sign(p, at, FaultKind::KneePop), "knee pops"),
 ];
 
-/// Draws the legend in the lower right corner of a view.
-pub fn show(ui: &Ui, session: &Session, view: Rect) {
+/// The lines that tell what is to be seen now.
+fn lines(session: &Session) -> Vec<Line> {
     let mut lines: Vec<Line> = Vec::new();
     if session.joint.is_some() {
         lines.extend(CHOSEN);
@@ -93,16 +93,26 @@ pub fn show(ui: &Ui, session: &Session, view: Rect) {
             lines.extend(FAULTS);
         }
     }
-    let size = vec2(166.0, lines.len() as f32 * ROW + 10.0);
-    if lines.is_empty() || size.y > 0.6 * view.height() || view.width() < 300.0 {
-        return;
-    }
-    let rect = Align2::RIGHT_BOTTOM.anchor_size(view.right_bottom() - vec2(10.0, 10.0), size);
+    lines
+}
+
+/// Where the legend stands in the lower right corner of a view; `None` where there is nothing to tell or no
+/// room for it.
+pub fn place(session: &Session, view: Rect) -> Option<Rect> {
+    let count = lines(session).len();
+    let size = vec2(166.0, count as f32 * ROW + 10.0);
+    let has_room = size.y <= 0.6 * view.height() && view.width() >= 300.0;
+    let corner = view.right_bottom() - vec2(10.0, 10.0);
+    (count > 0 && has_room).then(|| Align2::RIGHT_BOTTOM.anchor_size(corner, size))
+}
+
+/// Draws the legend in its place in a view.
+pub fn show(ui: &Ui, session: &Session, view: Rect, rect: Rect) {
     let painter = ui.painter_at(view);
     painter.rect_filled(rect, 5.0, plate(ui));
-    for (at, (sign, words)) in lines.into_iter().enumerate() {
+    for (at, (sign, words)) in lines(session).into_iter().enumerate() {
         let top = rect.min + vec2(6.0, 5.0 + at as f32 * ROW);
-        let row = Rect::from_min_size(top, vec2(size.x - 12.0, ROW));
+        let row = Rect::from_min_size(top, vec2(rect.width() - 12.0, ROW));
         sign(&painter, sign_place(row));
         painter.text(
             row.left_center() + vec2(24.0, 0.0),

@@ -42,10 +42,12 @@ pub struct Glass<'a> {
     plate: Color32,
     /// Where labels stand already.
     labels: RefCell<Vec<Rect>>,
+    /// Where the legend stands, in the lower right corner.
+    legend: Option<Rect>,
 }
 
-/// Draws the marks of a body; no label stands over `taken`.
-pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect, taken: Option<Rect>) {
+/// Draws the marks of a body. No label stands over the name of the view, nor over the legend.
+pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect, [name, legend]: [Option<Rect>; 2]) {
     let (Some((actor, motion)), Some(camera)) = (session.motion(who), session.camera(who)) else {
         return;
     };
@@ -57,7 +59,8 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect, taken: Option<Rect
         who,
         text: ui.visuals().text_color(),
         plate: plate(ui),
-        labels: RefCell::new(taken.into_iter().collect()),
+        labels: RefCell::new(name.into_iter().collect()),
+        legend,
     };
     let frame = session.frame_of(motion);
     let size = actor.figure.height_m / HUMAN_M;
@@ -112,9 +115,12 @@ impl Glass<'_> {
         rect
     }
 
-    /// The place, or one below it where no label stands yet.
+    /// The place, or one left of the legend or below, where no label stands yet.
     fn free_place(&self, mut rect: Rect) -> Rect {
         let mut labels = self.labels.borrow_mut();
+        if let Some(legend) = self.legend.filter(|legend| legend.intersects(rect)) {
+            rect = rect.translate(vec2(legend.left() - 4.0 - rect.right(), 0.0));
+        }
         while let Some(other) = labels.iter().find(|other| other.intersects(rect)) {
             rect = rect.translate(vec2(0.0, other.bottom() + 2.0 - rect.top()));
         }
@@ -279,25 +285,34 @@ impl Glass<'_> {
             .filter(|(mm, _)| *mm > DEPTH_MM * size)
             .collect();
         deep.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (mm, touch) in deep.iter().take(NAMED) {
+        deep.truncate(NAMED);
+        // A part that goes into several others glows once, for the deepest.
+        let mut glowing: Vec<[DVec3; 2]> = Vec::new();
+        for (mm, touch) in &deep {
             let share = (mm / (8.0 * DEPTH_MM * size)).clamp(0.15, 1.0) as f32;
-            let rods = touch.rods(pose);
-            let place = touch.meeting_point(pose);
             // The thinner of the two glows: a whole trunk would hide what happens.
-            let [one, other] = rods;
-            let ([from, to], radius_m) = if one.1 <= other.1 { one } else { other };
-            self.glow(from, to, radius_m, share);
-            self.glow(place, place, 1.5 * radius_m, share);
-            if let Some(at) = self.at(place) {
-                let text = format!(
-                    "{} in {}: {}",
-                    touch.part,
-                    touch.other_part,
-                    millimetres(*mm)
-                );
+            let [one, other] = touch.rods(pose);
+            let (ends, radius_m) = if one.1 <= other.1 { one } else { other };
+            if !glowing.contains(&ends) {
+                glowing.push(ends);
+                self.glow(ends, radius_m, share);
+            }
+            // The place itself, as large as what is in there.
+            let place = touch.meeting_point(pose);
+            let around_m = (2.5e-3 * mm).clamp(0.2 * radius_m, 1.2 * radius_m);
+            self.glow([place; 2], around_m, share);
+        }
+        for (mm, touch) in &deep {
+            if let Some(at) = self.at(touch.meeting_point(pose)) {
+                let depth = millimetres(*mm);
+                let text = format!("{} in {}: {depth}", touch.part, touch.other_part);
                 let rect = self.label(at + vec2(46.0, -34.0), Align2::LEFT_BOTTOM, text);
+                let near = match rect.center().x < at.x {
+                    true => rect.right_bottom(),
+                    false => rect.left_bottom(),
+                };
                 let line = Stroke::new(1.5, colour(palette::VERMILLION));
-                self.painter.line_segment([at, rect.left_bottom()], line);
+                self.painter.line_segment([at, near], line);
                 self.painter
                     .circle_filled(at, 3.0, colour(palette::VERMILLION));
             }
@@ -347,7 +362,7 @@ impl Glass<'_> {
         }
     }
 
-    fn glow(&self, from: DVec3, to: DVec3, radius_m: f64, share: f32) {
+    fn glow(&self, [from, to]: [DVec3; 2], radius_m: f64, share: f32) {
         let (Some(a), Some(b), Some(scale)) = (
             self.at(from),
             self.at(to),
@@ -359,7 +374,7 @@ impl Glass<'_> {
         // Thin layers over each other: strongest along the middle.
         for layer in 1..=6 {
             let part = layer as f32 / 6.0;
-            let shade = faint(palette::VERMILLION, 0.08 + 0.25 * share);
+            let shade = faint(palette::VERMILLION, 0.05 + 0.18 * share);
             capsule(&self.painter, a, b, radius * 1.15 * part, shade);
         }
     }

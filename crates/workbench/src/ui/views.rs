@@ -22,6 +22,11 @@ pub fn show(
     out: &mut Vec<Command>,
 ) -> Vec<(Who, Rect)> {
     let views = split(ui.max_rect(), session.view.arrangement.views());
+    let first = views.first().map(|(who, _)| *who);
+    let legend = views.first().and_then(|(who, rect)| {
+        session.motion(*who)?;
+        legend::place(session, *rect)
+    });
     for (who, rect) in &views {
         let response = ui.interact(*rect, ui.id().with(who.word()), Sense::click_and_drag());
         let mut rings = rings::Shown::of(session, *who);
@@ -33,8 +38,9 @@ pub fn show(
         }
         match session.motion(*who) {
             Some(_) => {
-                let named = caption(ui, session, *who, *rect);
-                marks::show(ui, session, *who, *rect, named);
+                let name = caption(ui, session, *who, *rect);
+                let legend = legend.filter(|_| Some(*who) == first);
+                marks::show(ui, session, *who, *rect, [name, legend]);
                 // What is to be taken hold of lies over what is only to be read.
                 if let Some(rings) = &rings {
                     rings::show(ui, rings, memory.ring.as_ref(), *rect);
@@ -49,10 +55,8 @@ pub fn show(
         let line = Rect::from_min_max(one.right_top(), other.left_bottom());
         ui.painter().rect_filled(line, 0.0, ui.visuals().panel_fill);
     }
-    if let Some((who, rect)) = views.first()
-        && session.motion(*who).is_some()
-    {
-        legend::show(ui, session, *rect);
+    if let (Some((_, view)), Some(rect)) = (views.first(), legend) {
+        legend::show(ui, session, *view, rect);
     }
     views
 }
