@@ -29,9 +29,9 @@ pub mod timing;
 pub mod touches;
 pub mod tremor;
 
-pub use faults::{Fault, FaultKind, verdict};
+pub use faults::{Fault, FaultKind, beyond_range, verdict};
 pub use report::{
     Comparison, Options, Report, Series, measure, measure_clip, measure_watched, measure_with,
 };
-pub use subject::{PlantedParts, Subject, parts_from_contacts};
+pub use subject::{PlantedParts, Subject, joint_called, parts_from_contacts};
 pub use table::fixed;

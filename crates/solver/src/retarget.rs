@@ -274,6 +274,13 @@ impl UprightTake {
     }
 
     fn contacts(&self, settings: &Settings) -> Contacts {
+        Contacts {
+            contacts: self.foot_contacts(settings),
+            touches: Some(self.touches(settings)),
+        }
+    }
+
+    fn foot_contacts(&self, settings: &Settings) -> Vec<Contact> {
         let leg_length = self.body.leg_length_m(&self.clip.skeleton).unwrap_or(1.0);
         let mut contacts = Vec::new();
         for foot in &self.stance.feet {
@@ -300,10 +307,7 @@ impl UprightTake {
                 }));
             }
         }
-        Contacts {
-            contacts,
-            touches: Some(self.touches(settings)),
-        }
+        contacts
     }
 }
 
@@ -439,20 +443,7 @@ impl Prepared {
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
             let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
-            let tracks: Vec<LegTrack> =
-                legs.iter().map(|leg| leg.track(&settings.plants)).collect();
-            let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-            let weights = Weights {
-                offset_m: 0.03 * leg_length,
-                bend_error: 0.1,
-                fade_secs: settings.plants.fade_secs,
-                frame_time_secs: self.take.clip.frame_time_secs,
-            };
-            let settled = match settings.together {
-                Together::Clip => settle,
-                Together::Frame => alone::settle_each,
-            };
-            let offsets = settled(&tracks, &weights, watch.part(0.3, TOUCHES))?;
+            let offsets = self.settled(&legs, settings, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
@@ -522,11 +513,47 @@ impl Prepared {
         if !settings.touches.enabled || is_own {
             return Ok(Vec::new());
         }
+        let wanted = &settings.touches;
+        let (carried, missing) =
+            self.with_stage(plain, surface, |stage| match settings.together {
+                Together::Clip => {
+                    touch::Cast::new(stage).carry(touches, wanted, solved, None, watch)
+                }
+                Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
+            })?;
+        notes.extend(missing.iter().map(|touch| {
+            format!(
+                "the character has no part for the touch of frames {} to {}, {}; it is left out",
+                touch.first,
+                touch.last,
+                touch.words()
+            )
+        }));
+        Ok(carried)
+    }
+
+    /// Performer and character with their flesh, in the take and in plain transfer.
+    fn with_cast<T>(
+        &self,
+        plain: &Clip,
+        surface: Option<&Surface>,
+        ask: impl FnOnce(&touch::Cast<'_>) -> T,
+    ) -> T {
+        self.with_stage(plain, surface, |stage| ask(&touch::Cast::new(stage)))
+    }
+
+    /// Performer and character in the take and in plain transfer.
+    fn with_stage<T>(
+        &self,
+        plain: &Clip,
+        surface: Option<&Surface>,
+        ask: impl FnOnce(&touch::Stage<'_>) -> T,
+    ) -> T {
         let take = &self.take;
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
-        let stage = touch::Stage {
+        ask(&touch::Stage {
             performer: touch::Actor {
                 body: &take.body,
                 rest: &source_rest,
@@ -542,21 +569,7 @@ impl Prepared {
             surface,
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
-        };
-        let carry = match settings.together {
-            Together::Clip => touch::carry,
-            Together::Frame => alone::carry_each,
-        };
-        let (carried, missing) = carry(&stage, touches, &settings.touches, solved, watch)?;
-        notes.extend(missing.iter().map(|touch| {
-            format!(
-                "the character has no part for the touch of frames {} to {}, {}; it is left out",
-                touch.first,
-                touch.last,
-                touch.words()
-            )
-        }));
-        Ok(carried)
+        })
     }
 
     /// Lays posture and hand keys over the motion.
@@ -684,6 +697,28 @@ impl Prepared {
             ));
         }
         Ok(legs)
+    }
+
+    /// How pelvis and swinging feet give way for the legs to follow their paths.
+    fn settled(
+        &self,
+        legs: &[PlantedLeg],
+        settings: &Settings,
+        watch: Watch<'_>,
+    ) -> Result<Offsets, SolveError> {
+        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
+        let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        let weights = Weights {
+            offset_m: 0.03 * leg_length,
+            bend_error: 0.1,
+            fade_secs: settings.plants.fade_secs,
+            frame_time_secs: self.take.clip.frame_time_secs,
+        };
+        let settled = match settings.together {
+            Together::Clip => settle,
+            Together::Frame => alone::settle_each,
+        };
+        settled(&tracks, &weights, watch)
     }
 
     /// Moves the pelvis and bends the legs so that every ankle is where its path says.

@@ -10,7 +10,7 @@ use std::time::Instant;
 use understudy_bodies::takes::take;
 use understudy_bodies::{Description, character, character_from_ron, demo_take};
 use understudy_motion::{Clip, DVec3, Transform};
-use understudy_solver::near::pose_now;
+use understudy_solver::near::{Chosen, pose_now};
 use understudy_solver::{Character, HandKey, Retargeted, Secondary, Settings, Take, retarget};
 
 /// The walk of the demo take over and over, for `frames` frames.
@@ -104,16 +104,22 @@ fn retargeted(
     (start.elapsed().as_secs_f64(), result)
 }
 
+/// A change of settings.
+type Change = fn(&mut Settings);
+
 /// Seconds that one frame takes to answer a change, on average.
-fn seconds_to_answer(known: &Retargeted) -> f64 {
+fn seconds_to_answer(known: &Retargeted, change: Change) -> f64 {
     const TIMES: usize = 200;
     let before = Settings::default();
     let mut after = Settings::default();
-    after.posture.stoop_deg = 10.0;
-    after.posture.hips_forward_deg = 5.0;
+    change(&mut after);
+    let [before, after] = [&before, &after].map(|settings| Chosen {
+        settings,
+        contacts: None,
+    });
     let start = Instant::now();
     for frame in 0..TIMES {
-        let pose = pose_now(known, &before, &after, frame).expect("the settings are sound");
+        let pose = pose_now(known, before, after, None, frame).expect("the settings are sound");
         std::hint::black_box(pose);
     }
     start.elapsed().as_secs_f64() / TIMES as f64
@@ -132,12 +138,20 @@ fn main() {
             clip.duration_secs() / spent,
             1000.0 * spent / frames as f64
         );
-        let answer = seconds_to_answer(&known);
-        println!(
-            "{frames} frames: one frame answers a change in {:.2} ms, 1/{:.0} of the whole solve",
-            1000.0 * answer,
-            spent / answer
-        );
+        let changes: [(&str, Change); 3] = [
+            ("posture", |s| s.posture.stoop_deg = 10.0),
+            ("planting", |s| s.plants.fade_secs = 0.2),
+            ("contacts", |s| s.contacts.end_speed = 0.3),
+        ];
+        for (what, change) in changes {
+            let answer = seconds_to_answer(&known, change);
+            println!(
+                "{frames} frames: one frame answers a change of {what} in {:.2} ms, 1/{:.0} of the \
+                 whole solve",
+                1000.0 * answer,
+                spent / answer
+            );
+        }
     }
     let least = cost_per_frame.iter().copied().fold(f64::INFINITY, f64::min);
     let ratios: Vec<String> = cost_per_frame
@@ -167,7 +181,11 @@ fn time_ten_seconds(performer: &understudy_bodies::Character) {
     changed.posture.stoop_deg = 7.0;
     let (again, _) = retargeted(&clip, performer, &changed);
     let start = Instant::now();
-    let pose = pose_now(&known, &settings, &changed, 300).expect("the settings are sound");
+    let [before, after] = [&settings, &changed].map(|settings| Chosen {
+        settings,
+        contacts: None,
+    });
+    let pose = pose_now(&known, before, after, None, 300).expect("the settings are sound");
     std::hint::black_box(pose);
     println!(
         "one setting changed: {:.1} ms for the frame that is looked at, {again:.2} s for the whole clip (wanted: 0.3 s)",

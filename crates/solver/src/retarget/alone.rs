@@ -6,7 +6,7 @@ use understudy_motion::Clip;
 
 use super::SolveError;
 use crate::settle::{LegTrack, Offsets, Weights, settle};
-use crate::touch::{self, Actor, CarriedTouch, Stage, Touch, TouchSettings};
+use crate::touch::{Actor, CarriedTouch, Cast, Stage, Touch, TouchSettings};
 use crate::watch::Watch;
 
 /// As [`settle`], frame by frame.
@@ -59,7 +59,7 @@ fn at<'a>(stage: &Stage<'a>, frame: usize) -> Stage<'a> {
     }
 }
 
-/// As [`touch::carry`], frame by frame: before and after a touch nothing moves towards it.
+/// As [`Cast::carry`], frame by frame: before and after a touch nothing moves towards it.
 pub(super) fn carry_each(
     stage: &Stage<'_>,
     touches: &[Touch],
@@ -87,7 +87,8 @@ pub(super) fn carry_each(
             .collect();
         let alone = at(stage, frame);
         let mut pose = clip.range(frame, frame);
-        let (met, missing) = touch::carry(&alone, &asked, settings, &mut pose, Watch::nobody())?;
+        let cast = Cast::new(&alone);
+        let (met, missing) = cast.carry(&asked, settings, &mut pose, None, Watch::nobody())?;
         clip.frame_mut(frame).copy_from_slice(pose.frame(0));
         // What is carried comes in the order it was asked for, less what the character has no part for.
         let possible = here.iter().zip(&asked);

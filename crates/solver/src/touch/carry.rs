@@ -89,6 +89,8 @@ pub(crate) struct Stage<'a> {
 
 /// Rounds in which the nearest points of the two skins are looked for again.
 const ROUNDS: usize = 30;
+/// The same where the skins touch already, about.
+const ROUNDS_AGAIN: usize = 8;
 
 /// How much smoother than the turns themselves each round's change of them is; twice as much in each,
 /// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
@@ -112,82 +114,103 @@ const CLOSE: f64 = 4e-4;
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
 
-/// Moves arms, and what gives way with them, so that every touch of the take is one of the character.
-/// Returns what is left of each, and touches that the character has no part for.
-pub(crate) fn carry(
-    stage: &Stage<'_>,
-    touches: &[Touch],
-    settings: &TouchSettings,
-    clip: &mut Clip,
-    watch: Watch<'_>,
-) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
-    // Published girths tell distances in the take; its own skin, where it has one, is no better
-    // known to be that of the performer.
-    let performer = stage.performer.moving(None, stage.frame_time_secs);
-    let character = stage.character.moving(stage.surface, stage.frame_time_secs);
-    let pair = Pair {
-        performer: &performer,
-        character: &character,
-        floor: stage.floor,
-    };
-    let goals: Vec<Option<Goal>> = touches
-        .iter()
-        .map(|touch| pair.goal(touch, settings))
-        .collect();
-    let missing = touches
-        .iter()
-        .zip(&goals)
-        .filter(|(_, goal)| goal.is_none());
-    let missing = missing.map(|(touch, _)| *touch).collect();
-    let goals: Vec<Goal> = goals.into_iter().flatten().collect();
-    let clears = match settings.keep_out {
-        true => pair.clears(&clip.worlds()),
-        false => Vec::new(),
-    };
-    let windows = windows(&goals, &clears, settings, clip);
-    let rounds = windows.len() * (ROUNDS + 1);
-    let solver = WindowSolver {
-        clip,
-        pair: &pair,
-        body: stage.character.body,
-        settings,
-        rounds: AtomicUsize::new(0),
-        is_stopped: AtomicBool::new(false),
-    };
-    // Windows do not overlap, so each may have a thread, and the result does not depend on them.
-    let solved = thread::scope(|scope| {
-        let solver = &solver;
-        let running: Vec<_> = windows
-            .into_iter()
-            .map(|window| scope.spawn(move || solver.solve(window)))
-            .collect();
-        // Who watches is asked here, for a watch does not leave its thread.
-        let mut heard = Ok(());
-        while heard.is_ok() && running.iter().any(|thread| !thread.is_finished()) {
-            heard = watch.count(solver.rounds.load(Ordering::Relaxed), rounds);
-            thread::sleep(POLL);
+/// Performer and character with their flesh.
+pub(crate) struct Cast<'a> {
+    performer: Moving<'a>,
+    character: Moving<'a>,
+    body: &'a Body,
+    floor: Floor,
+}
+
+impl<'a> Cast<'a> {
+    pub(crate) fn new(stage: &Stage<'a>) -> Self {
+        Self {
+            // Published girths tell distances in the take; its own skin, where it has one, is no better
+            // known to be that of the performer.
+            performer: stage.performer.moving(None, stage.frame_time_secs),
+            character: stage.character.moving(stage.surface, stage.frame_time_secs),
+            body: stage.character.body,
+            floor: stage.floor,
         }
-        if heard.is_err() {
-            solver.is_stopped.store(true, Ordering::Relaxed);
-        }
-        let joined = running.into_iter().map(|thread| match thread.join() {
-            Ok(result) => result.map_err(SolveError::from),
-            Err(panic) => std::panic::resume_unwind(panic),
-        });
-        let joined: Vec<Result<Window, SolveError>> = joined.collect();
-        heard.map(|()| joined)
-    })?;
-    let mut carried = Vec::new();
-    for window in solved {
-        let window = window?;
-        for (offset, locals) in window.locals.into_iter().enumerate() {
-            clip.frame_mut(window.first + offset)
-                .copy_from_slice(&locals);
-        }
-        carried.extend(window.carried);
     }
-    carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
-    Ok((carried, missing))
+
+    /// Moves arms, and what gives way with them, so that every touch of the take is one of the character.
+    /// Returns what is left of each, and touches that the character has no part for.
+    ///
+    /// With `start`, the same clip as it touches already, about, only what is left is sought from there.
+    pub(crate) fn carry(
+        &self,
+        touches: &[Touch],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+        start: Option<&Clip>,
+        watch: Watch<'_>,
+    ) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
+        let pair = Pair {
+            performer: &self.performer,
+            character: &self.character,
+            floor: self.floor,
+        };
+        let goals: Vec<Option<Goal>> = touches
+            .iter()
+            .map(|touch| pair.goal(touch, settings))
+            .collect();
+        let missing = touches
+            .iter()
+            .zip(&goals)
+            .filter(|(_, goal)| goal.is_none());
+        let missing = missing.map(|(touch, _)| *touch).collect();
+        let goals: Vec<Goal> = goals.into_iter().flatten().collect();
+        let clears = match settings.keep_out {
+            true => pair.clears(&clip.worlds()),
+            false => Vec::new(),
+        };
+        let windows = windows(&goals, &clears, settings, clip);
+        let rounds = windows.len() * (ROUNDS + 1);
+        let solver = WindowSolver {
+            clip,
+            pair: &pair,
+            body: self.body,
+            start,
+            settings,
+            rounds: AtomicUsize::new(0),
+            is_stopped: AtomicBool::new(false),
+        };
+        // Windows do not overlap, so each may have a thread, and the result does not depend on them.
+        let solved = thread::scope(|scope| {
+            let solver = &solver;
+            let running: Vec<_> = windows
+                .into_iter()
+                .map(|window| scope.spawn(move || solver.solve(window)))
+                .collect();
+            // Who watches is asked here, for a watch does not leave its thread.
+            let mut heard = Ok(());
+            while heard.is_ok() && running.iter().any(|thread| !thread.is_finished()) {
+                heard = watch.count(solver.rounds.load(Ordering::Relaxed), rounds);
+                thread::sleep(POLL);
+            }
+            if heard.is_err() {
+                solver.is_stopped.store(true, Ordering::Relaxed);
+            }
+            let joined = running.into_iter().map(|thread| match thread.join() {
+                Ok(result) => result.map_err(SolveError::from),
+                Err(panic) => std::panic::resume_unwind(panic),
+            });
+            let joined: Vec<Result<Window, SolveError>> = joined.collect();
+            heard.map(|()| joined)
+        })?;
+        let mut carried = Vec::new();
+        for window in solved {
+            let window = window?;
+            for (offset, locals) in window.locals.into_iter().enumerate() {
+                clip.frame_mut(window.first + offset)
+                    .copy_from_slice(&locals);
+            }
+            carried.extend(window.carried);
+        }
+        carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
+        Ok((carried, missing))
+    }
 }
 
 /// Frames that hang together, with the touches in them.
@@ -250,6 +273,8 @@ struct WindowSolver<'a> {
     pair: &'a Pair<'a>,
     body: &'a Body,
     settings: &'a TouchSettings,
+    /// The clip as it touches already, about.
+    start: Option<&'a Clip>,
     /// Rounds done of all windows together.
     rounds: AtomicUsize,
     is_stopped: AtomicBool,
@@ -312,14 +337,26 @@ impl WindowSolver<'_> {
             values: vec![0.0; frames * turns.width()],
             stay: None,
         };
-        problem.minimise(STEPS, &self.is_stopped)?;
+        let last_round = match self.start {
+            Some(start) => {
+                let frames = window.first..=window.last;
+                let values = frames
+                    .flat_map(|frame| turns.between(self.clip.frame(frame), start.frame(frame)));
+                problem.values = values.collect();
+                ROUNDS_AGAIN
+            }
+            None => {
+                problem.minimise(STEPS, &self.is_stopped)?;
+                ROUNDS
+            }
+        };
         let mut known: Known = window
             .goals
             .iter()
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
         let mut best = (f64::INFINITY, Vec::new());
-        for round in 0..=ROUNDS {
+        for round in 0..=last_round {
             self.rounds.fetch_add(1, Ordering::Relaxed);
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
 
 pub use carry::CarriedTouch;
-pub(crate) use carry::{Actor, Stage, carry};
+pub(crate) use carry::{Actor, Cast, Stage};
 pub use find::TouchLimits;
 
 /// A part of the body with a surface of its own, or what it stands on.
