@@ -28,10 +28,10 @@ def binary() -> Path:
     return path
 
 
-def attempt(*arguments) -> subprocess.CompletedProcess:
+def attempt(*arguments, timeout_secs: float = TIMEOUT_SECS) -> subprocess.CompletedProcess:
     """Runs the command line and returns how it ended, well or not."""
     command = [str(binary()), *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=TIMEOUT_SECS)
+    return subprocess.run(command, capture_output=True, text=True, timeout=timeout_secs)
 
 
 def understudy(*arguments) -> str:

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::SegmentKind;
 
 use crate::knees::{BendPeaks, POP_RATIO, STILL_RAD_PER_S2};
+use crate::limits::JointExcess;
 use crate::penetration::PairDepth;
 use crate::report::Report;
 use crate::slide::Plant;
@@ -451,19 +452,25 @@ fn penetration_fault(
     }
 }
 
-fn limit_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {
-    let allowed = |joint: &str, movement: &str| {
-        let joints = &take?.limits.joints;
-        let found = joints
-            .iter()
-            .find(|j| j.joint == joint && j.movement == movement)?;
+/// Movements of joints that go beyond their range and beyond what the take itself does, each with the excess
+/// that counts as a fault, degrees.
+pub fn beyond_range<'a>(report: &'a Report, take: Option<&Report>) -> Vec<(&'a JointExcess, f64)> {
+    let allowed = |own: &JointExcess| {
+        let mut joints = take?.limits.joints.iter();
+        let found = joints.find(|j| j.joint == own.joint && j.movement == own.movement)?;
         Some(found.worst_excess_deg)
     };
-    report
-        .limits
-        .joints
-        .iter()
-        .filter(|j| j.worst_excess_deg > EXCESS_DEG + allowed(&j.joint, j.movement).unwrap_or(0.0))
+    let joints = report.limits.joints.iter();
+    let limited = joints.map(|joint| (joint, EXCESS_DEG + allowed(joint).unwrap_or(0.0)));
+    limited
+        .filter(|(joint, limit)| joint.worst_excess_deg > *limit)
+        .collect()
+}
+
+fn limit_faults(report: &Report, take: Option<&Report>) -> Vec<Fault> {
+    beyond_range(report, take)
+        .into_iter()
+        .map(|(j, _)| j)
         .map(|j| Fault {
             kind: FaultKind::JointLimit,
             part: j.joint.clone(),

@@ -6,12 +6,15 @@
 
 pub mod data_faults;
 pub mod distance_segment_segment;
+pub mod edges;
 pub mod faults;
 pub mod floor_contact;
 pub mod knees;
 pub mod limbs;
 pub mod limits;
 pub mod mesh;
+pub mod own_body;
+pub mod peaks;
 pub mod pelvis;
 pub mod penetration;
 pub mod report;
@@ -24,10 +27,11 @@ mod table;
 mod testing;
 pub mod timing;
 pub mod touches;
+pub mod tremor;
 
-pub use faults::{Fault, FaultKind, verdict};
+pub use faults::{Fault, FaultKind, beyond_range, verdict};
 pub use report::{
     Comparison, Options, Report, Series, measure, measure_clip, measure_watched, measure_with,
 };
-pub use subject::{PlantedParts, Subject, parts_from_contacts};
+pub use subject::{PlantedParts, Subject, joint_called, parts_from_contacts};
 pub use table::fixed;

@@ -46,6 +46,9 @@ pub struct JointExcess {
     pub worst_frame: usize,
     /// Number of frames beyond the range.
     pub frames: usize,
+    /// Excess over the range, frame by frame; 0 within it, and where the angle is not defined.
+    #[serde(skip)]
+    pub excess_deg: Vec<f64>,
 }
 
 /// All movements of a clip.
@@ -106,6 +109,8 @@ fn excess(movement: &Movement) -> Option<JointExcess> {
         worst_excess_deg: most_beyond.max(0.0),
         worst_frame,
         frames: beyond.iter().filter(|angle| **angle > ROUNDING_DEG).count(),
+        // NaN is none.
+        excess_deg: beyond.into_iter().map(|angle| angle.max(0.0)).collect(),
     })
 }
 

@@ -8,10 +8,11 @@
 use std::convert::Infallible;
 
 use serde::Serialize;
-use understudy_anatomy::{Segment, SegmentKind, limb_segments};
+use understudy_anatomy::{JointPoint, Segment, SegmentKind, limb_segments};
 use understudy_motion::{DVec3, Surface, WorldPose, signal};
 
 use crate::distance_segment_segment::distance_segment_segment;
+use crate::mesh::body_parts;
 use crate::report::At;
 use crate::stats::{largest, worst};
 use crate::subject::{MM, Subject};
@@ -26,6 +27,24 @@ pub struct Capsule {
     pub segment: Segment,
     /// Metres.
     pub radius_m: f64,
+}
+
+/// A bone of a part with flesh around it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rod {
+    /// The end nearer to the pelvis.
+    pub from: JointPoint,
+    /// The outer end.
+    pub to: JointPoint,
+    /// Metres.
+    pub radius_m: f64,
+}
+
+impl Rod {
+    /// Both ends in a pose, world, metres.
+    pub fn ends(&self, pose: &WorldPose) -> [DVec3; 2] {
+        [self.from.world(pose), self.to.world(pose)]
+    }
 }
 
 /// One pair of parts.
@@ -51,6 +70,9 @@ pub struct PairDepth {
     /// Depths beyond that at rest, frame by frame.
     #[serde(skip)]
     pub depths_mm: Vec<f64>,
+    /// Volumes that they share, frame by frame; only on a skin.
+    #[serde(skip)]
+    pub volumes_m3: Vec<f64>,
 }
 
 impl PairDepth {
@@ -69,6 +91,7 @@ impl PairDepth {
             frames: depths_mm.iter().filter(|depth| deep(depth)).count(),
             volume_time_m3_s: None,
             depths_mm,
+            volumes_m3: Vec::new(),
         })
     }
 }
@@ -146,6 +169,34 @@ pub(crate) fn penetration_watched<E>(
     })
 }
 
+/// Distances of the capsules of pairs of segments, by their names, frame by frame, metres: below 0 the
+/// depth beyond that at rest. `None` for a pair of which the body has not both.
+pub(crate) fn capsule_gaps_m(subject: &Subject<'_>, names: &[[&str; 2]]) -> Vec<Option<Vec<f64>>> {
+    let capsules = capsules(subject, None);
+    let find = |name: &str| capsules.iter().find(|capsule| capsule.segment.name == name);
+    let gaps = |[one, other]: &[&str; 2]| {
+        let (one, other) = (find(one)?, find(other)?);
+        let gap = |world: &WorldPose| {
+            distance_segment_segment(axis(one, world), axis(other, world))
+                - one.radius_m
+                - other.radius_m
+        };
+        let at_rest = gap(&subject.rest).min(0.0);
+        let gaps = subject.worlds.iter().map(gap);
+        Some(
+            gaps.map(|gap| {
+                if gap < 0.0 {
+                    (gap - at_rest).min(0.0)
+                } else {
+                    gap
+                }
+            })
+            .collect(),
+        )
+    };
+    names.iter().map(gaps).collect()
+}
+
 fn axis(capsule: &Capsule, world: &WorldPose) -> [DVec3; 2] {
     [
         capsule.segment.from.world(world),
@@ -191,6 +242,48 @@ pub fn capsules(subject: &Subject<'_>, surface: Option<&Surface>) -> Vec<Capsule
             Some(Capsule { segment, radius_m })
         })
         .collect()
+}
+
+/// Radius over length of a bone of a tail, ear or wing without skin (common practice).
+const APPENDAGE: f64 = 0.15;
+
+/// The bones of a part, by the name that [`PairDepth`] gives it; none where the body has no such part.
+/// Tails, ears and wings have as many as they have bones, all others one.
+pub fn rods(subject: &Subject<'_>, surface: Option<&Surface>, name: &str) -> Vec<Rod> {
+    let capsules = capsules(subject, surface).into_iter();
+    let mut own = capsules.filter(|capsule| capsule.segment.name == name);
+    if let Some(Capsule { segment, radius_m }) = own.next() {
+        let (from, to) = (segment.from, segment.to);
+        return vec![Rod { from, to, radius_m }];
+    }
+    let skeleton = &subject.clip.skeleton;
+    let joints = body_parts(skeleton, subject.body).joints(name);
+    let points = surface.map(|surface| surface.points_by_joint(skeleton.len(), &subject.rest));
+    let bones = joints.iter().flat_map(|&joint| {
+        let children = skeleton.children(joint).iter();
+        let inner = children.filter(|child| joints.contains(child));
+        let inner = inner.map(|&child| JointPoint::origin(child));
+        let tips = skeleton.joint(joint).tips.iter();
+        let tips = tips.map(move |&local| JointPoint { joint, local });
+        inner
+            .chain(tips)
+            .map(move |to| (JointPoint::origin(joint), to))
+    });
+    let rods = bones.filter_map(|(from, to)| {
+        let [start, end] = [from, to].map(|point| point.world(&subject.rest));
+        let bone = end - start;
+        let own = points.as_deref().map(|points| points[from.joint].iter());
+        let offsets = own.into_iter().flatten();
+        let offsets = offsets.map(|point| subject.rest.point(from.joint, *point) - start);
+        let beside =
+            offsets.filter(|offset| (0.0..=bone.length_squared()).contains(&offset.dot(bone)));
+        let away: Vec<f64> = beside
+            .map(|offset| offset.reject_from(bone).length())
+            .collect();
+        let radius_m = signal::median(&away).unwrap_or(APPENDAGE * bone.length());
+        (bone.length() > 0.0).then_some(Rod { from, to, radius_m })
+    });
+    rods.collect()
 }
 
 /// Median distance from a bone's axis of the surface points that its joints move and that lie
@@ -268,7 +361,8 @@ mod tests {
     use super::*;
     use crate::testing::{Dummy, L_HIP, L_SHOULDER, PELVIS, R_HIP, still};
     use proptest::prelude::*;
-    use understudy_motion::{Clip, DQuat, SkinnedMesh};
+    use understudy_anatomy::{Appendage, AppendageKind, Side};
+    use understudy_motion::{Clip, DQuat, Joint, Skeleton, SkinnedMesh};
 
     /// The left leg turned inward so that the ankles' axes come `apart` metres from each other.
     fn crossing(dummy: &Dummy, apart: f64) -> Clip {
@@ -382,6 +476,53 @@ mod tests {
             .unwrap();
         assert!((other.radius_m - 0.186 * 0.42).abs() < 1e-12);
         assert_eq!(subject.body.pelvis, PELVIS);
+    }
+
+    #[test]
+    fn a_tail_has_a_rod_for_every_bone() {
+        let mut dummy = Dummy::new(1.0);
+        let mut joints = dummy.skeleton.joints().to_vec();
+        let first = joints.len();
+        let back = |metres: f64| DVec3::new(0.0, 0.0, -metres);
+        joints.push(Joint::new("tail_1", Some(PELVIS), back(0.1)));
+        joints.push(Joint::new("tail_2", Some(first), back(0.2)));
+        joints[first + 1].tips.push(back(0.15));
+        dummy.skeleton = Skeleton::new(joints).unwrap().into();
+        dummy.body.appendages.push(Appendage {
+            kind: AppendageKind::Tail,
+            side: Side::Middle,
+            joints: vec![first, first + 1],
+        });
+        let clip = still(&dummy, 1);
+        let subject = dummy.subject(&clip, &[]);
+        let tail = rods(&subject, None, "tail");
+        let lengths = tail.iter().map(|rod| {
+            let [from, to] = rod.ends(&subject.rest);
+            (1000.0 * from.distance(to)).round()
+        });
+        assert_eq!(lengths.collect::<Vec<_>>(), [200.0, 150.0]);
+        assert!((tail[0].radius_m - 0.03).abs() < 1e-12);
+        // Flesh of 5 cm around the first bone.
+        let start = subject.rest.position(first);
+        let ring = (0..8).map(|at| {
+            let angle = f64::from(at) * std::f64::consts::TAU / 8.0;
+            start + back(0.1) + 0.05 * DVec3::new(angle.cos(), angle.sin(), 0.0)
+        });
+        let mesh = SkinnedMesh {
+            bind_positions: ring.collect(),
+            influences: vec![vec![(0, 1.0)]; 8],
+            joints: vec![first],
+            inverse_binds: vec![subject.rest.affines[first].inverse()],
+            ..SkinnedMesh::default()
+        };
+        let surface = Surface {
+            meshes: vec![mesh],
+            ..Surface::default()
+        };
+        let tail = rods(&subject, Some(&surface), "tail");
+        assert!((tail[0].radius_m - 0.05).abs() < 1e-12);
+        assert_eq!(rods(&subject, None, "left shank").len(), 1);
+        assert_eq!(rods(&subject, None, "left fin"), []);
     }
 
     proptest! {

@@ -7,14 +7,20 @@ use serde::Serialize;
 use understudy_anatomy::Body;
 use understudy_motion::{Clip, Surface};
 use understudy_solver::align::source_leg;
-use understudy_solver::{Retargeted, Settings, Take, find_contacts};
+use understudy_solver::{Retargeted, Settings, Take, Touch, find_contacts};
 
+use crate::edges::{EdgeJumps, measure_edges};
 use crate::faults::{Fault, verdict};
 use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
 use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
 use crate::limbs::{DirectionErrors, measure_directions};
 use crate::limits::{Limits, measure_limits};
+use crate::mesh::beyond::{BeyondTake, measure_beyond};
+use crate::mesh::meetings::{Meeting, measure_meetings};
 use crate::mesh::penetration::mesh_penetration_watched;
+use crate::mesh::soles::{Soles, measure_soles};
+use crate::own_body::{OwnBody, measure_own_body};
+use crate::peaks::{Peaks, measure_peaks};
 use crate::pelvis::{PelvisTilt, measure_pelvis};
 use crate::penetration::{Penetration, penetration_watched};
 use crate::skating::{Skating, measure_skating};
@@ -22,6 +28,7 @@ use crate::slide::{Slide, measure_slide, slide_series};
 use crate::subject::{PlantedParts, Subject, parts_from_contacts};
 use crate::timing::{Timing, measure_timing};
 use crate::touches::{TouchGap, measure_touches};
+use crate::tremor::{Tremor, measure_tremor};
 
 /// What to measure besides the sums.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -74,8 +81,23 @@ pub struct Report {
     pub directions_from_plain: Option<DirectionErrors>,
     /// Parts of the body that go into each other.
     pub penetration: Penetration,
+    /// Penetration and contacts that the take does not have; only on a skin, and of the character.
+    pub beyond_take: Option<BeyondTake>,
+    /// Soles on the skin; only of the character.
+    pub soles: Option<Soles>,
     /// Touches of hands and forearms, where there are any.
     pub touches: Vec<TouchGap>,
+    /// The take's touches, measured on the character's skin without regard to how they were carried
+    /// over.
+    pub meetings: Vec<Meeting>,
+    /// Fast changes of joint accelerations against the take; absent for the take itself.
+    pub tremor: Option<Tremor>,
+    /// Jumps at the edges of contacts; only of a result.
+    pub edges: Option<EdgeJumps>,
+    /// Peaks of limb speeds against the take; absent for the take itself.
+    pub peaks: Option<Peaks>,
+    /// What changed, where the take was carried onto its own body.
+    pub own_body: Option<OwnBody>,
     /// Shift against the take; absent for the take itself.
     pub timing: Option<Timing>,
     /// Joints against human ranges.
@@ -156,10 +178,13 @@ pub fn measure_watched<E>(
     let plain = character(&retargeted.plain);
     let solved = character(&retargeted.solved);
     let third = |first: f64| move |share: f64| at((first + share) / 3.0);
+    let touches = retargeted.contacts.touches.as_deref().unwrap_or_default();
+    let beside = Some((&take, touches));
     let take_report = report(&take, None, take_surface, &source, options, &third(0.0))?;
-    let mut plain_report = report(&plain, Some(&take), surface, &source, options, &third(1.0))?;
-    let mut solved_report = report(&solved, Some(&take), surface, &source, options, &third(2.0))?;
-    solved_report.directions_from_plain = Some(measure_directions(&solved, &plain));
+    let mut plain_report = report(&plain, beside, surface, &source, options, &third(1.0))?;
+    let mut solved_report = report(&solved, beside, surface, &source, options, &third(2.0))?;
+    solved_report.directions_from_plain = Some(measure_directions(&solved, &plain, touches));
+    solved_report.edges = Some(measure_edges(&solved, &plain, touches));
     plain_report.touches = measure_touches(&retargeted.touches, true);
     solved_report.touches = measure_touches(&retargeted.touches, false);
     let faults = verdict(&solved_report, Some(&take_report));
@@ -239,7 +264,7 @@ fn lost_contacts(retargeted: &Retargeted, parts: &[PlantedParts]) -> Vec<usize> 
 
 fn report<E>(
     subject: &Subject<'_>,
-    take: Option<&Subject<'_>>,
+    beside: Option<(&Subject<'_>, &[Touch])>,
     surface: Option<&Surface>,
     floor_source: &str,
     options: Options,
@@ -249,6 +274,11 @@ fn report<E>(
     const BEFORE: f64 = 0.3;
     const WITH: f64 = 0.8;
     at(0.0)?;
+    let (take, touches) = (
+        beside.map(|beside| beside.0),
+        beside.map_or(&[][..], |b| b.1),
+    );
+    let own_surface = surface.filter(|_| beside.is_some());
     let slide = measure_slide(subject);
     let knees = measure_bends(subject, take, BendJoint::Knee);
     at(BEFORE)?;
@@ -262,6 +292,7 @@ fn report<E>(
         None => penetration_watched(subject, surface, &within)?,
     };
     at(WITH)?;
+    let beyond_take = take.and_then(|take| measure_beyond(&penetration, subject, take, touches));
     let timing = take.map(|take| measure_timing(subject, take));
     at(0.9)?;
     Ok(Report {
@@ -277,10 +308,19 @@ fn report<E>(
         knees,
         ankles: measure_bends(subject, take, BendJoint::Ankle),
         pelvis: take.map(|take| measure_pelvis(subject, take)),
-        directions_from_take: take.map(|take| measure_directions(subject, take)),
+        directions_from_take: take.map(|take| measure_directions(subject, take, touches)),
         directions_from_plain: None,
         penetration,
+        beyond_take,
+        soles: own_surface.and_then(|surface| measure_soles(subject, surface)),
         touches: Vec::new(),
+        meetings: own_surface.map_or_else(Vec::new, |surface| {
+            measure_meetings(subject, surface, touches)
+        }),
+        tremor: take.and_then(|take| measure_tremor(subject, take)),
+        edges: None,
+        peaks: take.map(|take| measure_peaks(subject, take)),
+        own_body: take.and_then(|take| measure_own_body(subject, take)),
         timing,
         limits: measure_limits(subject),
         series: if options.series {

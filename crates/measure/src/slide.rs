@@ -152,6 +152,17 @@ fn on_floor(subject: &Subject<'_>, stand: &Stand) -> Vec<OnFloor> {
         .collect()
 }
 
+/// Largest distance along the floor between any two of some points, metres.
+pub(crate) fn extent_on_floor(points: &[DVec3], floor: &Floor) -> f64 {
+    let (x, z) = floor_axes(floor);
+    extent(
+        points
+            .iter()
+            .map(|point| [point.dot(x), point.dot(z)])
+            .collect(),
+    )
+}
+
 /// Two unit vectors that span the floor.
 pub(crate) fn floor_axes(floor: &Floor) -> (DVec3, DVec3) {
     let tilt = floor.tilt();

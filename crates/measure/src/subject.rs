@@ -1,7 +1,7 @@
 //! A clip prepared for measuring: what it moves, where it stands, and its world poses.
 
-use understudy_anatomy::{Body, JointPoint, Side};
-use understudy_motion::{Clip, DVec3, WorldPose};
+use understudy_anatomy::{Body, JointPoint, Side, limb_segments};
+use understudy_motion::{Clip, DVec3, Skeleton, WorldPose};
 use understudy_solver::contacts::runs;
 use understudy_solver::{Contacts, Floor, Foot, FootPart};
 
@@ -122,6 +122,33 @@ pub fn parts_from_contacts(feet: &[Foot], contacts: &Contacts, frames: usize) ->
         .collect()
 }
 
+/// The joint that a fault is of, by the words it names its part with: "left knee", "left thigh", "neck".
+pub fn joint_called(skeleton: &Skeleton, body: &Body, words: &str) -> Option<usize> {
+    let legs = body.legs.iter().flat_map(|leg| {
+        let joints = [("hip", leg.hip), ("knee", leg.knee), ("ankle", leg.ankle)];
+        joints.map(|(joint, at)| (format!("{} {joint}", limb_name(leg.side, leg.pair)), at))
+    });
+    let arms = body.arms.iter().flat_map(|arm| {
+        let wrist = arm.wrist.unwrap_or(arm.hand_tip.joint);
+        let joints = [
+            ("shoulder", arm.shoulder),
+            ("elbow", arm.elbow),
+            ("wrist", wrist),
+        ];
+        joints.map(|(joint, at)| (format!("{} {joint}", limb_name(arm.side, arm.pair)), at))
+    });
+    let neck = body.neck.first().copied().or(body.head);
+    let middle = [("pelvis", Some(body.pelvis)), ("neck", neck)];
+    let middle = middle
+        .into_iter()
+        .filter_map(|(name, at)| Some((name.to_owned(), at?)));
+    let segments = limb_segments(skeleton, body).into_iter();
+    // The outer end of a limb shows best where it points.
+    let segments = segments.map(|segment| (segment.name, segment.to.joint));
+    let mut all = legs.chain(arms).chain(middle).chain(segments);
+    all.find(|(name, _)| name == words).map(|(_, joint)| joint)
+}
+
 /// "left", "right", "middle"; from the second pair on with its number.
 pub(crate) fn limb_name(side: Side, pair: usize) -> String {
     let side = side.word();
@@ -129,5 +156,30 @@ pub(crate) fn limb_name(side: Side, pair: usize) -> String {
         side.to_owned()
     } else {
         format!("{side} (pair {})", pair + 1)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::limits::measure_limits;
+    use crate::testing::{Dummy, L_KNEE, PELVIS, still};
+
+    #[test]
+    fn every_part_that_a_fault_may_name_has_a_joint() {
+        let dummy = Dummy::new(1.0);
+        let joint = |words: &str| joint_called(&dummy.skeleton, &dummy.body, words);
+        assert_eq!(joint("left knee"), Some(L_KNEE));
+        assert_eq!(joint("left thigh"), Some(L_KNEE));
+        assert_eq!(joint("pelvis"), Some(PELVIS));
+        assert_eq!(joint("left fin"), None);
+        let clip = still(&dummy, 2);
+        for excess in measure_limits(&dummy.subject(&clip, &[])).joints {
+            assert!(joint(&excess.joint).is_some(), "{}", excess.joint);
+            assert_eq!(excess.excess_deg.len(), 2);
+        }
+        for segment in limb_segments(&dummy.skeleton, &dummy.body) {
+            assert!(joint(&segment.name).is_some(), "{}", segment.name);
+        }
     }
 }

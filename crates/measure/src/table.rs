@@ -13,7 +13,7 @@ const FAULTS_SHOWN: usize = 20;
 /// A line of the table: its name, digits behind the point, and the value where a clip has it.
 type Row = (&'static str, usize, fn(&Report) -> Option<f64>);
 
-const ROWS: [Row; 27] = [
+const ROWS: [Row; 35] = [
     ("foot slide, worst plant (mm)", 2, |r| {
         Some(r.slide.worst_mm_per_plant)
     }),
@@ -31,6 +31,12 @@ const ROWS: [Row; 27] = [
     }),
     ("floating, worst (mm)", 2, |r| {
         Some(r.floor_contact.worst_floating_mm)
+    }),
+    ("skin below a plant slides (mm)", 2, |r| {
+        Some(r.soles.as_ref()?.slide.mm)
+    }),
+    ("skin of planted feet sinks (mm)", 2, |r| {
+        Some(r.soles.as_ref()?.sinking.mm)
     }),
     ("skating, Zhang 2018 (mm/frame)", 3, |r| {
         Some(r.skating.zhang_mm_per_frame)
@@ -71,8 +77,20 @@ const ROWS: [Row; 27] = [
     ("touches, worst gap or depth (mm)", 1, |r| {
         worst_touch_mm(&r.touches)
     }),
+    ("touches on all skin, worst (mm)", 1, |r| {
+        r.meetings
+            .iter()
+            .map(|meeting| meeting.worst_mm.abs())
+            .reduce(f64::max)
+    }),
     ("self-penetration (cm³ s)", 2, |r| {
         Some(1e6 * r.penetration.volume_time_m3_s?)
+    }),
+    ("deeper than the take, worst (mm)", 1, |r| {
+        Some(r.beyond_take.as_ref()?.worst_mm)
+    }),
+    ("contacts that the take has not", 0, |r| {
+        Some(r.beyond_take.as_ref()?.invented.len() as f64)
     }),
     ("limb vertices inside, mean (%)", 2, |r| {
         Some(100.0 * r.penetration.mean_penetration_rate?)
@@ -85,6 +103,16 @@ const ROWS: [Row; 27] = [
     }),
     ("timing, mean correlation", 3, |r| {
         Some(r.timing.as_ref()?.correlation)
+    }),
+    ("speed peaks not in their frame", 0, |r| {
+        let peaks = r.peaks.as_ref()?;
+        Some((peaks.peaks - peaks.unshifted) as f64)
+    }),
+    ("fast accelerations / take's", 2, |r| {
+        r.tremor.as_ref()?.energy_ratio
+    }),
+    ("jumps at edges of contacts", 0, |r| {
+        Some(r.edges.as_ref()?.jumps as f64)
     }),
     ("beyond joint range, worst (°)", 1, |r| {
         Some(r.limits.worst_excess_deg)

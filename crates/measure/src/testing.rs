@@ -19,6 +19,7 @@ pub const L_KNEE: usize = 5;
 pub const L_ANKLE: usize = 6;
 pub const R_HIP: usize = 8;
 pub const R_KNEE: usize = 9;
+pub const R_ANKLE: usize = 10;
 pub const L_SHOULDER: usize = 12;
 pub const L_ELBOW: usize = 13;
 pub const R_SHOULDER: usize = 15;

@@ -105,10 +105,13 @@ pub fn measure_timing(subject: &Subject<'_>, take: &Subject<'_>) -> Timing {
 }
 
 /// Speeds frame by frame; `None` for a part that does not move.
-type Speeds = Option<Vec<f64>>;
+pub(crate) type Speeds = Option<Vec<f64>>;
 
 /// Name of each limb, and its speeds on the subject and on the take.
-fn matched_speeds(subject: &Subject<'_>, take: &Subject<'_>) -> Vec<(String, Speeds, Speeds)> {
+pub(crate) fn matched_speeds(
+    subject: &Subject<'_>,
+    take: &Subject<'_>,
+) -> Vec<(String, Speeds, Speeds)> {
     let mut matched: Vec<(String, Speeds, Speeds)> = matched_limbs(subject, take)
         .into_iter()
         .map(|(limb, own, other)| {

@@ -25,7 +25,7 @@ pub use euler::RotationOrder;
 pub use frame::{Axis, WorldFrame};
 pub use pose::{Transform, WorldPose};
 pub use skeleton::{Joint, JointKind, Skeleton, SkeletonError};
-pub use surface::{Look, Picture, SkinnedMesh, Surface};
+pub use surface::{Look, Opacity, Picture, SkinnedMesh, Surface, Wrap};
 pub use units::LengthUnit;
 
 pub use glam::{DAffine3, DMat3, DQuat, DVec3};

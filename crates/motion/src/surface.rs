@@ -39,10 +39,36 @@ pub struct SkinnedMesh {
 pub struct Look {
     /// Its picture, as an index into [`Surface::pictures`]; the colours are multiplied with it.
     pub picture: Option<usize>,
-    /// Opacity, 0 to 1, below which nothing is drawn; `None` where the mesh is solid.
-    pub cutoff: Option<f32>,
+    /// How the picture goes on beyond its edges, right and down.
+    pub wraps: [Wrap; 2],
+    /// What opacity does.
+    pub opacity: Opacity,
     /// Whether the back of a triangle is seen too.
     pub is_double_sided: bool,
+}
+
+/// How a picture goes on beyond its edges.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Wrap {
+    /// From the other edge on, again and again.
+    #[default]
+    Repeat,
+    /// As it is at the edge.
+    Clamp,
+    /// Back and forth.
+    Mirror,
+}
+
+/// What opacity does to a mesh.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Opacity {
+    /// Nothing: it is solid.
+    #[default]
+    Solid,
+    /// Nothing is drawn below an opacity, 0 to 1, and all is solid from there on.
+    Cut(f32),
+    /// What lies behind shines through.
+    Blend,
 }
 
 /// A picture on meshes: colours as sRGB.

@@ -39,11 +39,6 @@ impl Frames {
         self.last - self.first + 1
     }
 
-    /// Whether some frames, first and last, have one of these among them.
-    pub fn meets(self, first: usize, last: usize) -> bool {
-        first <= self.last && last >= self.first
-    }
-
     /// Checks that a clip of so many frames has these.
     ///
     /// # Errors
@@ -130,7 +125,6 @@ mod tests {
     fn frames_past_the_end_are_named() {
         let frames = Frames::new(3, 9).unwrap();
         assert_eq!(frames.count(), 7);
-        assert!(frames.meets(9, 12) && frames.meets(0, 3) && !frames.meets(10, 12));
         assert_eq!(frames.check(10, Path::new("walk.bvh")), Ok(()));
         let error = frames.check(9, Path::new("walk.bvh")).unwrap_err();
         for part in ["walk.bvh", "no frame 9", "9 frames", "ends at frame 8"] {

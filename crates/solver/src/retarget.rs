@@ -1,5 +1,6 @@
 //! The main job: a take and a character go in, the character's clip comes out.
 
+mod alone;
 pub mod near;
 
 use std::collections::BTreeMap;
@@ -22,7 +23,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
-use crate::settings::{Reference, Settings};
+use crate::settings::{Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::touch::{self, CarriedTouch, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
@@ -277,6 +278,13 @@ impl UprightTake {
     }
 
     fn contacts(&self, settings: &Settings) -> Contacts {
+        Contacts {
+            contacts: self.foot_contacts(settings),
+            touches: Some(self.touches(settings)),
+        }
+    }
+
+    fn foot_contacts(&self, settings: &Settings) -> Vec<Contact> {
         let leg_length = self.body.leg_length_m(&self.clip.skeleton).unwrap_or(1.0);
         let mut contacts = Vec::new();
         for foot in &self.stance.feet {
@@ -303,12 +311,12 @@ impl UprightTake {
                 }));
             }
         }
-        Contacts {
-            contacts,
-            touches: Some(self.touches(settings)),
-        }
+        contacts
     }
 }
+
+/// A character's skin, and the same in parts where these shall stay out of each other.
+type Flesh<'a> = (Option<&'a Surface>, Option<(&'a SkinParts, &'a Parts)>);
 
 struct Prepared {
     take: UprightTake,
@@ -426,7 +434,7 @@ impl Prepared {
         };
         let plain = carried(&self.take.worlds, watch.part(0.0, 0.1))?;
         // Planting starts from legs without the take's noise; a clean take is its own.
-        let calm = match settings.plants.enabled {
+        let calm = match settings.plants.enabled && settings.together == Together::Clip {
             true => calm_legs(&self.take.clip, &self.take.body)?,
             false => None,
         };
@@ -442,16 +450,7 @@ impl Prepared {
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
             let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
-            let tracks: Vec<LegTrack> =
-                legs.iter().map(|leg| leg.track(&settings.plants)).collect();
-            let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-            let weights = Weights {
-                offset_m: 0.03 * leg_length,
-                bend_error: 0.1,
-                fade_secs: settings.plants.fade_secs,
-                frame_time_secs: self.take.clip.frame_time_secs,
-            };
-            let offsets = settle(&tracks, &weights, watch.part(0.3, TOUCHES))?;
+            let offsets = self.settled(&legs, settings, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
@@ -460,7 +459,8 @@ impl Prepared {
         }
         let mut notes = self.notes.clone();
         let parts = body_parts(&self.skeleton, &self.body);
-        let skin = surface.filter(|_| settings.touches.enabled && settings.touches.keep_out);
+        let is_apart = settings.touches.enabled && settings.touches.keep_out;
+        let skin = surface.filter(|_| is_apart);
         let skin = skin.map(|surface| self.skin_parts(surface, &parts));
         let skin = skin.as_ref().map(|skin| (skin, &parts));
         self.clear_legs(
@@ -527,10 +527,12 @@ impl Prepared {
         (plain, solved): (&Clip, &mut Clip),
         settings: &Settings,
         planted_parts: &[Vec<[bool; 3]>],
-        (surface, skin): (Option<&Surface>, Option<(&SkinParts, &Parts)>),
+        (surface, skin): Flesh<'_>,
         watch: Watch<'_>,
     ) -> Result<(), SolveError> {
-        if skin.is_none() || same_joints(&self.take.clip.skeleton, &self.skeleton) {
+        // Frames that are solved by themselves have no room for a leg to give way over time.
+        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
+        if skin.is_none() || is_own || settings.together == Together::Frame {
             return Ok(());
         }
         let floor = self.take.stance.floor;
@@ -551,38 +553,9 @@ impl Prepared {
             ground
         };
         let ground: Vec<touch::Ground> = (0..solved.frame_count()).map(ground).collect();
-        let worlds = plain.worlds();
-        let source_rest = self.take.clip.skeleton.rest_world();
-        let stage = self.stage(&source_rest, &worlds, (surface, skin));
-        touch::clear_legs(&stage, &ground, &settings.touches, solved, watch)
-    }
-
-    /// Performer and character, which is in plain transfer in `worlds`.
-    fn stage<'a>(
-        &'a self,
-        source_rest: &'a WorldPose,
-        worlds: &'a [WorldPose],
-        (surface, skin): (Option<&'a Surface>, Option<(&'a SkinParts, &'a Parts)>),
-    ) -> touch::Stage<'a> {
-        let take = &self.take;
-        touch::Stage {
-            performer: touch::Actor {
-                body: &take.body,
-                rest: source_rest,
-                worlds: &take.worlds,
-                skeleton: &take.clip.skeleton,
-            },
-            character: touch::Actor {
-                body: &self.body,
-                rest: &self.rest,
-                worlds,
-                skeleton: &self.skeleton,
-            },
-            surface,
-            skin,
-            floor: take.stance.floor,
-            frame_time_secs: take.clip.frame_time_secs,
-        }
+        self.with_stage(plain, (surface, skin), |stage| {
+            touch::Cast::new(stage).clear_legs(&ground, &settings.touches, solved, watch)
+        })
     }
 
     /// Brings hands and forearms to what they touch.
@@ -591,7 +564,7 @@ impl Prepared {
         (plain, solved): (&Clip, &mut Clip),
         settings: &Settings,
         contacts: &Contacts,
-        (surface, skin): (Option<&Surface>, Option<(&SkinParts, &Parts)>),
+        (surface, skin): Flesh<'_>,
         notes: &mut Vec<String>,
         watch: Watch<'_>,
     ) -> Result<Vec<CarriedTouch>, SolveError> {
@@ -601,10 +574,13 @@ impl Prepared {
         if !settings.touches.enabled || is_own {
             return Ok(Vec::new());
         }
-        let source_rest = self.take.clip.skeleton.rest_world();
-        let worlds = plain.worlds();
-        let stage = self.stage(&source_rest, &worlds, (surface, skin));
-        let (carried, missing) = touch::carry(&stage, touches, &settings.touches, solved, watch)?;
+        let wanted = &settings.touches;
+        let (carried, missing) = self.with_stage(plain, (surface, skin), |stage| match settings
+            .together
+        {
+            Together::Clip => touch::Cast::new(stage).carry(touches, wanted, solved, None, watch),
+            Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
+        })?;
         notes.extend(missing.iter().map(|touch| {
             format!(
                 "the character has no part for the touch of frames {} to {}, {}; it is left out",
@@ -614,6 +590,49 @@ impl Prepared {
             )
         }));
         Ok(carried)
+    }
+
+    /// Performer and character with their flesh, in the take and in plain transfer.
+    fn with_cast<T>(
+        &self,
+        plain: &Clip,
+        surface: Option<&Surface>,
+        ask: impl FnOnce(&touch::Cast<'_>) -> T,
+    ) -> T {
+        self.with_stage(plain, (surface, None), |stage| {
+            ask(&touch::Cast::new(stage))
+        })
+    }
+
+    /// Performer and character in the take and in plain transfer.
+    fn with_stage<T>(
+        &self,
+        plain: &Clip,
+        (surface, skin): Flesh<'_>,
+        ask: impl FnOnce(&touch::Stage<'_>) -> T,
+    ) -> T {
+        let take = &self.take;
+        let source = &take.clip.skeleton;
+        let source_rest = source.rest_world();
+        let worlds = plain.worlds();
+        ask(&touch::Stage {
+            performer: touch::Actor {
+                body: &take.body,
+                rest: &source_rest,
+                worlds: &take.worlds,
+                skeleton: source,
+            },
+            character: touch::Actor {
+                body: &self.body,
+                rest: &self.rest,
+                worlds: &worlds,
+                skeleton: &self.skeleton,
+            },
+            surface,
+            skin,
+            floor: take.stance.floor,
+            frame_time_secs: take.clip.frame_time_secs,
+        })
     }
 
     /// Lays posture and hand keys over the motion.
@@ -727,7 +746,10 @@ impl Prepared {
                 &take,
                 &self.rest,
                 &self.take.stance.floor,
-                settings.plants.fade_secs,
+                match settings.together {
+                    Together::Clip => settings.plants.fade_secs,
+                    Together::Frame => 0.0,
+                },
                 self.take.clip.frame_time_secs,
             )?;
             legs.push(PlantedLeg::new(
@@ -738,6 +760,28 @@ impl Prepared {
             ));
         }
         Ok(legs)
+    }
+
+    /// How pelvis and swinging feet give way for the legs to follow their paths.
+    fn settled(
+        &self,
+        legs: &[PlantedLeg],
+        settings: &Settings,
+        watch: Watch<'_>,
+    ) -> Result<Offsets, SolveError> {
+        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
+        let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        let weights = Weights {
+            offset_m: 0.03 * leg_length,
+            bend_error: 0.1,
+            fade_secs: settings.plants.fade_secs,
+            frame_time_secs: self.take.clip.frame_time_secs,
+        };
+        let settled = match settings.together {
+            Together::Clip => settle,
+            Together::Frame => alone::settle_each,
+        };
+        settled(&tracks, &weights, watch)
     }
 
     /// Moves the pelvis and bends the legs so that every ankle is where its path says.

@@ -115,10 +115,24 @@ impl Default for PlantSettings {
     }
 }
 
+/// Which frames are solved together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub enum Together {
+    /// All frames of the clip at once, smooth in time.
+    #[default]
+    Clip,
+    /// Every frame by itself, as if it were the whole clip: what holds between frames is only where
+    /// each contact stands. Something to compare with; corrections begin and end with contacts, at
+    /// once.
+    Frame,
+}
+
 /// All choices of a retarget.
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Settings {
+    /// Which frames are solved together.
+    pub together: Together,
     /// Pose of the take that corresponds to the character's rest.
     pub reference: Reference,
     /// Horizontal travel.

@@ -37,8 +37,11 @@ pub struct Smoother {
 const HOLD_SECS: f64 = 0.5;
 
 /// The steps between frames of short free stretches at the two ends of the clip.
-fn held_steps(given: &[bool], frame_time_secs: f64) -> Vec<bool> {
+fn held_steps(given: &[bool], frame_time_secs: f64, is_alone: bool) -> Vec<bool> {
     let mut held = vec![false; given.len().saturating_sub(1)];
+    if is_alone {
+        return held;
+    }
     let longest = (HOLD_SECS / frame_time_secs) as usize;
     let first = given.iter().position(|given| *given);
     let last = given.iter().rposition(|given| *given);
@@ -71,8 +74,12 @@ fn own_weights(given: &[bool], holds: &[bool], pull: f64) -> Vec<f64> {
 }
 
 /// τ in frames: half the fade time, but at least a frame, so that the fade exists at low rates too,
-/// and no more than its sixth power leaves double precision to factor.
+/// and no more than its sixth power leaves double precision to factor. Without a fade time there is
+/// no fade: every frame is by itself.
 pub(crate) fn fade_frames(fade_secs: f64, frame_time_secs: f64) -> f64 {
+    if fade_secs == 0.0 {
+        return 0.0;
+    }
     (0.5 * fade_secs / frame_time_secs).clamp(1.0, 60.0)
 }
 
@@ -96,7 +103,7 @@ impl Smoother {
         let stiffness = ratio.powi(6);
         let pull = EXACT * stiffness.max(1.0);
         let mut matrix = BandedMatrix::new(count, 3);
-        let holds = held_steps(given, frame_time_secs);
+        let holds = held_steps(given, frame_time_secs, ratio == 0.0);
         let own = own_weights(given, &holds, pull);
         for (frame, weight) in own.iter().enumerate() {
             matrix.add(frame, frame, *weight);
@@ -251,6 +258,25 @@ pub fn lift_above_zero(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn without_a_fade_every_frame_is_by_itself() {
+        let given: Vec<bool> = (0..50).map(|frame| (3..20).contains(&frame)).collect();
+        let values: Vec<f64> = (0..50).map(|frame| 0.1 + 0.01 * f64::from(frame)).collect();
+        let smooth = Smoother::new(&given, 0.0, 1.0 / 60.0).unwrap().run(&values);
+        for frame in 0..50 {
+            let expected = if given[frame] { values[frame] } else { 0.0 };
+            assert_eq!(smooth[frame], expected, "{frame}");
+        }
+        let heights: Vec<f64> = (0..50)
+            .map(|frame| f64::from(frame - 20).abs() - 4.0)
+            .collect();
+        let none = vec![0.0; 50];
+        let lift = lift_above_zero(&heights, &[false; 50], &none, 0.0, 1.0 / 60.0, 1e-9).unwrap();
+        for (lift, height) in lift.iter().zip(&heights) {
+            assert!((lift - (-height).max(0.0)).abs() < 1e-12);
+        }
+    }
 
     #[test]
     fn given_values_are_met_and_far_ones_fade() {

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use common::{Figure, performer, plain_only, take, worst_slide_m};
 use understudy_anatomy::AppendageKind;
 use understudy_motion::{Axis, DQuat, DVec3, angle::short_turn};
-use understudy_solver::near::{offset_axes, pose_now};
+use understudy_solver::near::{Chosen, offset_axes, pose_now};
 use understudy_solver::{Posture, Secondary, Settings};
 
 fn name(character: &Figure, joint: usize) -> String {
@@ -172,8 +172,15 @@ fn a_turn_seen_in_a_frame_becomes_an_offset() {
             let now = solved.solved.world(frame).rotation(joint);
             let off = now.angle_between(turn * seen);
             assert!(off < 1e-6, "joint {joint}: {off}");
-            let at_once = pose_now(&known, &before, &after, frame).unwrap();
-            let pose = understudy_motion::WorldPose::from_locals(&known.solved.skeleton, &at_once);
+            let [before, after] = [&before, &after].map(|settings| Chosen {
+                settings,
+                contacts: None,
+            });
+            let at_once = pose_now(&known, before, after, None, frame)
+                .unwrap()
+                .unwrap();
+            let skeleton = &known.solved.skeleton;
+            let pose = understudy_motion::WorldPose::from_locals(skeleton, &at_once.locals);
             assert!(pose.rotation(joint).angle_between(turn * seen) < 1e-6);
         }
     }

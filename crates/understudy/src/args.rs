@@ -324,6 +324,9 @@ pub struct SolveArgs {
     /// Leave the feet as plain transfer puts them
     #[arg(long)]
     pub no_plants: bool,
+    /// Solve every frame by itself instead of the whole clip at once, to compare with
+    #[arg(long)]
+    pub per_frame: bool,
     /// Frame rate of the result [default: that of the take]
     #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate: Option<Rate>,
@@ -348,6 +351,9 @@ pub struct RunArgs {
     /// Format of the clips
     #[arg(long, value_name = "FORMAT", value_parser = formats(), default_value = "glb")]
     pub format: OutFormat,
+    /// Solve every frame by itself instead of the whole clip at once, to compare with
+    #[arg(long)]
+    pub per_frame: bool,
     /// Print one line of JSON per scene instead of text for people
     #[arg(long)]
     pub json: bool,

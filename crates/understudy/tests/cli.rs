@@ -1278,6 +1278,42 @@ fn scenes_run_from_any_folder() {
 }
 
 #[test]
+fn every_frame_can_be_solved_by_itself() {
+    let desk = Desk::with_take_and_character();
+    desk.write("walk.scene.ron", &scene(""));
+    let report = |options: &[&str]| {
+        desk.run(&[&["run", "walk.scene.ron", "-o", "out"], options].concat());
+        desk.read_json("out/walk.report.json")
+    };
+    let (whole, each) = (report(&[]), report(&["--per-frame"]));
+    assert_eq!(whole["settings"]["together"], "Clip");
+    assert_eq!(each["settings"]["together"], "Frame");
+    let of = |report: &Value, place: &str| {
+        let value = report["measures"]["solved"].pointer(place);
+        value.and_then(Value::as_f64).unwrap()
+    };
+    // Feet stand as well, but what brings them there begins and ends at once.
+    let slide = "/slide/worst_mm_per_plant";
+    assert!((of(&whole, slide) - of(&each, slide)).abs() < 0.01);
+    let jump = "/edges/worst_deg";
+    assert!(of(&each, jump) > 2.0 * of(&whole, jump));
+    // `retarget` knows the same choice, and a settings file too.
+    let onto = [
+        "retarget",
+        "take.bvh",
+        "keeper.glb",
+        "-o",
+        "each.glb",
+        "--json",
+    ];
+    let again = desk.json(&[&onto[..], &["--per-frame"]].concat());
+    assert_eq!(again["measures"], each["measures"]);
+    desk.write("each.settings.ron", "(together: Frame)");
+    let again = desk.json(&[&onto[..], &["--settings", "each.settings.ron"]].concat());
+    assert_eq!(again["measures"], each["measures"]);
+}
+
+#[test]
 fn what_does_not_hold_fails_the_scene() {
     let desk = Desk::with_take_and_character();
     let check = |name: &str, more: &str, wanted: i32, says: &str| {

@@ -6,14 +6,17 @@ use std::sync::Arc;
 use gltf::json::accessor::Type;
 use gltf::json::mesh::{Primitive, Semantic};
 use serde_json::Value;
-use understudy_motion::{Look, Picture};
+use understudy_motion::{Look, Opacity, Picture, Wrap};
 
 use super::model::Model;
 use super::surface::attribute;
 
-/// Opacity below which a mesh that asks for blending is not drawn where it has a picture: hair and lashes
-/// have their outline in the picture. It is also the default of glTF 2.0 (section 3.9.4) for a mask.
+/// Opacity below which a mask is not drawn where the file does not say (glTF 2.0, section 3.9.4).
 const CUTOFF: f32 = 0.5;
+
+/// Ways in which a picture goes on beyond its edges (glTF 2.0, section 5.26, `wrapS`).
+const CLAMP: usize = 33071;
+const MIRROR: usize = 33648;
 
 /// Pictures that meshes use, each once.
 #[derive(Default)]
@@ -54,15 +57,18 @@ impl Pictures {
         let (picture, places) = picture.unzip();
         let mode = material.get("alphaMode").and_then(Value::as_str);
         let cutoff = material.get("alphaCutoff").and_then(Value::as_f64);
-        let cutoff = match mode {
-            Some("MASK") => Some(cutoff.map_or(CUTOFF, |cutoff| cutoff as f32)),
-            Some("BLEND") if picture.is_some() => Some(CUTOFF),
-            _ => None,
+        let opacity = match mode {
+            Some("MASK") => Opacity::Cut(cutoff.map_or(CUTOFF, |cutoff| cutoff as f32)),
+            Some("BLEND") => Opacity::Blend,
+            _ => Opacity::Solid,
         };
+        let wraps = texture.filter(|_| picture.is_some());
+        let wraps = wraps.map_or_else(Default::default, |texture| wraps_of(model, texture));
         let sides = material.get("doubleSided").and_then(Value::as_bool);
         let look = Look {
             picture,
-            cutoff,
+            wraps,
+            opacity,
             is_double_sided: sides.unwrap_or(false),
         };
         (look, places.unwrap_or_default())
@@ -118,6 +124,20 @@ impl Pictures {
         self.known.push((image, found));
         found
     }
+}
+
+/// How the picture of a texture goes on beyond its edges: by its sampler, or it repeats.
+fn wraps_of(model: &Model<'_>, texture: &Value) -> [Wrap; 2] {
+    let of = |list: &str, index: Option<usize>| model.document.json.get(list)?.get(index?);
+    let own = of("textures", whole(texture, "index"));
+    let sampler = own.and_then(|own| of("samplers", whole(own, "sampler")));
+    ["wrapS", "wrapT"].map(
+        |key| match sampler.and_then(|sampler| whole(sampler, key)) {
+            Some(CLAMP) => Wrap::Clamp,
+            Some(MIRROR) => Wrap::Mirror,
+            _ => Wrap::Repeat,
+        },
+    )
 }
 
 /// The bytes of an image: those of its file, or a view of a buffer.

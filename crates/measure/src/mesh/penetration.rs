@@ -53,11 +53,13 @@ pub(crate) fn mesh_penetration_watched<E>(
     for (index, [one, other]) in skin.pairs().enumerate() {
         let overlaps = frames.iter().map(|frame| frame.pairs[index]);
         let depths_mm: Vec<f64> = overlaps.clone().map(|o| MM * o.depth_m).collect();
-        let volume_time_m3_s = frame_secs * overlaps.map(|o| o.volume_m3).fold(0.0, Add::add);
+        let volumes_m3: Vec<f64> = overlaps.map(|o| o.volume_m3).collect();
+        let volume_time_m3_s = frame_secs * volumes_m3.iter().copied().fold(0.0, Add::add);
         let names = [one, other].map(|part| parts.list[part].name.as_str());
         pairs.extend(
             PairDepth::new(names, depths_mm, rounding_mm).map(|pair| PairDepth {
                 volume_time_m3_s: Some(volume_time_m3_s),
+                volumes_m3,
                 ..pair
             }),
         );

@@ -89,7 +89,7 @@ pub(crate) struct Apart<'a> {
 impl<'a> Apart<'a> {
     /// Of a performer and a character in plain transfer.
     pub(crate) fn new(
-        (skin, parts, surface): (&'a SkinParts, &Parts, &'a Surface),
+        (skin, parts, surface): (&'a SkinParts, &'a Parts, &'a Surface),
         body: &Body,
         [performer, character]: [&Moving<'_>; 2],
         movers: Movers,

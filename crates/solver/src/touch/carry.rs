@@ -92,18 +92,10 @@ pub(crate) struct Stage<'a> {
     pub(crate) frame_time_secs: f64,
 }
 
-impl<'a> Stage<'a> {
-    /// What of the character stays apart; `None` without a skin in parts.
-    fn apart(&self, bodies: [&Moving<'_>; 2], movers: Movers) -> Option<Apart<'a>> {
-        let (skin, parts) = self.skin?;
-        let surface = self.surface?;
-        let whole = (skin, parts, surface);
-        Some(Apart::new(whole, self.character.body, bodies, movers))
-    }
-}
-
 /// Rounds in which the nearest points of the two skins are looked for again.
 const ROUNDS: usize = 30;
+/// The same where the skins touch already, about.
+const ROUNDS_AGAIN: usize = 8;
 
 /// How much smoother than the turns themselves each round's change of them is; twice as much in each,
 /// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
@@ -149,49 +141,6 @@ const ALL_ROUNDS: usize = 5;
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
 
-/// Moves arms, and what gives way with them, so that every touch of the take is one of the character.
-/// Returns what is left of each, and touches that the character has no part for.
-pub(crate) fn carry(
-    stage: &Stage<'_>,
-    touches: &[Touch],
-    settings: &TouchSettings,
-    clip: &mut Clip,
-    watch: Watch<'_>,
-) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
-    // Published girths tell distances in the take; its own skin, where it has one, is no better
-    // known to be that of the performer.
-    let performer = stage.performer.moving(None, stage.frame_time_secs);
-    let character = stage.character.moving(stage.surface, stage.frame_time_secs);
-    let pair = Pair {
-        performer: &performer,
-        character: &character,
-        floor: stage.floor,
-    };
-    let goals: Vec<Option<Goal>> = touches
-        .iter()
-        .map(|touch| pair.goal(touch, settings))
-        .collect();
-    let missing = touches
-        .iter()
-        .zip(&goals)
-        .filter(|(_, goal)| goal.is_none());
-    let missing = missing.map(|(touch, _)| *touch).collect();
-    let goals: Vec<Goal> = goals.into_iter().flatten().collect();
-    let apart = stage.apart([&performer, &character], Movers::Arms);
-    let ground = vec![Ground::default(); clip.frame_count()];
-    let carried = solve_windows(
-        &pair,
-        apart.as_ref(),
-        goals,
-        &ground,
-        stage,
-        settings,
-        clip,
-        watch,
-    )?;
-    Ok((carried, missing))
-}
-
 /// What a frame's legs stand on.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ground {
@@ -223,98 +172,164 @@ impl Ground {
     }
 }
 
-/// Moves legs out of each other and of the trunk; what stands stays. `ground` frame by frame.
-pub(crate) fn clear_legs(
-    stage: &Stage<'_>,
-    ground: &[Ground],
-    settings: &TouchSettings,
-    clip: &mut Clip,
-    watch: Watch<'_>,
-) -> Result<(), SolveError> {
-    let performer = stage.performer.moving(None, stage.frame_time_secs);
-    let character = stage.character.moving(stage.surface, stage.frame_time_secs);
-    let Some(apart) = stage.apart([&performer, &character], Movers::Legs) else {
-        return Ok(());
-    };
-    let pair = Pair {
-        performer: &performer,
-        character: &character,
-        floor: stage.floor,
-    };
-    solve_windows(
-        &pair,
-        Some(&apart),
-        Vec::new(),
-        ground,
-        stage,
-        settings,
-        clip,
-        watch,
-    )?;
-    Ok(())
+/// Performer and character with their flesh.
+pub(crate) struct Cast<'a> {
+    performer: Moving<'a>,
+    character: Moving<'a>,
+    body: &'a Body,
+    floor: Floor,
+    /// The skin, and the same in parts, where these shall stay out of each other.
+    skin: Option<(&'a SkinParts, &'a Parts, &'a Surface)>,
 }
 
-#[expect(clippy::too_many_arguments)]
-fn solve_windows(
-    pair: &Pair<'_>,
-    apart: Option<&Apart<'_>>,
-    goals: Vec<Goal>,
-    ground: &[Ground],
-    stage: &Stage<'_>,
-    settings: &TouchSettings,
-    clip: &mut Clip,
-    watch: Watch<'_>,
-) -> Result<Vec<CarriedTouch>, SolveError> {
-    let insides = match apart {
-        Some(apart) => insides(apart, &goals, clip),
-        None => Vec::new(),
-    };
-    let windows = windows(&goals, &insides, settings, clip);
-    let rounds = windows.len() * (ROUNDS + 1);
-    let solver = WindowSolver {
-        clip,
-        pair,
-        apart,
-        ground,
-        body: stage.character.body,
-        settings,
-        rounds: AtomicUsize::new(0),
-        is_stopped: AtomicBool::new(false),
-    };
-    // Windows do not overlap, so each may have a thread, and the result does not depend on them.
-    let solved = thread::scope(|scope| {
-        let solver = &solver;
-        let running: Vec<_> = windows
-            .into_iter()
-            .map(|window| scope.spawn(move || solver.solve(window)))
-            .collect();
-        // Who watches is asked here, for a watch does not leave its thread.
-        let mut heard = Ok(());
-        while heard.is_ok() && running.iter().any(|thread| !thread.is_finished()) {
-            heard = watch.count(solver.rounds.load(Ordering::Relaxed), rounds);
-            thread::sleep(POLL);
+impl<'a> Cast<'a> {
+    pub(crate) fn new(stage: &Stage<'a>) -> Self {
+        let skin = stage.skin.zip(stage.surface);
+        Self {
+            // Published girths tell distances in the take; its own skin, where it has one, is no better
+            // known to be that of the performer.
+            performer: stage.performer.moving(None, stage.frame_time_secs),
+            character: stage.character.moving(stage.surface, stage.frame_time_secs),
+            body: stage.character.body,
+            floor: stage.floor,
+            skin: skin.map(|((skin, parts), surface)| (skin, parts, surface)),
         }
-        if heard.is_err() {
-            solver.is_stopped.store(true, Ordering::Relaxed);
-        }
-        let joined = running.into_iter().map(|thread| match thread.join() {
-            Ok(result) => result.map_err(SolveError::from),
-            Err(panic) => std::panic::resume_unwind(panic),
-        });
-        let joined: Vec<Result<Window, SolveError>> = joined.collect();
-        heard.map(|()| joined)
-    })?;
-    let mut carried = Vec::new();
-    for window in solved {
-        let window = window?;
-        for (offset, locals) in window.locals.into_iter().enumerate() {
-            clip.frame_mut(window.first + offset)
-                .copy_from_slice(&locals);
-        }
-        carried.extend(window.carried);
     }
-    carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
-    Ok(carried)
+
+    /// What of the character stays apart; `None` without a skin in parts.
+    fn apart(&self, movers: Movers) -> Option<Apart<'a>> {
+        let bodies = [&self.performer, &self.character];
+        Some(Apart::new(self.skin?, self.body, bodies, movers))
+    }
+
+    fn pair(&self) -> Pair<'_> {
+        Pair {
+            performer: &self.performer,
+            character: &self.character,
+            floor: self.floor,
+        }
+    }
+
+    /// Moves arms, and what gives way with them, so that every touch of the take is one of the character,
+    /// and arms stay out of all else. Returns what is left of each, and touches that the character has no
+    /// part for.
+    ///
+    /// With `start`, the same clip as it touches already, about, only what is left is sought from there.
+    pub(crate) fn carry(
+        &self,
+        touches: &[Touch],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+        start: Option<&Clip>,
+        watch: Watch<'_>,
+    ) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
+        let pair = self.pair();
+        let goals: Vec<Option<Goal>> = touches
+            .iter()
+            .map(|touch| pair.goal(touch, settings))
+            .collect();
+        let missing = touches
+            .iter()
+            .zip(&goals)
+            .filter(|(_, goal)| goal.is_none());
+        let missing = missing.map(|(touch, _)| *touch).collect();
+        let wanted = Wanted {
+            goals: goals.into_iter().flatten().collect(),
+            apart: self.apart(Movers::Arms),
+            ground: &[],
+            start,
+        };
+        let carried = self.solve(wanted, settings, clip, watch)?;
+        Ok((carried, missing))
+    }
+
+    /// Moves legs out of each other and of the trunk; what stands stays. `ground` frame by frame.
+    pub(crate) fn clear_legs(
+        &self,
+        ground: &[Ground],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+        watch: Watch<'_>,
+    ) -> Result<(), SolveError> {
+        let wanted = Wanted {
+            goals: Vec::new(),
+            apart: self.apart(Movers::Legs),
+            ground,
+            start: None,
+        };
+        self.solve(wanted, settings, clip, watch)?;
+        Ok(())
+    }
+
+    fn solve(
+        &self,
+        wanted: Wanted<'_>,
+        settings: &TouchSettings,
+        clip: &mut Clip,
+        watch: Watch<'_>,
+    ) -> Result<Vec<CarriedTouch>, SolveError> {
+        let pair = self.pair();
+        let apart = wanted.apart.as_ref();
+        let insides = apart.map(|apart| insides(apart, &wanted.goals, clip));
+        let insides = insides.unwrap_or_default();
+        let windows = windows(&wanted.goals, &insides, settings, clip);
+        let rounds = windows.len() * (ROUNDS + 1);
+        let solver = WindowSolver {
+            clip,
+            pair: &pair,
+            apart,
+            ground: wanted.ground,
+            body: self.body,
+            start: wanted.start,
+            settings,
+            rounds: AtomicUsize::new(0),
+            is_stopped: AtomicBool::new(false),
+        };
+        // Windows do not overlap, so each may have a thread, and the result does not depend on them.
+        let solved = thread::scope(|scope| {
+            let solver = &solver;
+            let running: Vec<_> = windows
+                .into_iter()
+                .map(|window| scope.spawn(move || solver.solve(window)))
+                .collect();
+            // Who watches is asked here, for a watch does not leave its thread.
+            let mut heard = Ok(());
+            while heard.is_ok() && running.iter().any(|thread| !thread.is_finished()) {
+                heard = watch.count(solver.rounds.load(Ordering::Relaxed), rounds);
+                thread::sleep(POLL);
+            }
+            if heard.is_err() {
+                solver.is_stopped.store(true, Ordering::Relaxed);
+            }
+            let joined = running.into_iter().map(|thread| match thread.join() {
+                Ok(result) => result.map_err(SolveError::from),
+                Err(panic) => std::panic::resume_unwind(panic),
+            });
+            let joined: Vec<Result<Window, SolveError>> = joined.collect();
+            heard.map(|()| joined)
+        })?;
+        let mut carried = Vec::new();
+        for window in solved {
+            let window = window?;
+            for (offset, locals) in window.locals.into_iter().enumerate() {
+                clip.frame_mut(window.first + offset)
+                    .copy_from_slice(&locals);
+            }
+            carried.extend(window.carried);
+        }
+        carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
+        Ok(carried)
+    }
+}
+
+/// What a solve is asked for.
+struct Wanted<'a> {
+    goals: Vec<Goal>,
+    apart: Option<Apart<'a>>,
+    /// Frame by frame of the clip; empty where nothing stands.
+    ground: &'a [Ground],
+    /// The clip as it touches already, about.
+    start: Option<&'a Clip>,
 }
 
 /// Frames that hang together, with the touches in them.
@@ -420,6 +435,8 @@ struct WindowSolver<'a> {
     ground: &'a [Ground],
     body: &'a Body,
     settings: &'a TouchSettings,
+    /// The clip as it touches already, about.
+    start: Option<&'a Clip>,
     /// Rounds done of all windows together.
     rounds: AtomicUsize,
     is_stopped: AtomicBool,
@@ -457,7 +474,8 @@ impl WindowSolver<'_> {
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
         };
-        let ground = &self.ground[window.first..=window.last];
+        let ground = (window.first..=window.last)
+            .map(|frame| self.ground.get(frame).cloned().unwrap_or_default());
         let mut problem = Problem {
             clip: self.clip,
             first: window.first,
@@ -475,13 +493,25 @@ impl WindowSolver<'_> {
                 .map(|goal| vec![Vec::new(); goal.frames.len()])
                 .collect(),
             outsides: vec![Vec::new(); frames],
-            held: ground.iter().map(|ground| ground.held.clone()).collect(),
-            over: ground.iter().map(|ground| ground.over.clone()).collect(),
+            held: ground.clone().map(|ground| ground.held).collect(),
+            over: ground.map(|ground| ground.over).collect(),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
         };
-        problem.minimise(STEPS, &self.is_stopped)?;
+        let last_round = match self.start {
+            Some(start) => {
+                let frames = window.first..=window.last;
+                let values = frames
+                    .flat_map(|frame| turns.between(self.clip.frame(frame), start.frame(frame)));
+                problem.values = values.collect();
+                ROUNDS_AGAIN
+            }
+            None => {
+                problem.minimise(STEPS, &self.is_stopped)?;
+                ROUNDS
+            }
+        };
         let mut known: Known = window
             .goals
             .iter()
@@ -489,7 +519,7 @@ impl WindowSolver<'_> {
             .collect();
         let mut agains = vec![Again::new(); frames];
         let mut best = (f64::INFINITY, Vec::new());
-        for round in 0..=ROUNDS {
+        for round in 0..=last_round {
             self.rounds.fetch_add(1, Ordering::Relaxed);
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;

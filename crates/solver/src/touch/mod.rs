@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
 
 pub use carry::CarriedTouch;
-pub(crate) use carry::{Actor, Ground, Stage, carry, clear_legs};
+pub(crate) use carry::{Actor, Cast, Ground, Stage};
 pub use find::TouchLimits;
 
 /// A part of the body with a surface of its own, or what it stands on.
@@ -213,7 +213,7 @@ impl Default for TouchSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            keep_out: true,
+            keep_out: false,
             reach: 1.0,
             strength: 1.0,
             fade_secs: 0.2,

@@ -204,6 +204,10 @@ impl Problem<'_> {
             if let (Some((_, strength)), Some(moved)) = (&self.stay, &moved) {
                 let weights = [strength * drag, strength * stiffness];
                 add_differences(moved, (slot, width), weights, sink);
+                // A single frame has no differences.
+                if frames == 1 {
+                    sink(moved[slot], &[(slot, 1.0)], strength * pull);
+                }
             }
         }
     }

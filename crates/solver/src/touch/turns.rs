@@ -130,6 +130,22 @@ impl Turns {
         }
     }
 
+    /// The turns that lead from local transforms to others, as far as they can.
+    pub(crate) fn between(&self, base: &[Transform], locals: &[Transform]) -> Vec<f64> {
+        let value = |turn: &Turn| {
+            let values = turn.joints.iter().map(|share| {
+                let [from, to] = [base, locals].map(|locals| locals[share.joint].rotation);
+                let vector = short_turn(from.inverse() * to);
+                share.axes.transpose() * vector / share.share
+            });
+            values.sum::<DVec3>() / turn.joints.len() as f64
+        };
+        self.turns
+            .iter()
+            .flat_map(|turn| value(turn).to_array())
+            .collect()
+    }
+
     /// The axis (world, unit per radian) about which each unknown turns all below each of its
     /// joints, `[unknown] -> (joint, axis)`.
     pub(crate) fn axes(&self, values: &[f64], world: &WorldPose) -> Vec<Vec<(usize, DVec3)>> {

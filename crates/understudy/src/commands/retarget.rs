@@ -8,7 +8,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use understudy_interchange::ron_file::load_ron;
-use understudy_solver::settings::Reference;
+use understudy_solver::settings::{Reference, Together};
 use understudy_solver::{Contacts, Settings};
 
 use crate::args::{RetargetArgs, SolveArgs};
@@ -162,6 +162,9 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Fai
     }
     if args.no_plants {
         settings.plants.enabled = false;
+    }
+    if args.per_frame {
+        settings.together = Together::Frame;
     }
     let contacts = match &args.contacts {
         Some(path) => Some(load_ron::<Contacts>(path).map_err(|error| Failure::input(&error))?),

@@ -79,7 +79,12 @@ pub enum Command {
     /// Dark or light.
     ToggleDark,
     /// How the panels stand now, after a drag at a tab or an edge.
-    SetLayout(Layout),
+    SetLayout {
+        /// All of it.
+        layout: Layout,
+        /// Whether it goes on with the drag before it.
+        goes_on: bool,
+    },
     /// Open a panel, and show it in front of its group.
     SetPanel(Pane),
     /// Close a panel; it keeps its place.
@@ -94,6 +99,10 @@ pub enum Command {
     ToggleTime,
     /// All panels as they stand at first.
     ResetLayout,
+    /// Take the last change of the panels back, nothing else.
+    UndoLayout,
+    /// Make it again.
+    RedoLayout,
     /// Everything larger, or smaller.
     Scale {
         /// Larger.
@@ -122,6 +131,14 @@ pub enum Command {
     CloseAsking,
     /// Ask for a file in the desktop's own dialog.
     Browse(Dialog),
+    /// Close the window.
+    Close,
+    /// Save what is not saved, then go on with what would lose it.
+    SaveAndLeave,
+    /// Go on with it without saving.
+    LeaveUnsaved,
+    /// Stay with what is open.
+    Stay,
     /// Open these files.
     Open(Vec<PathBuf>),
     /// Open a take.
@@ -345,6 +362,12 @@ pub fn actions() -> Vec<Action> {
         ),
         action("Show or hide play, tracks and curves", "F7", C::ToggleTime),
         action("Exchange the panels left and right", "", C::SwapSide),
+        action("Undo the last change of the panels", "F8", C::UndoLayout),
+        action(
+            "Redo the last change of the panels",
+            "Shift+F8",
+            C::RedoLayout,
+        ),
         action("Reset layout", "", C::ResetLayout),
         action("Everything larger", "Ctrl+Plus", C::Scale { larger: true }),
         action(

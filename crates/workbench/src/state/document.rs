@@ -86,12 +86,20 @@ impl OpenRequest {
         };
         match files {
             [file] => one(file),
-            // A take may be glTF as well, so of two files the first is the take.
-            [take, character] => Ok(Self {
-                take: Some(take.clone()),
-                character: Some(character.clone()),
-                ..Self::default()
-            }),
+            // A take may be glTF as well, so of two such files the first is the take. Files that are
+            // dropped come in any order.
+            [first, second] => {
+                let is_motion = |file| matches!(extension(file).as_str(), "bvh" | "amc" | "asf");
+                let (take, character) = match is_motion(second) && !is_motion(first) {
+                    true => (second, first),
+                    false => (first, second),
+                };
+                Ok(Self {
+                    take: Some(take.clone()),
+                    character: Some(character.clone()),
+                    ..Self::default()
+                })
+            }
             _ => Err("give one scene, or a take and a character".to_owned()),
         }
     }
@@ -403,6 +411,10 @@ mod tests {
         check(
             &["walk.glb", "b.glb"],
             Ok([None, Some("walk.glb"), Some("b.glb")]),
+        );
+        check(
+            &["b.glb", "walk.bvh"],
+            Ok([None, Some("walk.bvh"), Some("b.glb")]),
         );
         check(&["notes.txt"], Err("notes.txt"));
         check(&["a.bvh", "b.bvh", "c.glb"], Err("give one scene"));

@@ -89,6 +89,15 @@ impl Layout {
         }
     }
 
+    /// Whether all is laid out as in another layout, whichever panes are in front and however large the
+    /// window is.
+    pub fn stands_as(&self, other: &Self) -> bool {
+        let shown = |layout: &Self| (layout.is_side_shown, layout.is_time_shown);
+        self.scale_percent == other.scale_percent
+            && shown(self) == shown(other)
+            && self.panes.stand_as(&other.panes)
+    }
+
     /// Whether a pane has a place in the window now: it is open, and not hidden with those of its kind.
     pub fn has(&self, pane: Pane) -> bool {
         let is_shown = match pane.kind() {

@@ -3,9 +3,10 @@
 
 use std::sync::Arc;
 
-use understudy_scene::Solved;
-use understudy_solver::near::{is_near, pose_now, retarget_part};
-use understudy_solver::{Retargeted, Settings, Watch};
+use understudy_motion::Surface;
+use understudy_scene::{Choices, Solved};
+use understudy_solver::near::{Chosen, is_near, pose_now, retarget_part};
+use understudy_solver::{Retargeted, Watch};
 
 use super::document::Document;
 use super::stage::Motion;
@@ -26,6 +27,8 @@ pub struct Live {
     parts: Vec<Arc<Motion>>,
     /// The frame that is shown, as it will be, about.
     now: Option<Arc<Motion>>,
+    /// A frame of which only the whole clip tells.
+    unanswered: Option<usize>,
     /// Counts changes of what is shown.
     revision: u64,
 }
@@ -36,6 +39,7 @@ impl Live {
         self.is_stale = true;
         self.parts.clear();
         self.now = None;
+        self.unanswered = None;
         self.revision += 1;
     }
 
@@ -66,9 +70,9 @@ impl Live {
         all.next()
     }
 
-    /// Whether a frame still has to be answered.
+    /// Whether a frame still has to be answered, and may be.
     pub fn lacks(&self, frame: usize) -> bool {
-        self.is_stale && self.at(frame).is_none()
+        self.is_stale && self.at(frame).is_none() && self.unanswered != Some(frame)
     }
 
     /// First and last frames that show what was chosen, in order; `None` where all do.
@@ -91,36 +95,33 @@ impl Live {
         Some(joined)
     }
 
-    /// Answers a frame at once, from the last result.
-    pub fn answer(&mut self, solved: &Solved, shown: &Motion, after: &Settings, frame: usize) {
-        let before = &solved.choices.settings;
-        if !shows_in_one_frame(before, after) {
-            return;
-        }
+    /// Answers a frame at once, from the last result, where one frame tells; the rest of the choices must
+    /// be those of the result. `surface` is the character's.
+    pub fn answer(
+        &mut self,
+        solved: &Solved,
+        shown: &Motion,
+        after: &Choices,
+        surface: Option<&Surface>,
+        frame: usize,
+    ) {
+        let [before, after] = [&solved.choices, after].map(|choices| Chosen {
+            settings: &choices.settings,
+            contacts: choices.contacts.as_ref(),
+        });
         // What does not fit is told by the whole solve.
-        let Ok(locals) = pose_now(&solved.retargeted, before, after, frame) else {
+        let now = pose_now(&solved.retargeted, before, after, surface, frame);
+        let Ok(Some(now)) = now else {
+            self.unanswered = Some(frame);
             return;
         };
         let mut clip = shown.clip.range(frame, frame);
-        clip.frame_mut(0).copy_from_slice(&locals);
-        let parts = solved.retargeted.planted_parts.iter();
-        let planted = parts.map(|parts| parts[frame..=frame].to_vec()).collect();
+        clip.frame_mut(0).copy_from_slice(&now.locals);
+        let planted = now.planted_parts.into_iter().map(|parts| vec![parts]);
+        let planted = planted.collect();
         self.now = Motion::part(&solved.retargeted, clip, planted, shown, frame).map(Arc::new);
         self.revision += 1;
     }
-}
-
-/// Whether a change does something to a single frame: where feet stand, and how they come and go,
-/// only the whole clip tells.
-fn shows_in_one_frame(before: &Settings, after: &Settings) -> bool {
-    let rest = Settings {
-        plants: before.plants,
-        contacts: before.contacts,
-        floor_height_m: before.floor_height_m,
-        level_floor: before.level_floor,
-        ..after.clone()
-    };
-    rest != *before || before.plants.enabled != after.plants.enabled
 }
 
 /// The last result and the frame that is shown, from which a change is answered outward.
@@ -146,8 +147,9 @@ impl Near {
         let choices = &document.choices;
         let given = choices.contacts.as_ref();
         let before = &self.known.choices.settings;
-        if choices.frame_time_secs.is_some() || !is_near(before, &choices.settings, given.is_some())
-        {
+        let must_find = given.is_none() && self.known.choices.contacts.is_some();
+        let is_near = is_near(before, &choices.settings, given.is_some());
+        if choices.frame_time_secs.is_some() || must_find || !is_near {
             return;
         }
         let frames = known.solved.frame_count();
@@ -206,21 +208,6 @@ fn part_of(solved: &Retargeted, stretch: &Stretch, shown: &Motion) -> Option<Mot
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn what_only_the_whole_clip_tells_is_not_answered_by_one_frame() {
-        let before = Settings::default();
-        let check = |change: fn(&mut Settings), expected: bool| {
-            let mut after = before.clone();
-            change(&mut after);
-            assert_eq!(shows_in_one_frame(&before, &after), expected);
-        };
-        check(|_| (), false);
-        check(|s| s.plants.fade_secs = 0.3, false);
-        check(|s| s.contacts.end_speed *= 1.1, false);
-        check(|s| s.posture.stoop_deg = 3.0, true);
-        check(|s| s.plants.enabled = false, true);
-    }
 
     #[test]
     fn stretches_grow_outward_and_leave_short_clips_to_the_whole_solve() {

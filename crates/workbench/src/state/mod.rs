@@ -11,6 +11,7 @@ pub mod export;
 pub mod history;
 pub mod jobs;
 pub mod layout;
+pub mod leaving;
 pub mod live;
 pub mod model;
 pub mod names;

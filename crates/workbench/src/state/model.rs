@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use understudy_anatomy::Side;
 use understudy_motion::{
-    DAffine3, DQuat, DVec3, JointKind, Look, Skeleton, SkinnedMesh, Surface, WorldPose,
+    DAffine3, DQuat, DVec3, JointKind, Look, Opacity, Skeleton, SkinnedMesh, Surface, WorldPose,
 };
 
 use super::palette::{self, Rgb};
@@ -78,6 +78,13 @@ impl Model {
             let mut model = skin_of(mesh, tint);
             let picture = model.look.picture;
             model.look.picture = picture.and_then(|at| known.get(at).copied().flatten());
+            let pixels: Option<&Pixels> = model.look.picture.map(|at| &pictures[at]);
+            let is_see_through = pixels.is_some_and(Pixels::is_see_through)
+                || model.colours.iter().any(|colour| colour[3] < 1.0);
+            if model.look.opacity == Opacity::Blend && !is_see_through {
+                // Many files ask for it everywhere; what is solid is drawn in the right order.
+                model.look.opacity = Opacity::Solid;
+            }
             model
         };
         let all = |pick: fn(&Surface) -> &Vec<SkinnedMesh>| {

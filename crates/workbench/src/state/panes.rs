@@ -198,6 +198,22 @@ impl Area {
         self.panes().contains(&Pane::Bodies)
     }
 
+    /// The same with the first pane of every group in front.
+    fn with_first_in_front(&self) -> Self {
+        let pieces = |pieces: &[Piece]| {
+            let pieces = pieces.iter().map(|piece| Piece {
+                size: piece.size,
+                area: piece.area.with_first_in_front(),
+            });
+            pieces.collect()
+        };
+        match self {
+            Self::Group { panes, .. } => group(panes),
+            Self::Row(all) => Self::Row(pieces(all)),
+            Self::Column(all) => Self::Column(pieces(all)),
+        }
+    }
+
     fn groups<'a>(&'a self, found: &mut Vec<(&'a [Pane], Pane)>) {
         match self {
             Self::Group { panes, front } => found.push((panes, *front)),
@@ -329,6 +345,12 @@ impl Panes {
     fn tidy(&mut self) {
         let root = std::mem::replace(&mut self.root, group(&[]));
         self.root = root.tidied().unwrap_or_else(|| Self::default().root);
+    }
+
+    /// Whether all panes stand at the same places, as large and as open, whichever are in front.
+    pub fn stand_as(&self, other: &Self) -> bool {
+        self.closed == other.closed
+            && self.root.with_first_in_front() == other.root.with_first_in_front()
     }
 
     /// All groups with the pane in front of each, in the order in which they stand.

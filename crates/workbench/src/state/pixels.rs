@@ -49,6 +49,12 @@ impl Pixels {
         Ok(largest.with_levels())
     }
 
+    /// Whether what lies behind is seen through some of it.
+    pub fn is_see_through(&self) -> bool {
+        let largest = &self.bytes[..BYTES * self.width * self.height];
+        largest.chunks_exact(BYTES).any(|pixel| pixel[3] < u8::MAX)
+    }
+
     fn one(width: usize, height: usize, bytes: Vec<u8>) -> Result<Self, String> {
         if width == 0 || height == 0 || bytes.len() != BYTES * width * height {
             return Err("it has no pixels".to_owned());
@@ -218,6 +224,9 @@ pub(crate) mod tests {
             [7, 7, 7, 9],
         );
         check(&grey_jpeg(), [128, 128, 128, 255]);
+        assert!(!read(&grey_jpeg()).unwrap().is_see_through());
+        let edge = png(ColorType::GrayscaleAlpha, [2, 1], &[7, 255, 7, 254]);
+        assert!(read(&edge).unwrap().is_see_through());
     }
 
     #[test]

@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use understudy_measure::{Fault, FaultKind, verdict};
+use understudy_anatomy::Body;
+use understudy_measure::{Fault, FaultKind, joint_called, verdict};
 use understudy_motion::DVec3;
 use understudy_scene::load::stem;
 use understudy_scene::{AcceptedFault, Failure, Loaded, Solved};
@@ -20,6 +21,7 @@ use super::export::{Delivery, ExportForm};
 use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::layout::Layout;
+use super::leaving::Leaving;
 use super::live::{Live, Near};
 use super::other::Other;
 use super::panes::Pane;
@@ -73,6 +75,8 @@ pub struct Session {
     pub told_later: Option<String>,
     /// Settings before and after.
     pub history: History<Edit>,
+    /// How the panels stood before and after.
+    pub layouts: History<Layout>,
     /// The joint that is chosen, and whose it is.
     pub joint: Option<(Who, usize)>,
     /// The chain of joints that is chosen, and whose it is.
@@ -99,6 +103,10 @@ pub struct Session {
     pub revision: u64,
     /// The count when it was last saved.
     pub saved_revision: u64,
+    /// What would lose changes that are not saved, until a person says what becomes of them.
+    pub leaving: Option<Leaving>,
+    /// Whether the window is to be closed now.
+    pub is_closed: bool,
     /// A file that is asked for by its path.
     pub asking: Option<Asking>,
     /// A dialog of the desktop that is asked for; the window takes it.
@@ -135,21 +143,19 @@ impl Session {
             Command::ToggleContacts => self.view.contacts = !self.view.contacts,
             Command::ToggleFaultMarks => self.view.faults = !self.view.faults,
             Command::ToggleDark => self.view.dark = !self.view.dark,
-            Command::SetPanel(pane) => self.lay_out(|layout| layout.show(pane)),
-            Command::ClosePanel(pane) => self.lay_out(|layout| layout.panes.close(pane)),
-            Command::MovePanel(pane, place) => self.lay_out(|layout| layout.put_at(pane, place)),
-            Command::SetLayout(given) => self.lay_out(|layout| *layout = given),
-            Command::ToggleSide => self.lay_out(Layout::toggle_side),
-            Command::SwapSide => self.lay_out(|layout| layout.panes.mirror()),
-            Command::ToggleTime => {
-                self.lay_out(|layout| layout.is_time_shown = !layout.is_time_shown);
-            }
-            Command::ToggleCurves => self.lay_out(Layout::toggle_curves),
-            Command::ResetLayout => self.lay_out(|layout| *layout = layout.reset()),
-            Command::Scale { larger } => {
-                self.lay_out(|layout| layout.scale_percent = layout.scaled(larger));
-            }
-            Command::ResetScale => self.lay_out(|layout| layout.scale_percent = 100),
+            Command::SetPanel(_)
+            | Command::ClosePanel(_)
+            | Command::MovePanel(..)
+            | Command::SetLayout { .. }
+            | Command::ToggleSide
+            | Command::SwapSide
+            | Command::ToggleTime
+            | Command::ToggleCurves
+            | Command::ResetLayout
+            | Command::Scale { .. }
+            | Command::ResetScale => self.lay_out(command),
+            Command::UndoLayout => self.relay(true),
+            Command::RedoLayout => self.relay(false),
             Command::SetCurves(curves) => self.curves = curves,
             Command::SavePreset(name, shelf) => self.save_preset(&name, shelf),
             Command::ApplyPreset(preset) => self.apply_preset(&preset),
@@ -169,17 +175,21 @@ impl Session {
             Command::CloseAsking => self.asking = None,
             Command::Browse(dialog) => self.asked = Some(dialog),
             Command::Open(files) => match OpenRequest::of(&files) {
-                Ok(request) => self.open(request),
+                Ok(request) => self.leave_for(Leaving::Open(request)),
                 Err(text) => self.fail(text),
             },
-            Command::OpenTake(take) => self.open(OpenRequest {
+            Command::OpenTake(take) => self.leave_for(Leaving::Open(OpenRequest {
                 take: Some(take),
                 ..OpenRequest::default()
-            }),
-            Command::OpenCharacter(character) => self.open(OpenRequest {
+            })),
+            Command::OpenCharacter(character) => self.leave_for(Leaving::Open(OpenRequest {
                 character: Some(character),
                 ..OpenRequest::default()
-            }),
+            })),
+            Command::Close => self.leave_for(Leaving::Close),
+            Command::SaveAndLeave => self.save_and_leave(),
+            Command::LeaveUnsaved => self.leave(),
+            Command::Stay => self.leaving = None,
             Command::SaveScene(path) => self.save(path),
             Command::ToggleExport => self.toggle_export(),
             Command::SetExport(form) => self.export = *form,
@@ -248,10 +258,10 @@ impl Session {
             Command::OpenUnsaved => {
                 if let Some(scene) = self.unsaved.take() {
                     self.settled = Some(scene.clone());
-                    self.open(OpenRequest {
+                    self.leave_for(Leaving::Open(OpenRequest {
                         scene: Some(scene),
                         ..OpenRequest::default()
-                    });
+                    }));
                 }
             }
             Command::ForgetUnsaved => self.settled = self.unsaved.take(),
@@ -289,8 +299,10 @@ impl Session {
         if let (Some(solved), Some(shown)) = (&self.solved, shown) {
             let (solved, shown) = (Arc::clone(solved), Arc::clone(shown));
             let frame = shown.held(frame);
-            let settings = &self.document.choices.settings;
-            self.live.answer(&solved, &shown, settings, frame);
+            let choices = &self.document.choices;
+            let character = self.document.character.as_ref();
+            let surface = character.and_then(|file| file.surface());
+            self.live.answer(&solved, &shown, choices, surface, frame);
         }
     }
 
@@ -500,7 +512,7 @@ impl Session {
         }
     }
 
-    fn open(&mut self, request: OpenRequest) {
+    pub(super) fn open(&mut self, request: OpenRequest) {
         self.asking = None;
         self.must_solve_again = false;
         self.jobs.start(Task::Open(self.document.clone(), request));
@@ -623,6 +635,7 @@ impl Session {
                 self.preferences.remember(self.document.files());
                 self.refresh_presets();
                 self.say(format!("saved: {}", path.display()));
+                self.leave();
             }
             Err(failure) => self.fail(failure.message),
         }
@@ -654,7 +667,7 @@ impl Session {
         self.jobs.start(task);
     }
 
-    fn ask(&mut self, dialog: Dialog) {
+    pub(super) fn ask(&mut self, dialog: Dialog) {
         match (dialog, &self.document.path) {
             // A scene that has a file is written there without asking.
             (Dialog::SaveScene, Some(path)) => self.save(path.clone()),
@@ -688,10 +701,84 @@ impl Session {
         }
     }
 
-    /// Changes how the panels stand.
-    fn lay_out(&mut self, change: impl FnOnce(&mut Layout)) {
+    /// Changes how the panels stand. That has steps of its own to take back: who undoes a change of the
+    /// motion does not want panels to jump, nor the other way round.
+    fn lay_out(&mut self, command: Command) {
+        let mut layout = self.preferences.layout.clone();
+        let mut goes_on = false;
+        let name = match command {
+            Command::SetPanel(pane) => {
+                layout.show(pane);
+                "panel opened"
+            }
+            Command::ClosePanel(pane) => {
+                layout.panes.close(pane);
+                "panel closed"
+            }
+            Command::MovePanel(pane, place) => {
+                layout.put_at(pane, place);
+                "panel moved"
+            }
+            Command::SetLayout {
+                layout: dragged,
+                goes_on: is_same_drag,
+            } => {
+                layout = dragged;
+                goes_on = is_same_drag;
+                "drag of a panel"
+            }
+            Command::ToggleSide => {
+                layout.toggle_side();
+                "lists and forms shown or hidden"
+            }
+            Command::ToggleTime => {
+                layout.is_time_shown = !layout.is_time_shown;
+                "time shown or hidden"
+            }
+            Command::ToggleCurves => {
+                layout.toggle_curves();
+                "curves shown or hidden"
+            }
+            Command::SwapSide => {
+                layout.panes.mirror();
+                "left and right exchanged"
+            }
+            Command::Scale { larger } => {
+                layout.scale_percent = layout.scaled(larger);
+                "scale"
+            }
+            Command::ResetScale => {
+                layout.scale_percent = 100;
+                "scale"
+            }
+            _ => {
+                layout = layout.reset();
+                "layout reset"
+            }
+        };
+        let before = &self.preferences.layout;
+        if !layout.stands_as(before) {
+            self.layouts.record(name, before, goes_on);
+        }
+        self.set_layout(layout);
+    }
+
+    /// Takes a change of the panels back, or makes it again. The window stays as large as it is.
+    fn relay(&mut self, is_back: bool) {
+        let now = self.preferences.layout.clone();
+        let other = match is_back {
+            true => self.layouts.undo(&now),
+            false => self.layouts.redo(&now),
+        };
+        if let Some((_, mut layout)) = other {
+            layout.window = now.window;
+            self.set_layout(layout);
+        }
+    }
+
+    fn set_layout(&mut self, layout: Layout) {
         let had_presets = self.shows(Pane::Presets);
-        change(&mut self.preferences.layout);
+        self.preferences.layout = layout;
         if !had_presets && self.shows(Pane::Presets) {
             self.refresh_presets();
         }
@@ -815,7 +902,8 @@ impl Session {
         let Some(fault) = self.faults().get(index) else {
             return;
         };
-        let Some(place) = place_of(fault, motion, frame) else {
+        let body = self.solved.as_ref().map(|solved| &solved.retargeted.body);
+        let Some(place) = place_of(fault, motion, body, frame) else {
             return;
         };
         let mut orbit = *self.view.orbit(Who::Character);
@@ -888,7 +976,7 @@ impl Session {
 }
 
 /// Where on the body a fault is, in a frame, metres; `None` where it is of the whole body.
-pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
+fn place_of(fault: &Fault, motion: &Motion, body: Option<&Body>, frame: usize) -> Option<DVec3> {
     let sole = motion.soles.iter().find(|sole| sole.name == fault.part);
     if let Some(sole) = sole {
         let track = sole.tracks.iter().flatten().next_back()?;
@@ -904,12 +992,13 @@ pub fn place_of(fault: &Fault, motion: &Motion, frame: usize) -> Option<DVec3> {
         return Some((one[0] + one[1]) * 0.5);
     }
     let skeleton = &motion.clip.skeleton;
-    skeleton.find(&fault.part).map(|joint| pose.position(joint))
+    joint_called(skeleton, body?, &fault.part).map(|joint| pose.position(joint))
 }
 
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
+    use crate::state::panes::{Area, Place};
     use understudy_scene::Outputs;
 
     pub(crate) fn assets() -> PathBuf {
@@ -1071,6 +1160,55 @@ pub(crate) mod tests {
     }
 
     #[test]
+    fn panels_are_taken_back_apart_from_the_motion() {
+        let mut session = Session::default();
+        let usual = session.preferences.layout.clone();
+        let sized = |session: &Session, height: u32| {
+            let mut layout = session.preferences.layout.clone();
+            if let Area::Column(pieces) = &mut layout.panes.root {
+                pieces[1].size = Some(height);
+            }
+            layout
+        };
+        session.apply(Command::MovePanel(Pane::Tune, Place::Left));
+        let moved = session.preferences.layout.clone();
+        // A drag is one step, the next one another.
+        for (height, goes_on) in [(200, false), (210, true), (220, true), (300, false)] {
+            let layout = sized(&session, height);
+            session.apply(Command::SetLayout { layout, goes_on });
+        }
+        // Which panel is in front is no step.
+        session.apply(Command::SetPanel(Pane::Map));
+        session.apply(Command::Scale { larger: true });
+        assert_eq!(session.layouts.can_undo(), Some("scale"));
+        // The history of the document knows nothing of it.
+        session.apply(Command::Undo);
+        assert_eq!(session.preferences.layout.scale_percent, 115);
+        assert_eq!(session.history.can_redo(), None);
+        session.preferences.layout.window = [900, 700];
+        let height = |session: &Session| session.preferences.layout.panes.size_of(Pane::Tracks);
+        session.apply(Command::UndoLayout);
+        assert_eq!(session.preferences.layout.scale_percent, 100);
+        session.apply(Command::UndoLayout);
+        assert_eq!(height(&session), Some(220));
+        session.apply(Command::UndoLayout);
+        assert_eq!(height(&session), None);
+        assert!(session.preferences.layout.stands_as(&moved));
+        session.apply(Command::UndoLayout);
+        assert!(session.preferences.layout.stands_as(&usual));
+        assert_eq!(session.layouts.can_undo(), None);
+        for _ in 0..2 {
+            session.apply(Command::RedoLayout);
+        }
+        assert_eq!(height(&session), Some(220));
+        // A reset is a step too, and the window stays as large as it was made.
+        session.apply(Command::ResetLayout);
+        session.apply(Command::UndoLayout);
+        assert_eq!(height(&session), Some(220));
+        assert_eq!(session.preferences.layout.window, [900, 700]);
+    }
+
+    #[test]
     fn a_bad_setting_is_refused_in_words() {
         let mut session = opened();
         let mut settings = session.document.choices.settings.clone();
@@ -1128,6 +1266,51 @@ pub(crate) mod tests {
         assert_eq!(session.live.fresh(), None);
         let whole = head(&session);
         assert!(whole.distance(at_once) < 0.02, "{whole} {at_once}");
+    }
+
+    #[test]
+    fn contacts_that_are_changed_are_answered_at_once_and_where_only_the_clip_tells_not() {
+        let mut session = opened();
+        let contacts = session.contacts().cloned().unwrap();
+        let held = contacts
+            .contacts
+            .iter()
+            .find(|c| c.first > 100)
+            .copied()
+            .unwrap();
+        let frame = usize::midpoint(held.first, held.last);
+        session.apply(Command::Seek(frame));
+        let stands = |session: &Session| {
+            let (_, motion) = session.motion(Who::Character).unwrap();
+            let sole = motion
+                .soles
+                .iter()
+                .find(|sole| sole.side == held.side)
+                .unwrap();
+            sole.planted[session.frame_of(motion)][held.part as usize]
+        };
+        assert!(stands(&session));
+        let mut changed = contacts.clone();
+        changed.contacts.retain(|contact| *contact != held);
+        session.apply(Command::SetContacts {
+            name: "deleted contact",
+            contacts: Some(changed),
+            goes_on: false,
+        });
+        assert!(!stands(&session));
+        assert_eq!(session.live.fresh(), Some(vec![(frame, frame)]));
+        session.wait();
+        assert!(!stands(&session));
+        // Another floor is looked for in the whole take.
+        let mut settings = session.document.choices.settings.clone();
+        settings.floor_height_m = Some(0.02);
+        session.apply(Command::Tune {
+            name: "floor",
+            settings: Box::new(settings),
+            goes_on: false,
+        });
+        session.advance(0.0);
+        assert_eq!(session.live.fresh(), Some(Vec::new()));
     }
 
     #[test]

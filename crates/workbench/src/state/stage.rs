@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use understudy_anatomy::{Body, JointPoint, Side};
 use understudy_measure::distance_segment_segment::distance_segment_segment;
-use understudy_measure::penetration::{Capsule, capsules};
+use understudy_measure::penetration::{Rod, rods};
 use understudy_measure::{PlantedParts, Report, Subject, parts_from_contacts};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
 use understudy_scene::{Loaded, Solved};
@@ -97,8 +97,8 @@ pub struct Touch {
     pub part: String,
     /// "trunk".
     pub other_part: String,
-    /// Rods around the bones of the two.
-    rods: [Capsule; 2],
+    /// Rods around the bones of the two; a tail has several.
+    rods: [Vec<Rod>; 2],
     /// Depth beyond that at rest, frame by frame, mm.
     pub depths_mm: Vec<f64>,
 }
@@ -324,7 +324,7 @@ impl Touch {
     pub fn meeting_point(&self, pose: &WorldPose) -> DVec3 {
         /// Points tried along one of the axes.
         const STEPS: usize = 32;
-        let [one, other] = self.rods.each_ref().map(|rod| ends(rod, pose));
+        let [(one, _), (other, _)] = self.rods(pose);
         let along = |step: usize| one[0].lerp(one[1], step as f64 / STEPS as f64);
         let nearest = (0..=STEPS).map(along).min_by(|a, b| {
             let away = |point: DVec3| distance_segment_segment([point, point], other);
@@ -336,16 +336,29 @@ impl Touch {
         0.5 * (point + other[0] + share.clamp(0.0, 1.0) * axis)
     }
 
-    /// The two rods in a pose: ends, metres, and radius.
+    /// The rod of each that is deepest in the other's in a pose: ends, metres, and radius.
     pub fn rods(&self, pose: &WorldPose) -> [([DVec3; 2], f64); 2] {
-        self.rods
-            .each_ref()
-            .map(|rod| (ends(rod, pose), rod.radius_m))
+        let (_, deepest) = deepest(&self.rods, pose);
+        deepest.map(|rod| (rod.ends(pose), rod.radius_m))
     }
 }
 
-fn ends(rod: &Capsule, pose: &WorldPose) -> [DVec3; 2] {
-    [rod.segment.from.world(pose), rod.segment.to.world(pose)]
+/// How deep the rods of two parts go into each other in a pose, metres, below 0 where they are apart, and
+/// the two that are deepest. Both have some.
+fn deepest(rods: &[Vec<Rod>; 2], pose: &WorldPose) -> (f64, [Rod; 2]) {
+    let pairs = rods[0]
+        .iter()
+        .flat_map(|one| rods[1].iter().map(move |other| [*one, *other]));
+    let depths = pairs.map(|pair| {
+        let [one, other] = pair;
+        let apart_m = distance_segment_segment(one.ends(pose), other.ends(pose));
+        (one.radius_m + other.radius_m - apart_m, pair)
+    });
+    let first = (f64::MIN, [rods[0][0], rods[1][0]]);
+    depths.fold(
+        first,
+        |most, next| if next.0 > most.0 { next } else { most },
+    )
 }
 
 /// A file's body with its own motion.
@@ -500,18 +513,16 @@ fn soles(subject: &Subject<'_>) -> Vec<Sole> {
 
 /// Depths, frame by frame, of the pairs that a report found to go into each other.
 fn touches(subject: &Subject<'_>, surface: Option<&Surface>, report: &Report) -> Vec<Touch> {
-    let rods = capsules(subject, surface);
-    let find = |name: &str| rods.iter().find(|rod| rod.segment.name == name);
     let pairs = report.penetration.pairs.iter();
     pairs
         .filter_map(|pair| {
-            let (one, other) = (find(&pair.part)?, find(&pair.other_part)?);
-            let depth_m = |pose: &WorldPose| {
-                one.radius_m + other.radius_m
-                    - distance_segment_segment(ends(one, pose), ends(other, pose))
-            };
-            let at_rest = depth_m(&subject.rest).max(0.0);
-            let deeper = |pose: &WorldPose| 1000.0 * (depth_m(pose) - at_rest).max(0.0);
+            let names = [&pair.part, &pair.other_part];
+            let rods = names.map(|name| rods(subject, surface, name));
+            if rods.iter().any(Vec::is_empty) {
+                return None;
+            }
+            let at_rest = deepest(&rods, &subject.rest).0.max(0.0);
+            let deeper = |pose: &WorldPose| 1000.0 * (deepest(&rods, pose).0 - at_rest).max(0.0);
             Some(Touch {
                 part: pair.part.clone(),
                 other_part: pair.other_part.clone(),
@@ -519,7 +530,7 @@ fn touches(subject: &Subject<'_>, surface: Option<&Surface>, report: &Report) ->
                     true => pair.depths_mm.clone(),
                     false => subject.worlds.iter().map(deeper).collect(),
                 },
-                rods: [one.clone(), other.clone()],
+                rods,
             })
         })
         .collect()

@@ -43,68 +43,99 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         });
     });
     ui.add_space(2.0);
-    ui.horizontal_wrapped(|ui| {
-        for arrangement in Arrangement::ALL {
-            let on = session.view.arrangement == arrangement;
-            let hint = "How the bodies share the space";
-            toggle(
-                ui,
-                on,
-                arrangement.word(),
-                hint,
-                Command::SetArrangement(arrangement),
-                out,
-            );
-        }
-        ui.separator();
-        for show in Show::ALL {
-            let on = session.view.show == show;
-            toggle(
-                ui,
-                on,
-                show.word(),
-                "What is drawn of the bodies",
-                Command::SetShow(show),
-                out,
-            );
-        }
-        ui.separator();
-        for angle in Angle::ALL {
-            let hint = "Look from here";
-            button(ui, angle.word(), hint, Command::LookFrom(angle), out);
-        }
-        let view = &session.view;
-        toggle(
-            ui,
+    ui.horizontal_wrapped(|ui| match ui.available_width() >= WIDE {
+        true => choices(ui, session, out),
+        false => menus(ui, session, out),
+    });
+}
+
+/// Room in which all choices of the view stand beside each other, points; else they are in menus.
+const WIDE: f32 = 1130.0;
+
+/// How the bodies are seen, one button for each choice.
+fn choices(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    arrangements(ui, session, out);
+    ui.separator();
+    shows(ui, session, out);
+    ui.separator();
+    angles(ui, out);
+    follows(ui, session, out);
+    ui.separator();
+    before(ui, session, out);
+}
+
+/// The same in a narrow window: menus that are named by what is chosen.
+fn menus(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let view = &session.view;
+    ui.menu_button(format!("{} ⏷", view.arrangement.word()), |ui| {
+        arrangements(ui, session, out);
+    });
+    ui.menu_button(format!("{} ⏷", view.show.word()), |ui| {
+        shows(ui, session, out);
+    });
+    ui.menu_button("look ⏷", |ui| angles(ui, out));
+    follows(ui, session, out);
+    before(ui, session, out);
+}
+
+fn arrangements(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    for arrangement in Arrangement::ALL {
+        let on = session.view.arrangement == arrangement;
+        let hint = "How the bodies share the space";
+        let command = Command::SetArrangement(arrangement);
+        toggle(ui, on, arrangement.word(), hint, command, out);
+    }
+}
+
+fn shows(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    for show in Show::ALL {
+        let on = session.view.show == show;
+        let hint = "What is drawn of the bodies";
+        toggle(ui, on, show.word(), hint, Command::SetShow(show), out);
+    }
+}
+
+fn angles(ui: &mut Ui, out: &mut Vec<Command>) {
+    for angle in Angle::ALL {
+        let hint = "Look from here";
+        button(ui, angle.word(), hint, Command::LookFrom(angle), out);
+    }
+}
+
+fn follows(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let view = &session.view;
+    for (on, word, hint, command) in [
+        (
             view.follow,
             "go along",
             "Cameras go along with the bodies",
             Command::ToggleFollow,
-            out,
-        );
-        toggle(
-            ui,
+        ),
+        (
             view.linked,
             "linked",
             "Both cameras move as one",
             Command::ToggleLinked,
-            out,
-        );
-        ui.separator();
-        let before = if view.before {
-            "before planting"
-        } else {
-            "after planting"
-        };
-        toggle(
-            ui,
-            view.before,
-            before,
-            "The character before feet are planted, or after",
-            Command::ToggleBefore,
-            out,
-        );
-    });
+        ),
+    ] {
+        toggle(ui, on, word, hint, command, out);
+    }
+}
+
+fn before(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let word = match session.view.before {
+        true => "before planting",
+        false => "after planting",
+    };
+    let hint = "The character before feet are planted, or after";
+    toggle(
+        ui,
+        session.view.before,
+        word,
+        hint,
+        Command::ToggleBefore,
+        out,
+    );
 }
 
 fn files(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {

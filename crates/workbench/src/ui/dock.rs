@@ -49,6 +49,8 @@ pub struct Dock {
     fitted: HashMap<TileId, f32>,
     /// Widths of groups, points.
     widths: HashMap<TileId, f32>,
+    /// Whether a drag that has changed sizes already goes on.
+    is_dragging: bool,
 }
 
 impl Default for Dock {
@@ -59,6 +61,7 @@ impl Default for Dock {
             given: HashMap::new(),
             fitted: HashMap::new(),
             widths: HashMap::new(),
+            is_dragging: false,
         }
     }
 }
@@ -353,6 +356,7 @@ pub fn show(
         edit: None,
     };
     dock.tree.ui(&mut panels, ui);
+    dock.is_dragging &= ui.input(|input| input.pointer.any_down());
     let (views, edit) = (panels.views, panels.edit);
     if let (Some(edit), Some(root)) = (edit, dock.tree.root()) {
         let dropped = dragged.filter(|_| edit == EditAction::TileDropped);
@@ -363,7 +367,8 @@ pub fn show(
             if panes != layout.panes {
                 let mut layout = layout.clone();
                 layout.panes = panes;
-                out.push(Command::SetLayout(layout));
+                let goes_on = std::mem::replace(&mut dock.is_dragging, true);
+                out.push(Command::SetLayout { layout, goes_on });
             }
         } else {
             dock.seen = None;
@@ -734,6 +739,18 @@ pub fn menu(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             ui.menu_button(pane.word(), |ui| places(ui, session, pane, out));
         }
     });
+    let layouts = &session.layouts;
+    for (text, name, command) in [
+        ("Undo layout", layouts.can_undo(), Command::UndoLayout),
+        ("Redo layout", layouts.can_redo(), Command::RedoLayout),
+    ] {
+        let hint = name.map_or("Nothing of the panels has changed".to_owned(), |name| {
+            format!("{text}: {name}. Undo and redo of the motion leave panels as they are")
+        });
+        ui.add_enabled_ui(name.is_some(), |ui| {
+            super::theme::button(ui, text, &hint, command, out);
+        });
+    }
     for (text, hint, command) in [
         (
             "Exchange left and right",
@@ -880,6 +897,19 @@ mod tests {
         let sizes = [Pane::Tracks, Pane::Curves].map(|pane| layout(&harness).panes.size_of(pane));
         let [tracks, curves] = sizes.map(|size| size.unwrap());
         assert!(curves.abs_diff(tracks + 200) < 3, "{tracks} {curves}");
+        // The whole drag is one step to take back, and so was the drop before it.
+        harness.key_press(egui::Key::F8);
+        harness.run_steps(4);
+        assert_eq!(groups(&harness)[2..], [[Pane::Tracks], [Pane::Curves]]);
+        assert_eq!(layout(&harness).panes.size_of(Pane::Tracks), None);
+        check_all(&harness);
+        harness.key_press(egui::Key::F8);
+        harness.run_steps(4);
+        assert_eq!(groups(&harness)[2], [Pane::Tracks, Pane::Curves]);
+        check_all(&harness);
+        harness.key_press_modifiers(egui::Modifiers::SHIFT, egui::Key::F8);
+        harness.run_steps(4);
+        assert_eq!(groups(&harness)[2..], [[Pane::Tracks], [Pane::Curves]]);
         apply(&mut harness, Command::ResetLayout);
         assert_eq!(layout(&harness), &Layout::default());
         check_all(&harness);

@@ -137,7 +137,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
                     kind.words(),
                     own.clone().count()
                 )));
-                for (index, fault) in own {
+                for (index, fault) in by_part(own.collect()) {
                     let is_chosen = session.fault == Some(index);
                     let accepted = session.accepted(fault);
                     entry(ui, is_chosen, index, (fault, accepted), out);
@@ -158,6 +158,21 @@ fn kinds(faults: &[Fault]) -> Vec<FaultKind> {
         }
     }
     kinds
+}
+
+/// Faults of one part of the body after each other, the part with the worst first.
+fn by_part(faults: Vec<(usize, &Fault)>) -> Vec<(usize, &Fault)> {
+    let mut parts: Vec<&str> = Vec::new();
+    for (_, fault) in &faults {
+        if !parts.contains(&fault.part.as_str()) {
+            parts.push(&fault.part);
+        }
+    }
+    let of_part = |part: &&str| {
+        let own = faults.iter().filter(|(_, fault)| fault.part == **part);
+        own.copied().collect::<Vec<_>>()
+    };
+    parts.iter().flat_map(of_part).collect()
 }
 
 fn counted(count: usize) -> String {
@@ -263,4 +278,27 @@ fn amount(fault: &Fault) -> String {
         unit => format!(" {unit}"),
     };
     value + &unit
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn faults_of_a_part_stand_together_the_worst_first() {
+        let fault = |part: &str| Fault {
+            kind: FaultKind::FootSlide,
+            part: part.to_owned(),
+            first_frame: 0,
+            last_frame: 0,
+            amount: 1.0,
+            unit: "mm",
+            limit: 0.5,
+            text: String::new(),
+        };
+        let all = ["right foot", "left foot", "right foot", "left foot"].map(fault);
+        let order = by_part(all.iter().enumerate().collect());
+        let order: Vec<usize> = order.into_iter().map(|(index, _)| index).collect();
+        assert_eq!(order, [0, 2, 1, 3]);
+    }
 }

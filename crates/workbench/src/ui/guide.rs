@@ -30,7 +30,8 @@ const STEPS: [(&str, &str); 7] = [
     ),
     (
         "Arrange",
-        "Drag a tab to any edge or into another group; Panels opens what was closed, and sets all back.",
+        "Drag a tab to any edge or into another group; Panels opens what was closed, F8 takes \
+         a change of the panels back.",
     ),
     (
         "Bring your own",

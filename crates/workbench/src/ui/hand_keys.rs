@@ -5,7 +5,7 @@ use egui::{Button, DragValue, Ui};
 use understudy_solver::{HandKey, Settings};
 
 use super::theme::caption;
-use super::tune::{heading, line, send};
+use super::tune::{heading, line, reset, send};
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -42,13 +42,23 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         changed.keys.push(new_key(joint, session));
         send("hand key", changed, false, out);
     }
+    let assembly = character.assembly.as_ref();
+    let usual_fade = usual_fade(session);
+    let root = assembly.map(|made| character.skeleton().name(made.body.root));
     for index in 0..settings.keys.len() {
-        key(ui, index, settings, out);
+        let is_root = root.is_ok_and(|root| root == settings.keys[index].joint);
+        ui.push_id(("key", index), |ui| {
+            key(ui, index, is_root, usual_fade, settings, out)
+        });
     }
 }
 
+fn usual_fade(session: &Session) -> usize {
+    (FADE_SECS / session.clock.frame_time_secs()).round() as usize
+}
+
 fn new_key(joint: String, session: &Session) -> HandKey {
-    let frames = (FADE_SECS / session.clock.frame_time_secs()).round() as usize;
+    let frames = usual_fade(session);
     HandKey {
         joint,
         frame: session.clock.frame(),
@@ -59,7 +69,15 @@ fn new_key(joint: String, session: &Session) -> HandKey {
     }
 }
 
-fn key(ui: &mut Ui, index: usize, settings: &Settings, out: &mut Vec<Command>) {
+/// `is_root`: the joint carries the whole body, which can be shifted by it too.
+fn key(
+    ui: &mut Ui,
+    index: usize,
+    is_root: bool,
+    usual_fade: usize,
+    settings: &Settings,
+    out: &mut Vec<Command>,
+) {
     let before = &settings.keys[index];
     let mut after = before.clone();
     let mut is_dragged = false;
@@ -73,20 +91,48 @@ fn key(ui: &mut Ui, index: usize, settings: &Settings, out: &mut Vec<Command>) {
             out.push(Command::Seek(before.frame));
         }
     });
-    let hint = "Degrees about the character's axes at rest: across, up, ahead in its file.";
-    line(ui, "    turn °", hint, |ui| {
+    let hint = "Degrees about the character's axes at rest: across, up, ahead in its file. From -180 to 180 °.";
+    line(ui, "    turn", hint, |ui| {
+        if reset(ui, after.turn_deg != [0.0; 3], "Back to no turn") {
+            after.turn_deg = [0.0; 3];
+        }
+        ui.label(caption("°"));
         for axis in [2, 1, 0] {
             let field = DragValue::new(&mut after.turn_deg[axis]).update_while_editing(false);
             let field = field.range(-180.0..=180.0).speed(0.3).max_decimals(1);
-            is_dragged |= is_going_on(&ui.add(field.prefix(["x ", "y ", "z "][axis])));
+            let field = ui.add(field.prefix(["x ", "y ", "z "][axis]));
+            is_dragged |= is_going_on(&field.on_hover_text(hint));
         }
     });
-    let hint = "Frames over which the turn grows before the key, and dies away after it.";
+    if is_root {
+        let hint = "Shift of the whole body along the axes of its file; feet that stand stay. From -5 to 5 m.";
+        line(ui, "    shift", hint, |ui| {
+            if reset(ui, after.shift_m != [0.0; 3], "Back to no shift") {
+                after.shift_m = [0.0; 3];
+            }
+            ui.label(caption("m"));
+            for axis in [2, 1, 0] {
+                let field = DragValue::new(&mut after.shift_m[axis]).update_while_editing(false);
+                let field = field.range(-5.0..=5.0).speed(0.002).max_decimals(3);
+                let field = ui.add(field.prefix(["x ", "y ", "z "][axis]));
+                is_dragged |= is_going_on(&field.on_hover_text(hint));
+            }
+        });
+    }
+    let hint = "Frames over which the turn grows before the key, and dies away after it. From 0 to 100000.";
     line(ui, "    fade in, out", hint, |ui| {
+        if reset(
+            ui,
+            [after.fade_in, after.fade_out] != [usual_fade; 2],
+            "Back to 0.2 s",
+        ) {
+            [after.fade_in, after.fade_out] = [usual_fade; 2];
+        }
         ui.label(caption("frames"));
         for fade in [&mut after.fade_out, &mut after.fade_in] {
             let field = DragValue::new(fade).update_while_editing(false);
-            is_dragged |= is_going_on(&ui.add(field.range(0..=100_000)));
+            let field = ui.add(field.range(0..=100_000)).on_hover_text(hint);
+            is_dragged |= is_going_on(&field);
         }
     });
     if is_deleted {

@@ -30,6 +30,14 @@ pub fn read(context: &Context, session: &Session, out: &mut Vec<Command>) {
         out.push(Command::CloseAsking);
         return;
     }
+    if session.leaving.is_some() && context.input(|input| input.key_pressed(Key::Escape)) {
+        out.push(Command::Stay);
+        return;
+    }
+    if session.is_guide_open && context.input(|input| input.key_pressed(Key::Escape)) {
+        out.push(Command::ToggleGuide);
+        return;
+    }
     let all = actions();
     context.input_mut(|input| {
         // Keys with modifiers first, so that the plain ones do not take them.

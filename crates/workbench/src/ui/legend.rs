@@ -3,8 +3,10 @@
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Pos2, Rect, Stroke, Ui, vec2};
 use understudy_anatomy::Side;
+use understudy_measure::FaultKind;
 
 use super::chosen;
+use super::faults;
 use super::marks::{part_sign, sign_place};
 use super::theme::{colour, faint};
 use super::views::plate;
@@ -50,7 +52,7 @@ const CHAIN: [Line; 2] = [
     (|p, at| chosen::chain_sign(p, at, true), "the same chain"),
 ];
 
-const FAULTS: [Line; 4] = [
+const FAULTS: [Line; 6] = [
     (slide_sign, "slide: wider is faster"),
     (
         |p, at| arrow_sign(p, at, palette::PURPLE, 1.0),
@@ -67,10 +69,15 @@ const FAULTS: [Line; 4] = [
         },
         "goes into another part",
     ),
+    (
+        |p, at| fault_sign(p, at, FaultKind::JointLimit),
+        "joint beyond its range",
+    ),
+    (|p, at| fault_sign(p, at, FaultKind::KneePop), "knee pops"),
 ];
 
-/// Draws the legend in the lower right corner of a view.
-pub fn show(ui: &Ui, session: &Session, view: Rect) {
+/// The lines that tell what is to be seen now.
+fn lines(session: &Session) -> Vec<Line> {
     let mut lines: Vec<Line> = Vec::new();
     if session.joint.is_some() {
         lines.extend(CHOSEN);
@@ -86,16 +93,26 @@ pub fn show(ui: &Ui, session: &Session, view: Rect) {
             lines.extend(FAULTS);
         }
     }
-    let size = vec2(166.0, lines.len() as f32 * ROW + 10.0);
-    if lines.is_empty() || size.y > 0.6 * view.height() || view.width() < 300.0 {
-        return;
-    }
-    let rect = Align2::RIGHT_BOTTOM.anchor_size(view.right_bottom() - vec2(10.0, 10.0), size);
+    lines
+}
+
+/// Where the legend stands in the lower right corner of a view; `None` where there is nothing to tell or no
+/// room for it.
+pub fn place(session: &Session, view: Rect) -> Option<Rect> {
+    let count = lines(session).len();
+    let size = vec2(166.0, count as f32 * ROW + 10.0);
+    let has_room = size.y <= 0.6 * view.height() && view.width() >= 300.0;
+    let corner = view.right_bottom() - vec2(10.0, 10.0);
+    (count > 0 && has_room).then(|| Align2::RIGHT_BOTTOM.anchor_size(corner, size))
+}
+
+/// Draws the legend in its place in a view.
+pub fn show(ui: &Ui, session: &Session, view: Rect, rect: Rect) {
     let painter = ui.painter_at(view);
     painter.rect_filled(rect, 5.0, plate(ui));
-    for (at, (sign, words)) in lines.into_iter().enumerate() {
+    for (at, (sign, words)) in lines(session).into_iter().enumerate() {
         let top = rect.min + vec2(6.0, 5.0 + at as f32 * ROW);
-        let row = Rect::from_min_size(top, vec2(size.x - 12.0, ROW));
+        let row = Rect::from_min_size(top, vec2(rect.width() - 12.0, ROW));
         sign(&painter, sign_place(row));
         painter.text(
             row.left_center() + vec2(24.0, 0.0),
@@ -121,6 +138,11 @@ fn side_sign(painter: &egui::Painter, at: Pos2, side: Side) {
         FontId::proportional(8.5),
         Color32::BLACK,
     );
+}
+
+fn fault_sign(painter: &egui::Painter, at: Pos2, kind: FaultKind) {
+    let (rgb, sign) = faults::sign(kind);
+    sign.draw(painter, at, 6.0, colour(rgb));
 }
 
 fn slide_sign(painter: &egui::Painter, at: Pos2) {

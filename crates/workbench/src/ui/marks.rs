@@ -4,8 +4,11 @@ use std::cell::RefCell;
 
 use bevy_egui::egui;
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
+use understudy_measure::knees::{Pop, STILL_RAD_PER_S2};
+use understudy_measure::{FaultKind, beyond_range, joint_called};
 use understudy_motion::{DVec3, WorldPose};
 
+use super::faults::sign;
 use super::theme::{colour, faint};
 use super::views::{drawn_at, plate};
 use crate::state::camera::Camera;
@@ -39,10 +42,12 @@ pub struct Glass<'a> {
     plate: Color32,
     /// Where labels stand already.
     labels: RefCell<Vec<Rect>>,
+    /// Where the legend stands, in the lower right corner.
+    legend: Option<Rect>,
 }
 
-/// Draws the marks of a body.
-pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
+/// Draws the marks of a body. No label stands over the name of the view, nor over the legend.
+pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect, [name, legend]: [Option<Rect>; 2]) {
     let (Some((actor, motion)), Some(camera)) = (session.motion(who), session.camera(who)) else {
         return;
     };
@@ -54,7 +59,8 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
         who,
         text: ui.visuals().text_color(),
         plate: plate(ui),
-        labels: RefCell::default(),
+        labels: RefCell::new(name.into_iter().collect()),
+        legend,
     };
     let frame = session.frame_of(motion);
     let size = actor.figure.height_m / HUMAN_M;
@@ -69,6 +75,7 @@ pub fn show(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     glass.chain();
     if session.view.faults && who != Who::Performer {
         glass.depths(motion, &pose, frame, size);
+        glass.joint_faults(motion, &pose, frame);
     }
     for sole in &motion.soles {
         if session.view.contacts {
@@ -108,9 +115,12 @@ impl Glass<'_> {
         rect
     }
 
-    /// The place, or one below it where no label stands yet.
+    /// The place, or one left of the legend or below, where no label stands yet.
     fn free_place(&self, mut rect: Rect) -> Rect {
         let mut labels = self.labels.borrow_mut();
+        if let Some(legend) = self.legend.filter(|legend| legend.intersects(rect)) {
+            rect = rect.translate(vec2(legend.left() - 4.0 - rect.right(), 0.0));
+        }
         while let Some(other) = labels.iter().find(|other| other.intersects(rect)) {
             rect = rect.translate(vec2(0.0, other.bottom() + 2.0 - rect.top()));
         }
@@ -275,32 +285,84 @@ impl Glass<'_> {
             .filter(|(mm, _)| *mm > DEPTH_MM * size)
             .collect();
         deep.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (mm, touch) in deep.iter().take(NAMED) {
+        deep.truncate(NAMED);
+        // A part that goes into several others glows once, for the deepest.
+        let mut glowing: Vec<[DVec3; 2]> = Vec::new();
+        for (mm, touch) in &deep {
             let share = (mm / (8.0 * DEPTH_MM * size)).clamp(0.15, 1.0) as f32;
-            let rods = touch.rods(pose);
-            let place = touch.meeting_point(pose);
             // The thinner of the two glows: a whole trunk would hide what happens.
-            let [one, other] = rods;
-            let ([from, to], radius_m) = if one.1 <= other.1 { one } else { other };
-            self.glow(from, to, radius_m, share);
-            self.glow(place, place, 1.5 * radius_m, share);
-            if let Some(at) = self.at(place) {
-                let text = format!(
-                    "{} in {}: {}",
-                    touch.part,
-                    touch.other_part,
-                    millimetres(*mm)
-                );
+            let [one, other] = touch.rods(pose);
+            let (ends, radius_m) = if one.1 <= other.1 { one } else { other };
+            if !glowing.contains(&ends) {
+                glowing.push(ends);
+                self.glow(ends, radius_m, share);
+            }
+            // The place itself, as large as what is in there.
+            let place = touch.meeting_point(pose);
+            let around_m = (2.5e-3 * mm).clamp(0.2 * radius_m, 1.2 * radius_m);
+            self.glow([place; 2], around_m, share);
+        }
+        for (mm, touch) in &deep {
+            if let Some(at) = self.at(touch.meeting_point(pose)) {
+                let depth = millimetres(*mm);
+                let text = format!("{} in {}: {depth}", touch.part, touch.other_part);
                 let rect = self.label(at + vec2(46.0, -34.0), Align2::LEFT_BOTTOM, text);
+                let near = match rect.center().x < at.x {
+                    true => rect.right_bottom(),
+                    false => rect.left_bottom(),
+                };
                 let line = Stroke::new(1.5, colour(palette::VERMILLION));
-                self.painter.line_segment([at, rect.left_bottom()], line);
+                self.painter.line_segment([at, near], line);
                 self.painter
                     .circle_filled(at, 3.0, colour(palette::VERMILLION));
             }
         }
     }
 
-    fn glow(&self, from: DVec3, to: DVec3, radius_m: f64, share: f32) {
+    /// Joints beyond their range and knees that pop: a sign at the joint, and how much.
+    fn joint_faults(&self, motion: &Motion, pose: &WorldPose, frame: usize) {
+        /// How long a pop is marked from its first frame on, seconds: it is over before an eye has seen it.
+        const POP_SECS: f64 = 0.25;
+        /// Joints beyond their range that are named at once.
+        const NAMED: usize = 3;
+        let (Some(report), Some(solved)) = (&motion.report, &self.session.solved) else {
+            return;
+        };
+        let take = self.session.stage.performer.as_ref();
+        let take = take.and_then(|actor| actor.motion(false)?.report.as_ref());
+        let mark = |words: &str, kind: FaultKind, text: String| {
+            let body = &solved.retargeted.body;
+            let joint = joint_called(&motion.clip.skeleton, body, words);
+            if let Some(at) = joint.and_then(|joint| self.at(pose.position(joint))) {
+                let (rgb, sign) = sign(kind);
+                sign.draw(&self.painter, at, 7.0, colour(rgb));
+                self.label(at + vec2(14.0, -6.0), Align2::LEFT_CENTER, text);
+            }
+        };
+        let beyond = beyond_range(report, take).into_iter();
+        let mut beyond: Vec<_> = beyond
+            .filter_map(|(joint, limit)| Some((*joint.excess_deg.get(frame)?, joint, limit)))
+            .filter(|(excess, _, limit)| excess > limit)
+            .collect();
+        beyond.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (excess, joint, _) in beyond.into_iter().take(NAMED) {
+            let text = format!("{} {excess:.0}° beyond its range", joint.joint);
+            mark(&joint.joint, FaultKind::JointLimit, text);
+        }
+        let held = (POP_SECS / motion.clip.frame_time_secs).round() as usize;
+        for knee in &report.knees {
+            let frames = |pop: &Pop| pop.first_frame..=pop.last_frame.max(pop.first_frame + held);
+            let pop = knee.pops.iter().find(|pop| frames(pop).contains(&frame));
+            if let (Some(pop), Some(take_peak)) = (pop, knee.take_peak_rad_per_s2) {
+                let times = pop.peak_rad_per_s2 / take_peak.max(STILL_RAD_PER_S2);
+                let words = format!("{} knee", knee.leg);
+                let text = format!("{words} pops: {times:.1} × the take's");
+                mark(&words, FaultKind::KneePop, text);
+            }
+        }
+    }
+
+    fn glow(&self, [from, to]: [DVec3; 2], radius_m: f64, share: f32) {
         let (Some(a), Some(b), Some(scale)) = (
             self.at(from),
             self.at(to),
@@ -312,7 +374,7 @@ impl Glass<'_> {
         // Thin layers over each other: strongest along the middle.
         for layer in 1..=6 {
             let part = layer as f32 / 6.0;
-            let shade = faint(palette::VERMILLION, 0.08 + 0.25 * share);
+            let shade = faint(palette::VERMILLION, 0.05 + 0.18 * share);
             capsule(&self.painter, a, b, radius * 1.15 * part, shade);
         }
     }

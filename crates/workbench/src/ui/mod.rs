@@ -14,6 +14,7 @@ mod fresh;
 mod guide;
 mod hand_keys;
 mod keys;
+mod leaving;
 mod legend;
 mod map;
 mod marks;
@@ -139,6 +140,9 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory) -> Shown {
         asking::show(ui.ctx(), session, asking, memory, commands);
     }
     memory.asked = session.asking.as_ref().map(|asking| asking.dialog);
+    if let (Some(leaving), None) = (&session.leaving, &session.asking) {
+        leaving::show(ui.ctx(), session, leaving, commands);
+    }
     if session.is_guide_open {
         guide::show(ui.ctx(), commands);
     }

@@ -8,7 +8,7 @@ use understudy_scene::Loaded;
 use understudy_solver::{Secondary, Settings};
 
 use super::theme::caption;
-use super::tune::{heading, line, send};
+use super::tune::{heading, line, reset, send};
 use crate::state::command::Command;
 use crate::state::session::Session;
 
@@ -20,11 +20,12 @@ struct Chain {
     joint: String,
 }
 
-/// A spring as a tail of a person's size has it.
+/// A spring as a tail of a person's size has it: swings per second, damping ratio, degrees at most.
+const USUAL_SPRING: [f64; 3] = [1.5, 0.4, 45.0];
 const SPRING: Secondary = Secondary::Spring {
-    hertz: 1.5,
-    damping: 0.4,
-    most_deg: 45.0,
+    hertz: USUAL_SPRING[0],
+    damping: USUAL_SPRING[1],
+    most_deg: USUAL_SPRING[2],
 };
 
 /// Draws a rule for each chain of the character; nothing where it has none.
@@ -73,6 +74,9 @@ fn chains(character: &Loaded, body: &Body) -> Vec<Chain> {
     appendages.chain(arms).collect()
 }
 
+/// Room in which a name and all choices stand in one line, points.
+const NARROW: f32 = 330.0;
+
 fn rule(
     ui: &mut Ui,
     chain: &Chain,
@@ -84,7 +88,13 @@ fn rule(
     let mut after = before.cloned();
     let mut is_dragged = false;
     let hint = "Carried as it is; at rest; turned as the head is; or lagging behind like a spring.";
-    line(ui, &chain.word, hint, |ui| {
+    let is_narrow = ui.available_width() < NARROW;
+    if is_narrow {
+        ui.label(&chain.word).on_hover_text(hint);
+    }
+    let name = if is_narrow { "" } else { &chain.word };
+    line(ui, name, hint, |ui| {
+        let back = reset(ui, before.is_some(), "Back to carried as it is");
         let mut choice = |ui: &mut Ui, word: &str, rule: Option<Secondary>, is_on: bool| {
             let label = ui.selectable_label(is_on, word).on_hover_text(hint);
             if label.clicked() && !is_on {
@@ -105,31 +115,22 @@ fn rule(
         let is_rest = matches!(before, Some(Secondary::Rest));
         choice(ui, "rest", Some(Secondary::Rest), is_rest);
         choice(ui, "carried", None, before.is_none());
+        if back {
+            after = None;
+        }
     });
     match &mut after {
-        Some(Secondary::Spring { hertz, damping, .. }) => {
-            line(
-                ui,
-                "    swings, damping",
-                "Swings per second, and the damping ratio: 1 comes back without a swing.",
-                |ui| {
-                    is_dragged |= drag(ui, damping, [0.0, 4.0], 0.01);
-                    ui.label(caption("Hz"));
-                    is_dragged |= drag(ui, hertz, [0.1, 12.0], 0.02);
-                },
-            );
+        Some(Secondary::Spring {
+            hertz,
+            damping,
+            most_deg,
+        }) => {
+            let [usual_hertz, usual_damping, usual_deg] = USUAL_SPRING;
+            is_dragged |= number(ui, &SWINGS, hertz, usual_hertz);
+            is_dragged |= number(ui, &DAMPING, damping, usual_damping);
+            is_dragged |= number(ui, &MOST, most_deg, usual_deg);
         }
-        Some(Secondary::Follow { scale, .. }) => {
-            line(
-                ui,
-                "    of the head's turn",
-                "A factor on the turn; negative turns the other way.",
-                |ui| {
-                    ui.label(caption("×"));
-                    is_dragged |= drag(ui, scale, [-3.0, 3.0], 0.01);
-                },
-            );
-        }
+        Some(Secondary::Follow { scale, .. }) => is_dragged |= number(ui, &SCALE, scale, 1.0),
         Some(Secondary::Rest) | None => {}
     }
     if after.as_ref() != before {
@@ -142,9 +143,58 @@ fn rule(
     }
 }
 
+/// A number of a rule.
+struct Field {
+    name: &'static str,
+    unit: &'static str,
+    range: [f64; 2],
+    speed: f64,
+    help: &'static str,
+}
+
+const SWINGS: Field = Field {
+    name: "    swings",
+    unit: "Hz",
+    range: [0.1, 12.0],
+    speed: 0.02,
+    help: "How often it swings, if it is let go.",
+};
+const DAMPING: Field = Field {
+    name: "    damping",
+    unit: "×",
+    range: [0.0, 4.0],
+    speed: 0.01,
+    help: "The damping ratio: 1 comes back without a swing, less swings on.",
+};
+const MOST: Field = Field {
+    name: "    turns at most",
+    unit: "°",
+    range: [1.0, 180.0],
+    speed: 0.5,
+    help: "How far each of its joints may lag behind.",
+};
+const SCALE: Field = Field {
+    name: "    of the head's turn",
+    unit: "×",
+    range: [-3.0, 3.0],
+    speed: 0.01,
+    help: "A factor on the turn; below 0 it turns the other way.",
+};
+
 /// A number to be dragged; whether that goes on.
-fn drag(ui: &mut Ui, value: &mut f64, [least, most]: [f64; 2], speed: f64) -> bool {
-    let field = DragValue::new(value).range(least..=most).speed(speed);
-    let field = ui.add(field.fixed_decimals(2).update_while_editing(false));
-    field.dragged() && !field.drag_started()
+fn number(ui: &mut Ui, field: &Field, value: &mut f64, usual: f64) -> bool {
+    let [least, most] = field.range;
+    let hint = format!("{} From {least} to {most} {}.", field.help, field.unit);
+    let mut goes_on = false;
+    line(ui, field.name, &hint, |ui| {
+        if reset(ui, *value != usual, &format!("Back to {usual}")) {
+            *value = usual;
+        }
+        ui.label(caption(field.unit));
+        let drag = DragValue::new(value).range(least..=most).speed(field.speed);
+        let drag = ui.add(drag.fixed_decimals(2).update_while_editing(false));
+        goes_on = drag.dragged() && !drag.drag_started();
+        drag.on_hover_text(&hint);
+    });
+    goes_on
 }

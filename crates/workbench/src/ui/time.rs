@@ -10,11 +10,12 @@ use crate::state::command::Command;
 use crate::state::session::Session;
 
 /// Room that play, frame and speed need, points.
-const LEAST: f32 = 450.0;
+const LEAST: f32 = 384.0;
 /// Room that the button for the whole take needs, and the one that plays all.
 const WHOLE_TAKE: f32 = 86.0;
 const PLAY_ALL: f32 = 68.0;
 /// What is left out first where there is too little room, the last first.
+const WORDS: f32 = 66.0;
 const LAST: f32 = 54.0;
 const SECS: f32 = 72.0;
 const PARTS: f32 = 90.0;
@@ -47,6 +48,7 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
         }
         fits
     };
+    let has_words = fits(WORDS);
     let has_last = fits(LAST);
     let has_secs = fits(SECS);
     let has_parts = fits(PARTS);
@@ -56,9 +58,9 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
     let has_hint = !is_part && fits(HINT);
     steps(ui, session, out);
     ui.separator();
-    frame_field(ui, session, [has_last, has_secs, has_rate], out);
+    frame_field(ui, session, [has_words, has_last, has_secs, has_rate], out);
     ui.separator();
-    speed_field(ui, session, has_parts, out);
+    speed_field(ui, session, [has_words, has_parts], out);
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
         parts(ui, session, memory, [says_part, has_hint], out);
     });
@@ -77,9 +79,9 @@ pub fn show_alone(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut
     ui.horizontal_wrapped(|ui| {
         steps(ui, session, out);
         ui.separator();
-        frame_field(ui, session, [true; 3], out);
+        frame_field(ui, session, [true; 4], out);
         ui.separator();
-        speed_field(ui, session, true, out);
+        speed_field(ui, session, [true; 2], out);
         ui.separator();
         parts(ui, session, memory, [true, false], out);
     });
@@ -145,17 +147,19 @@ fn parts(
 fn frame_field(
     ui: &mut Ui,
     session: &Session,
-    [has_last, has_secs, has_rate]: [bool; 3],
+    [has_word, has_last, has_secs, has_rate]: [bool; 4],
     out: &mut Vec<Command>,
 ) {
     let clock = &session.clock;
     let mut frame = clock.frame();
-    ui.label(caption("frame"));
+    word(ui, has_word, "frame");
     let field = DragValue::new(&mut frame)
         .range(0..=clock.last())
         .speed(0.5);
     let hint = format!("Frame, counted from 0 to {}; drag or type", clock.last());
-    if ui.add(field).on_hover_text(hint).changed() {
+    let field = ui.add(field).on_hover_text(hint);
+    name(&field, has_word, "frame", frame as f64);
+    if field.changed() {
         out.push(Command::Seek(frame));
     }
     let secs = clock.frame() as f64 * clock.frame_time_secs();
@@ -173,20 +177,41 @@ fn frame_field(
     }
 }
 
-fn speed_field(ui: &mut Ui, session: &Session, has_parts: bool, out: &mut Vec<Command>) {
+/// The word before a field, where there is room.
+fn word(ui: &mut Ui, is_shown: bool, word: &str) {
+    if is_shown {
+        ui.label(caption(word));
+    }
+}
+
+/// Names a field that has no word before it.
+fn name(field: &egui::Response, has_word: bool, word: &str, value: f64) {
+    if !has_word {
+        field.widget_info(|| egui::WidgetInfo {
+            label: Some(word.to_owned()),
+            ..egui::WidgetInfo::drag_value(true, value)
+        });
+    }
+}
+
+fn speed_field(
+    ui: &mut Ui,
+    session: &Session,
+    [has_word, has_parts]: [bool; 2],
+    out: &mut Vec<Command>,
+) {
     let mut percent = 100.0 * session.clock.speed();
-    ui.label(caption("speed"));
+    word(ui, has_word, "speed");
     let range = 100.0 * SPEEDS.start()..=100.0 * SPEEDS.end();
     let field = DragValue::new(&mut percent)
         .range(range)
         .suffix(" %")
         .speed(1.0)
         .max_decimals(0);
-    if ui
-        .add(field)
-        .on_hover_text("Part of real time; drag or type")
-        .changed()
-    {
+    let hint = "Speed, part of real time; drag or type";
+    let field = ui.add(field).on_hover_text(hint);
+    name(&field, has_word, "speed", percent);
+    if field.changed() {
         out.push(Command::SetSpeed(percent / 100.0));
     }
     if !has_parts {

@@ -3,7 +3,7 @@
 use bevy_egui::egui;
 use egui::{DragValue, RichText, ScrollArea, Ui};
 use understudy_solver::settings::ExtraArms;
-use understudy_solver::{Settings, Travel};
+use understudy_solver::{Reference, Settings, Travel};
 
 use super::theme::caption;
 use crate::state::command::Command;
@@ -123,7 +123,7 @@ const PLANTS: [Control; 3] = [
     },
 ];
 
-const CONTACTS: [Control; 6] = [
+const CONTACTS: [Control; 9] = [
     Control {
         name: "contact starts below",
         unit: "leg lengths",
@@ -169,6 +169,36 @@ const CONTACTS: [Control; 6] = [
         help: "A part that is faster than this stands no more.",
         get: |s| s.contacts.end_speed,
         set: |s, value| s.contacts.end_speed = value.max(s.contacts.start_speed),
+    },
+    Control {
+        name: "heel and ball end above",
+        unit: "leg lengths",
+        range: [0.001, 0.1],
+        speed: 0.0002,
+        digits: 4,
+        help: "Heel or ball stand no more once they have risen by this from where they stood.",
+        get: |s| s.contacts.rise,
+        set: |s, value| s.contacts.rise = value,
+    },
+    Control {
+        name: "toe ends above",
+        unit: "leg lengths",
+        range: [0.001, 0.2],
+        speed: 0.0005,
+        digits: 4,
+        help: "The toe stands no more once it has risen by this from where it stood.",
+        get: |s| s.contacts.toe_rise,
+        set: |s, value| s.contacts.toe_rise = value,
+    },
+    Control {
+        name: "shortest gap",
+        unit: "s",
+        range: [0.0, 0.5],
+        speed: 0.001,
+        digits: 3,
+        help: "Two contacts of a part that are less apart than this are one.",
+        get: |s| s.contacts.shortest_gap_secs,
+        set: |s, value| s.contacts.shortest_gap_secs = value,
     },
     Control {
         name: "shortest contact",
@@ -245,6 +275,59 @@ const TOUCHES: [Control; 5] = [
     },
 ];
 
+const LIMITS: [Control; 5] = [
+    Control {
+        name: "touch starts within",
+        unit: "hand lengths",
+        range: [0.01, 1.0],
+        speed: 0.002,
+        digits: 3,
+        help: "Two surfaces touch only if they come this near to each other.",
+        get: |s| s.touches.limits.near,
+        set: |s, value| s.touches.limits.near = value,
+    },
+    Control {
+        name: "touch ends beyond",
+        unit: "hand lengths",
+        range: [0.001, 1.0],
+        speed: 0.001,
+        digits: 3,
+        help: "A touch ends once the surfaces are this much farther apart than at their nearest.",
+        get: |s| s.touches.limits.rise,
+        set: |s, value| s.touches.limits.rise = value,
+    },
+    Control {
+        name: "what rests is under",
+        unit: "hand lengths/s",
+        range: [0.05, 10.0],
+        speed: 0.01,
+        digits: 2,
+        help: "A hand rests only while it goes slower than this over the surface.",
+        get: |s| s.touches.limits.speed,
+        set: |s, value| s.touches.limits.speed = value,
+    },
+    Control {
+        name: "what hits is over",
+        unit: "hand lengths/s",
+        range: [0.05, 20.0],
+        speed: 0.01,
+        digits: 2,
+        help: "A hand hits only if it closes in faster than this.",
+        get: |s| s.touches.limits.hit_speed,
+        set: |s, value| s.touches.limits.hit_speed = value,
+    },
+    Control {
+        name: "shortest rest",
+        unit: "s",
+        range: [0.0, 1.0],
+        speed: 0.002,
+        digits: 3,
+        help: "A hand that rests for less than this does not touch.",
+        get: |s| s.touches.limits.shortest_secs,
+        set: |s, value| s.touches.limits.shortest_secs = value,
+    },
+];
+
 /// Draws the settings.
 pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     let settings = &session.document.choices.settings;
@@ -252,6 +335,7 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
         .auto_shrink([false, false])
         .show(ui, |ui| {
             heading(ui, "Body");
+            reference(ui, session, out);
             travel(ui, settings, out);
             controls(ui, &BODY, settings, out);
             arms(ui, settings, out);
@@ -262,12 +346,15 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             super::hand_keys::show(ui, session, out);
             heading(ui, "Planting of feet");
             planting(ui, settings, out);
+            floor(ui, session, out);
             controls(ui, &PLANTS, settings, out);
             heading(ui, "Touches of hands");
             touches(ui, settings, out);
             controls(ui, &TOUCHES, settings, out);
             heading(ui, "Finding contacts");
             controls(ui, &CONTACTS, settings, out);
+            heading(ui, "Finding touches");
+            controls(ui, &LIMITS, settings, out);
             ui.add_space(8.0);
             let is_default = *settings == Settings::default();
             let reset = ui.add_enabled(!is_default, egui::Button::new("Reset all"));
@@ -308,11 +395,8 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
     let [least, most] = control.range;
     let hint = format!("{} From {least} to {most} {}.", control.help, control.unit);
     line(ui, control.name, &hint, |ui| {
-        let reset = ui.add_enabled(before != standard, egui::Button::new("↺").small());
-        if reset
-            .on_hover_text(format!("Back to {standard:.*}", control.digits))
-            .clicked()
-        {
+        let back = format!("Back to {standard:.*}", control.digits);
+        if reset(ui, before != standard, &back) {
             value = standard;
         }
         ui.label(caption(control.unit));
@@ -340,6 +424,12 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
     });
 }
 
+/// The button that sets something back; whether it was pressed.
+pub fn reset(ui: &mut Ui, is_changed: bool, hint: &str) -> bool {
+    let button = ui.add_enabled(is_changed, egui::Button::new("↺").small());
+    button.on_hover_text(hint).clicked()
+}
+
 /// A name with its help at the left, the rest from the right.
 pub fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
     ui.horizontal(|ui| {
@@ -348,12 +438,104 @@ pub fn line(ui: &mut Ui, name: &str, hint: &str, add: impl FnOnce(&mut Ui)) {
     });
 }
 
+/// Which pose of the take is the character's rest pose.
+fn reference(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    let settings = &session.document.choices.settings;
+    let hint = "The pose of the take in which the performer stands as the character does at rest: its own \
+                rest pose, or a frame.";
+    let mut reference = settings.reference;
+    let mut is_dragged = false;
+    line(ui, "rest alignment", hint, |ui| {
+        if reset(
+            ui,
+            reference != Reference::Rest,
+            "Back to the take's own rest pose",
+        ) {
+            reference = Reference::Rest;
+        }
+        let last = session.clock.last();
+        if let Reference::Frame(frame) = &mut reference {
+            let field = DragValue::new(frame).update_while_editing(false);
+            let field = ui.add(field.range(0..=last).speed(0.5));
+            let range = format!("{hint} From frame 0 to {last}.");
+            is_dragged = field.dragged() && !field.drag_started();
+            field.on_hover_text(range);
+        }
+        let is_frame = matches!(reference, Reference::Frame(_));
+        let frame = ui.add_enabled(
+            session.can_edit_contacts(),
+            egui::Button::selectable(is_frame, "frame"),
+        );
+        if frame.on_hover_text("The frame that is shown now").clicked() {
+            reference = Reference::Frame(session.clock.frame());
+        }
+        let rest = ui.selectable_label(!is_frame, "rest pose");
+        if rest.on_hover_text(hint).clicked() {
+            reference = Reference::Rest;
+        }
+    });
+    if reference != settings.reference {
+        let changed = Settings {
+            reference,
+            ..settings.clone()
+        };
+        send("rest alignment", changed, is_dragged, out);
+    }
+}
+
+/// How high the floor is, where it is not found.
+fn floor(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
+    /// Farthest floor that can be dragged to, metres.
+    const FARTHEST_M: f64 = 10.0;
+    let settings = &session.document.choices.settings;
+    let hint = format!(
+        "Height of the floor in the take, where the one that was found is wrong. From -{FARTHEST_M} to \
+         {FARTHEST_M} m."
+    );
+    let before = settings.floor_height_m;
+    let found_m = session.stage.floor.height_m;
+    let mut height_m = before.unwrap_or(found_m);
+    let shown_m = height_m;
+    let mut after = before;
+    let mut is_dragged = false;
+    line(ui, "floor", &hint, |ui| {
+        if reset(
+            ui,
+            before.is_some(),
+            "Back to the floor that is found in the take",
+        ) {
+            after = None;
+        }
+        ui.label(caption("m"));
+        let field = DragValue::new(&mut height_m).update_while_editing(false);
+        let field = field
+            .range(-FARTHEST_M..=FARTHEST_M)
+            .speed(0.001)
+            .fixed_decimals(3);
+        let field = ui.add(field).on_hover_text(&hint);
+        is_dragged = field.dragged() && !field.drag_started();
+        if height_m != shown_m {
+            after = Some(height_m);
+        }
+    });
+    if after != before {
+        let changed = Settings {
+            floor_height_m: after,
+            ..settings.clone()
+        };
+        send("floor", changed, is_dragged, out);
+    }
+}
+
 fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint =
-        "How far the character travels: by its legs, as far as the performer, or by a factor.";
+    let hint = "How far the character travels: by its legs, as far as the performer, or by a factor \
+                from 0 to 10.";
     let mut travel = settings.travel;
     let mut is_dragged = false;
     line(ui, "travel", hint, |ui| {
+        if reset(ui, travel != Travel::default(), "Back to travel by legs") {
+            travel = Travel::default();
+        }
         if let Travel::Factor(factor) = &mut travel {
             ui.label(caption("×"));
             let field = DragValue::new(factor)
@@ -401,6 +583,10 @@ fn arms(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "What further pairs of arms do: move as the first pair does, or rest.";
     let mut extra_arms = settings.extra_arms;
     line(ui, "further arms", hint, |ui| {
+        let standard = ExtraArms::default();
+        if reset(ui, extra_arms != standard, "Back to arms that follow") {
+            extra_arms = standard;
+        }
         ui.selectable_value(&mut extra_arms, ExtraArms::Rest, "rest")
             .on_hover_text(hint);
         ui.selectable_value(&mut extra_arms, ExtraArms::Follow, "follow")
@@ -419,11 +605,14 @@ fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Keep planted feet planted; without, the result is the plain transfer.";
     let mut changed = settings.clone();
     line(ui, "plant feet", hint, |ui| {
+        changed.plants.enabled |=
+            reset(ui, !changed.plants.enabled, "Back to feet that are planted");
         ui.checkbox(&mut changed.plants.enabled, "")
             .on_hover_text(hint);
     });
     let level_hint = "Take the floor as level even where the take seems to show a slope.";
     line(ui, "level floor", level_hint, |ui| {
+        changed.level_floor &= !reset(ui, changed.level_floor, "Back to the floor that is found");
         ui.checkbox(&mut changed.level_floor, "")
             .on_hover_text(level_hint);
     });
@@ -436,12 +625,22 @@ fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Hands and forearms meet on the character what they meet in the take.";
     let mut changed = settings.clone();
     line(ui, "keep touches", hint, |ui| {
+        changed.touches.enabled |= reset(
+            ui,
+            !changed.touches.enabled,
+            "Back to touches that are kept",
+        );
         ui.checkbox(&mut changed.touches.enabled, "")
             .on_hover_text(hint);
     });
     let out_hint = "Hands and forearms stay outside trunk and head where the performer's do.";
     line(ui, "keep arms out of the body", out_hint, |ui| {
         let is_on = changed.touches.enabled;
+        changed.touches.keep_out &= !reset(
+            ui,
+            changed.touches.keep_out,
+            "Back to arms that go where they go",
+        );
         ui.add_enabled(
             is_on,
             egui::Checkbox::without_text(&mut changed.touches.keep_out),
@@ -465,6 +664,7 @@ mod tests {
             .chain(&PLANTS)
             .chain(&TOUCHES)
             .chain(&CONTACTS)
+            .chain(&LIMITS)
         {
             let standard = (control.get)(&Settings::default());
             let [least, most] = control.range;

@@ -22,6 +22,11 @@ pub fn show(
     out: &mut Vec<Command>,
 ) -> Vec<(Who, Rect)> {
     let views = split(ui.max_rect(), session.view.arrangement.views());
+    let first = views.first().map(|(who, _)| *who);
+    let legend = views.first().and_then(|(who, rect)| {
+        session.motion(*who)?;
+        legend::place(session, *rect)
+    });
     for (who, rect) in &views {
         let response = ui.interact(*rect, ui.id().with(who.word()), Sense::click_and_drag());
         let mut rings = rings::Shown::of(session, *who);
@@ -33,12 +38,13 @@ pub fn show(
         }
         match session.motion(*who) {
             Some(_) => {
-                marks::show(ui, session, *who, *rect);
+                let name = caption(ui, session, *who, *rect);
+                let legend = legend.filter(|_| Some(*who) == first);
+                marks::show(ui, session, *who, *rect, [name, legend]);
                 // What is to be taken hold of lies over what is only to be read.
                 if let Some(rings) = &rings {
                     rings::show(ui, rings, memory.ring.as_ref(), *rect);
                 }
-                caption(ui, session, *who, *rect);
                 let bar = rings.and_then(|_| rings::bar(ui, session, *rect, out));
                 scale(ui, *rect, bar);
             }
@@ -49,10 +55,8 @@ pub fn show(
         let line = Rect::from_min_max(one.right_top(), other.left_bottom());
         ui.painter().rect_filled(line, 0.0, ui.visuals().panel_fill);
     }
-    if let Some((who, rect)) = views.first()
-        && session.motion(*who).is_some()
-    {
-        legend::show(ui, session, *rect);
+    if let (Some((_, view)), Some(rect)) = (views.first(), legend) {
+        legend::show(ui, session, *view, rect);
     }
     views
 }
@@ -116,11 +120,11 @@ fn steer(
     }
 }
 
-/// Who is seen, in the corner of the view.
-fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
-    let Some((actor, _)) = session.motion(who) else {
-        return;
-    };
+/// Who is seen, in the corner of the view, in few words where the view is small.
+fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) -> Option<Rect> {
+    /// Least height of a view that has room for more than a name, points.
+    const HIGH: f32 = 180.0;
+    let (actor, _) = session.motion(who)?;
     let version = match (who, session.solved.is_some(), session.view.before) {
         (Who::Performer, ..) => "as captured",
         (_, false, _) => "at rest",
@@ -143,8 +147,11 @@ fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
     if session.view.arrangement == Arrangement::Overlay {
         lines.push("the performer at the character's size".to_owned());
     }
+    if rect.height() < HIGH {
+        lines.truncate(1);
+    }
     let at = rect.left_top() + vec2(12.0, 10.0);
-    tag(ui, at, Align2::LEFT_TOP, &lines);
+    Some(tag(ui, rect, at, Align2::LEFT_TOP, &lines))
 }
 
 /// How large the squares of the floor are, in the lower left corner, or beside what stands there where
@@ -152,16 +159,18 @@ fn caption(ui: &Ui, session: &Session, who: Who, rect: Rect) {
 fn scale(ui: &Ui, rect: Rect, taken: Option<Rect>) {
     /// Points that the words take, with room around them.
     const WIDTH: f32 = 165.0;
+    /// Least height of a view in which they leave room for the body, points.
+    const HIGH: f32 = 180.0;
     let left = taken.map_or(rect.left() + 12.0, |taken| taken.right() + 8.0);
-    if left + WIDTH <= rect.right() {
+    if left + WIDTH <= rect.right() && rect.height() >= HIGH {
         let words = ["floor: 1 m and 10 cm".to_owned()];
         let at = pos2(left, rect.bottom() - 10.0);
-        tag(ui, at, Align2::LEFT_BOTTOM, &words);
+        tag(ui, rect, at, Align2::LEFT_BOTTOM, &words);
     }
 }
 
-/// Lines of text on a dim plate; the first is the main one.
-pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
+/// Lines of text on a dim plate in a view; the first is the main one.
+pub fn tag(ui: &Ui, view: Rect, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
     let visuals = ui.visuals();
     let galleys: Vec<_> = lines
         .iter()
@@ -182,11 +191,12 @@ pub fn tag(ui: &Ui, at: Pos2, anchor: Align2, lines: &[String]) -> Rect {
     let height: f32 = galleys.iter().map(|galley| galley.size().y).sum();
     let pad = vec2(8.0, 5.0);
     let rect = anchor.anchor_size(at, vec2(width, height) + 2.0 * pad);
-    ui.painter().rect_filled(rect, 5.0, plate(ui));
+    let painter = ui.painter_at(view);
+    painter.rect_filled(rect, 5.0, plate(ui));
     let mut top = rect.min + pad;
     for galley in galleys {
         let height = galley.size().y;
-        ui.painter().galley(top, galley, Color32::PLACEHOLDER);
+        painter.galley(top, galley, Color32::PLACEHOLDER);
         top.y += height;
     }
     rect

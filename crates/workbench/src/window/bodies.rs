@@ -1,5 +1,6 @@
 //! Bodies on the screen: meshes that the graphics adapter skins, moved by joints.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use bevy::asset::RenderAssetUsages;
@@ -11,7 +12,7 @@ use bevy::mesh::skinning::{SkinnedMesh, SkinnedMeshInverseBindposes};
 use bevy::mesh::{Indices, PrimitiveTopology, VertexAttributeValues};
 use bevy::prelude::*;
 use bevy::render::render_resource::{Extent3d, TextureDimension, TextureFormat};
-use understudy_motion::{Look, WorldPose};
+use understudy_motion::{Look, Opacity, WorldPose, Wrap};
 
 use super::Bench;
 use super::cameras::layer;
@@ -99,20 +100,26 @@ fn make_looks(mut commands: Commands, mut materials: ResMut<Assets<StandardMater
 
 /// The materials of the meshes of a figure, in their order.
 fn looks_of(figure: &Figure, shared: &Looks, store: &mut Store) -> Vec<Looks> {
-    let pictures = figure.model.pictures.iter();
-    let pictures: Vec<Handle<Image>> = pictures
-        .map(|pixels| store.images.add(image(pixels)))
-        .collect();
+    let mut pictures: HashMap<(usize, [Wrap; 2]), Handle<Image>> = HashMap::new();
     let mut made: Vec<(Look, Looks)> = vec![(Look::default(), shared.clone())];
     let looks = figure.model.meshes().map(|mesh| {
         let look = mesh.look;
         if let Some((_, known)) = made.iter().find(|(known, _)| *known == look) {
             return known.clone();
         }
-        let picture = look.picture.and_then(|at| pictures.get(at).cloned());
+        let picture = look.picture.and_then(|at| {
+            let pixels = figure.model.pictures.get(at)?;
+            let known = pictures.entry((at, look.wraps));
+            let made = known.or_insert_with(|| store.images.add(image(pixels, look.wraps)));
+            Some(made.clone())
+        });
         let material = StandardMaterial {
             base_color_texture: picture,
-            alpha_mode: look.cutoff.map_or(AlphaMode::Opaque, AlphaMode::Mask),
+            alpha_mode: match look.opacity {
+                Opacity::Solid => AlphaMode::Opaque,
+                Opacity::Cut(least) => AlphaMode::Mask(least),
+                Opacity::Blend => AlphaMode::Blend,
+            },
             double_sided: look.is_double_sided,
             cull_mode: match look.is_double_sided {
                 true => None,
@@ -127,8 +134,8 @@ fn looks_of(figure: &Figure, shared: &Looks, store: &mut Store) -> Vec<Looks> {
     looks.collect()
 }
 
-/// A picture for the graphics adapter, with its smaller copies; it repeats.
-fn image(pixels: &Pixels) -> Image {
+/// A picture for the graphics adapter, with its smaller copies.
+fn image(pixels: &Pixels, wraps: [Wrap; 2]) -> Image {
     let size = Extent3d {
         width: pixels.width as u32,
         height: pixels.height as u32,
@@ -142,9 +149,14 @@ fn image(pixels: &Pixels) -> Image {
     );
     image.texture_descriptor.mip_level_count = pixels.levels as u32;
     image.data = Some(pixels.bytes.clone());
+    let [across, down] = wraps.map(|wrap| match wrap {
+        Wrap::Repeat => ImageAddressMode::Repeat,
+        Wrap::Clamp => ImageAddressMode::ClampToEdge,
+        Wrap::Mirror => ImageAddressMode::MirrorRepeat,
+    });
     image.sampler = ImageSampler::Descriptor(ImageSamplerDescriptor {
-        address_mode_u: ImageAddressMode::Repeat,
-        address_mode_v: ImageAddressMode::Repeat,
+        address_mode_u: across,
+        address_mode_v: down,
         ..ImageSamplerDescriptor::linear()
     });
     image

@@ -7,10 +7,11 @@ use std::time::Duration;
 use bevy::app::AppExit;
 use bevy::prelude::*;
 use bevy::time::common_conditions::on_timer;
-use bevy::window::PrimaryWindow;
+use bevy::window::{PrimaryWindow, WindowCloseRequested};
 use understudy_interchange::ron_file::save_ron;
 
 use super::Bench;
+use crate::state::command::Command;
 use crate::state::preferences::Preferences;
 use crate::state::session::Session;
 
@@ -32,6 +33,7 @@ pub fn plugin(app: &mut App) {
             keep_preferences.run_if(on_timer(Duration::from_secs(1))),
         )
         .add_systems(Update, keep_work.run_if(on_timer(EVERY)))
+        .add_systems(Update, close)
         .add_systems(Last, forget_work);
 }
 
@@ -135,6 +137,20 @@ fn keep_work(bench: NonSend<Bench>, mut kept: NonSendMut<Kept>) {
         warn!("unsaved work cannot be kept in {}", folder.display());
     }
     kept.revision = session.revision;
+}
+
+/// Closes the window when it is asked to, unless that would lose work.
+fn close(
+    mut bench: NonSendMut<Bench>,
+    mut asked: MessageReader<WindowCloseRequested>,
+    mut exit: MessageWriter<AppExit>,
+) {
+    if asked.read().next().is_some() {
+        bench.session.apply(Command::Close);
+    }
+    if bench.session.is_closed {
+        exit.write(AppExit::Success);
+    }
 }
 
 /// A session that ends in order leaves nothing behind, nor what it took over from another.

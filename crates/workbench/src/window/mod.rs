@@ -327,6 +327,8 @@ fn add_engine(app: &mut App, args: &Args, size: [u32; 2], is_offscreen: bool) {
                 true => ExitCondition::DontExit,
                 false => ExitCondition::OnPrimaryClosed,
             },
+            // What is not saved is asked about first.
+            close_when_requested: !is_for_a_person(args),
             ..WindowPlugin::default()
         })
         .set(RenderPlugin {

@@ -1,5 +1,7 @@
 //! Meshes without a skin, and pictures.
 
+use understudy_motion::{Opacity, Wrap};
+
 use super::*;
 
 /// A leg of two joints with a hat on a node of its own, an eye on a joint itself, and scenery.
@@ -123,9 +125,10 @@ fn pictures_come_with_their_places() {
     for mesh in &surface.rigid {
         assert_eq!(mesh.look.picture, Some(0));
         assert_eq!(
-            (mesh.look.cutoff, mesh.look.is_double_sided),
-            (Some(0.25), true)
+            (mesh.look.opacity, mesh.look.is_double_sided),
+            (Opacity::Cut(0.25), true)
         );
+        assert_eq!(mesh.look.wraps, [Wrap::Repeat; 2]);
         assert_eq!(mesh.colours, [[1.0; 4]; 3]);
         // Scaled, then turned against the clock as it is seen, then shifted.
         let expected = [[0.5, 0.0], [0.5, -1.0], [1.5, 0.0]];
@@ -140,6 +143,35 @@ fn pictures_come_with_their_places() {
     let surface = read(&fixture.glb()).surface;
     assert_eq!(surface.pictures[0].bytes[..], b"\x89PNG\r\n"[..]);
     assert_eq!(surface.rigid[0].picture_places[1], [1.0, 0.0]);
+}
+
+#[test]
+fn samplers_say_how_a_picture_goes_on_and_materials_what_opacity_does() {
+    let look = |sampler: Value, mode: &str| {
+        let mut fixture = painted(json!({ "uri": JPEG }), json!({ "index": 0 }));
+        fixture.json["samplers"] = json!([sampler]);
+        fixture.json["textures"][0]["sampler"] = 0.into();
+        fixture.json["materials"][0]["alphaMode"] = mode.into();
+        read(&fixture.glb()).surface.rigid[0].look
+    };
+    let check = |sampler: Value, expected: [Wrap; 2]| {
+        assert_eq!(look(sampler, "OPAQUE").wraps, expected);
+    };
+    check(json!({}), [Wrap::Repeat; 2]);
+    check(
+        json!({ "wrapS": 33071, "wrapT": 33648 }),
+        [Wrap::Clamp, Wrap::Mirror],
+    );
+    check(json!({ "wrapT": 10497 }), [Wrap::Repeat; 2]);
+    // What is no way at all is left.
+    check(json!({ "wrapS": "round", "wrapT": 7 }), [Wrap::Repeat; 2]);
+    for (mode, expected) in [
+        ("OPAQUE", Opacity::Solid),
+        ("BLEND", Opacity::Blend),
+        ("MASK", Opacity::Cut(0.25)),
+    ] {
+        assert_eq!(look(json!({}), mode).opacity, expected, "{mode}");
+    }
 }
 
 #[test]

@@ -1,0 +1,58 @@
+"""The text of the report."""
+
+HEAD = """\
+# What must hold, on every scene and captured clip
+
+Made by
+
+    target/outside/venv/bin/python tests/must_show/report.py
+
+(what it needs first is at its head). A test makes some of the rows again and compares.
+
+**Rows.** All demo scenes (`demo-scenes`), with the settings of the scene, and all captured clips
+(`tests/captures/REPORT.md` says what they are) on all characters, with the settings as they are.
+
+**Methods.** *Plain transfer*: rotations and scaled travel, nothing else. *Per frame*: the same solver, asked to solve
+every frame by itself (`--per-frame`, `together: Frame` in a settings file): the same contacts at the same places, the
+same terms, less every one that ties a frame to another. *Whole clip*: as it is used.
+
+**Measures** are taken on the skinned mesh in every frame, by `crates/measure`, which knows nothing of how a clip was
+solved: soles in `mesh/soles.rs`, touches in `mesh/meetings.rs`, what goes into what beyond the take in
+`mesh/beyond.rs`, fast accelerations in `tremor.rs`, jumps in `edges.rs`, peaks in `peaks.rs`. Which contacts a take has is found
+by the solver, from published girths around the take's bones. Contacts that a limb is too short for are not told from
+others: every frame of every contact counts."""
+
+MISSES = """\
+The worst rows of each target with the whole clip solved, and the frames to look at
+(`understudy-workbench --offscreen --screenshot out.png --frame N SCENE`)."""
+
+COLUMNS = """\
+A cell that misses its target ends in "!"; "-" is a value that there is not. In the order of the columns:"""
+
+WHY = {
+    "slide": "The place of the foot that is held moves with one joint and stands still to a hundredth of a "
+    "millimetre; the skin there is shared between ankle and toes (or shank), and where these turn against each other while the "
+    "part is down, linear blend skinning pulls it along.",
+    "sink": "The points of the sole are on the floor (their worst depth is in `tests/captures/REPORT.md`); the skin of the foot "
+    "is more than its sole. Where a performer crawls or gets up, only the toes are planted and the instep lies on the floor: "
+    "that of a foot with another shape goes through it, and nothing holds it out.",
+    "float": "As for sinking: the foot stands on points that are joined to one joint each.",
+    "gap": "The solve looks at vertices of the touching part against the touched skin, near the place of the touch; here "
+    "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen.",
+    "kept": "A contact counts as kept only if both skins are within 2 mm in all of its frames.",
+    "invented": "Limbs that pass near the body of a broad character go into it; nothing holds them out unless "
+    "`keep_out` is set.",
+    "deep": "Pairs that the take lacks count in full: the second arms of the weaver go along with the first, and into them; tails are "
+    "passed through. Penetration is measured and shown but no term of the solve takes it away, but for touching skins and, where "
+    "`keep_out` is set, hands and forearms against trunk and head.",
+    "volume": "As for depth; bringing hands together in front of a broad chest takes forearms through it, so that the whole "
+    "clip may have more than plain transfer.",
+    "fast": "Built-in takes are smooth by construction, so that a correction of little energy is many times the take's; the "
+    "numbers behind each are the root mean squares of take and result. In captured clips the fades of planting add to it.",
+    "jumps": "Clips of 16 to 30 frames per second: there a fade of an eighth of a second has two to four frames, and its "
+    "first step is larger than its neighbours. A noisy take, whose contacts follow fast on each other, has some too.",
+    "lag": "The correlation of speeds over all limbs is best with a shift.",
+    "peaks": "A limb that reaches elsewhere moves at another speed; peaks of the wrists move where touches bring hands "
+    "together, those of the ankles where feet stand longer than plain transfer lets them.",
+    "limbs": "Arms too short for a touch take trunk and clavicles along before and after it.",
+}
