@@ -688,14 +688,17 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
         let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
+        settle(&tracks, &self.weights(settings), watch)
+    }
+
+    fn weights(&self, settings: &Settings) -> Weights {
         let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-        let weights = Weights {
+        Weights {
             offset_m: 0.03 * leg_length,
             bend_error: 0.1,
             fade_secs: settings.plants.fade_secs,
             frame_time_secs: self.take.clip.frame_time_secs,
-        };
-        settle(&tracks, &weights, watch)
+        }
     }
 
     /// Moves the pelvis and bends the legs so that every ankle is where its path says.
