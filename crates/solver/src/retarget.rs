@@ -770,18 +770,21 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
         let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
-        let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-        let weights = Weights {
-            offset_m: 0.03 * leg_length,
-            bend_error: 0.1,
-            fade_secs: settings.plants.fade_secs,
-            frame_time_secs: self.take.clip.frame_time_secs,
-        };
         let settled = match settings.together {
             Together::Clip => settle,
             Together::Frame => alone::settle_each,
         };
-        settled(&tracks, &weights, watch)
+        settled(&tracks, &self.weights(settings), watch)
+    }
+
+    fn weights(&self, settings: &Settings) -> Weights {
+        let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        Weights {
+            offset_m: 0.03 * leg_length,
+            bend_error: 0.1,
+            fade_secs: settings.plants.fade_secs,
+            frame_time_secs: self.take.clip.frame_time_secs,
+        }
     }
 
     /// Moves the pelvis and bends the legs so that every ankle is where its path says.

@@ -45,6 +45,23 @@ pub struct LegTrack {
     pub planted: Vec<bool>,
 }
 
+impl LegTrack {
+    /// Some frames of it, `first..=last`.
+    pub fn within(&self, [first, last]: [usize; 2]) -> Self {
+        Self {
+            hips: self.hips[first..=last].to_vec(),
+            ankles: self.ankles[first..=last].to_vec(),
+            clearances: self.clearances[first..=last].to_vec(),
+            reaches: self.reaches[first..=last].to_vec(),
+            wanted_bends: self.wanted_bends[first..=last].to_vec(),
+            least_bends: self.least_bends[first..=last].to_vec(),
+            largest_bends: self.largest_bends[first..=last].to_vec(),
+            largest_curve: self.largest_curve,
+            planted: self.planted[first..=last].to_vec(),
+        }
+    }
+}
+
 /// Sizes that weigh the terms against each other.
 #[derive(Clone, Copy, Debug)]
 pub struct Weights {
@@ -92,6 +109,9 @@ const FIRM: f64 = 1e4;
 /// limits, and only the last round must be exact.
 const FIRMNESS: [(f64, f64); 4] = [(1.0, 1e-3), (30.0, 1e-3), (1e3, 1e-3), (1e4, 1e-12)];
 
+/// The same where a tenth of a millimetre is near enough, and time is short.
+const ROUGHLY: [(f64, f64); 3] = [(1.0, 1e-2), (1e2, 1e-2), (1e4, 1e-3)];
+
 /// Weight of a planted foot's offset being zero.
 const FIXED: f64 = 1e8;
 
@@ -104,6 +124,23 @@ pub fn settle(
     weights: &Weights,
     watch: Watch<'_>,
 ) -> Result<Offsets, SolveError> {
+    settle_in_rounds(legs, weights, &FIRMNESS, watch)
+}
+
+/// As [`settle`], sooner and not as exactly.
+///
+/// # Errors
+/// Input that is not finite.
+pub fn settle_roughly(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, SolveError> {
+    settle_in_rounds(legs, weights, &ROUGHLY, Watch::nobody())
+}
+
+fn settle_in_rounds(
+    legs: &[LegTrack],
+    weights: &Weights,
+    rounds: &[(f64, f64)],
+    watch: Watch<'_>,
+) -> Result<Offsets, SolveError> {
     let frames = legs.iter().map(|leg| leg.hips.len()).min().unwrap_or(0);
     let mut problem = Problem {
         legs,
@@ -113,10 +150,10 @@ pub fn settle(
         firmness: 1.0,
         values: vec![0.0; frames * 3 * (legs.len() + 1)],
     };
-    for (round, (firmness, least_gain)) in FIRMNESS.into_iter().enumerate() {
-        problem.firmness = firmness;
-        let at = |round: usize| round as f64 / FIRMNESS.len() as f64;
-        problem.minimise(least_gain, watch.part(at(round), at(round + 1)))?;
+    for (round, (firmness, least_gain)) in rounds.iter().enumerate() {
+        problem.firmness = *firmness;
+        let at = |round: usize| round as f64 / rounds.len() as f64;
+        problem.minimise(*least_gain, watch.part(at(round), at(round + 1)))?;
     }
     let mut offsets = problem.offsets();
     drop_into_reach(legs, weights, &mut offsets)?;

@@ -9,6 +9,7 @@ use crate::contacts::{Contact, Contacts};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
+use crate::settle::{LegTrack, settle_roughly};
 use crate::touch::{Touch, TouchSettings};
 use crate::transfer::move_joint;
 use crate::watch::Watch;
@@ -244,6 +245,8 @@ fn around(known: &Retargeted, reach_secs: f64, contacts: &[&Contacts], frame: us
     })
 }
 
+/// How far around a frame pelvis and legs are settled, seconds: the pelvis gives way over a third of one.
+const SETTLED_SECS: f64 = 0.7;
 /// How far around a frame contacts are looked at as a whole, seconds.
 const LONGEST_SECS: f64 = 2.0;
 /// How far around a frame contacts are found anew, seconds.
@@ -352,15 +355,20 @@ impl FeetNow {
         }
         let worlds = clip.worlds();
         let planted = prepared.legs(&worlds, contacts, settings, Watch::nobody())?;
-        let offsets = prepared.settled(&planted, settings, Watch::nobody())?;
+        let around = (SETTLED_SECS / known.take.frame_time_secs).ceil() as usize;
+        let end = worlds.len() - 1;
+        let [first, last] = [at.saturating_sub(around), (at + around).min(end)];
+        let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
+        let tracks: Vec<LegTrack> = tracks.map(|track| track.within([first, last])).collect();
+        let offsets = settle_roughly(&tracks, &prepared.weights(settings))?;
         let targets = planted.iter().zip(&offsets.feet);
         let targets = targets.map(|(leg, offsets)| FootTarget {
-            ankle: leg.path.ankle_positions[at] + offsets[at],
+            ankle: leg.path.ankle_positions[at] + offsets[at - first],
             ankle_rotation: leg.path.ankle_rotations[at],
             toe_rotation: leg.path.toe_rotations[at],
         });
         Ok(Self {
-            pelvis: offsets.pelvis[at],
+            pelvis: offsets.pelvis[at - first],
             feet: targets.collect(),
             parts: planted.iter().map(|leg| leg.path.parts[at]).collect(),
         })

@@ -52,6 +52,10 @@ pub enum Command {
     ToggleLoop,
     /// Play a part only, or all.
     SetRange(Option<(usize, usize)>),
+    /// The part that is played begins at the frame that is shown.
+    PlayFromHere,
+    /// It ends there.
+    PlayToHere,
     /// Look from another side.
     LookFrom(Angle),
     /// Move the camera of a body.
@@ -279,6 +283,8 @@ pub fn actions() -> Vec<Action> {
         action("To the start", "Home", C::ToStart),
         action("To the end", "End", C::ToEnd),
         action("Loop on or off", "L", C::ToggleLoop),
+        action("Play from this frame on", "I", C::PlayFromHere),
+        action("Play up to this frame", "O", C::PlayToHere),
         action("Play the whole take", "Shift+L", C::SetRange(None)),
         action("Next fault", "Down", C::StepFault(1)),
         action("Fault before", "Up", C::StepFault(-1)),

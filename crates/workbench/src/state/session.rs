@@ -130,6 +130,20 @@ impl Session {
             Command::SetSpeed(speed) => self.clock.set_speed(speed),
             Command::ToggleLoop => self.clock.is_looping = !self.clock.is_looping,
             Command::SetRange(range) => self.clock.set_range(range),
+            Command::PlayFromHere => {
+                let (frame, (_, last)) = (self.clock.frame(), self.clock.bounds());
+                let last = if last > frame {
+                    last
+                } else {
+                    self.clock.last()
+                };
+                self.clock.set_range(Some((frame, last)));
+            }
+            Command::PlayToHere => {
+                let (frame, (first, _)) = (self.clock.frame(), self.clock.bounds());
+                let first = if first < frame { first } else { 0 };
+                self.clock.set_range(Some((first, frame)));
+            }
             Command::LookFrom(angle) => self.view.look_from(angle),
             Command::SetOrbit(who, orbit) => self.view.set_orbit(who, orbit),
             Command::FrameBodies => self.view.frame_bodies(),
@@ -1157,6 +1171,25 @@ pub(crate) mod tests {
         assert!(session.view.orbit(Who::Character).distance < 2.0);
         session.apply(Command::StepFault(-1));
         assert_eq!(session.fault, Some(session.faults().len() - 1));
+    }
+
+    #[test]
+    fn a_part_is_bounded_by_the_frames_that_are_shown() {
+        let mut session = Session {
+            clock: Clock::new(100, 0.01),
+            ..Session::default()
+        };
+        let mut at = |frame: usize, command: Command| {
+            session.apply(Command::Seek(frame));
+            session.apply(command);
+            session.clock.range()
+        };
+        assert_eq!(at(20, Command::PlayFromHere), Some((20, 99)));
+        assert_eq!(at(60, Command::PlayToHere), Some((20, 60)));
+        assert_eq!(at(30, Command::PlayFromHere), Some((30, 60)));
+        // Outside of the part another one is begun.
+        assert_eq!(at(80, Command::PlayFromHere), Some((80, 99)));
+        assert_eq!(at(10, Command::PlayToHere), Some((0, 10)));
     }
 
     #[test]

@@ -21,7 +21,7 @@ const SECS: f32 = 72.0;
 const PARTS: f32 = 90.0;
 const PLAYS: f32 = 120.0;
 const RATE: f32 = 140.0;
-const HINT: f32 = 230.0;
+const HINT: f32 = 280.0;
 
 /// Room that is needed for everything that can be pressed, points.
 pub fn least_width(session: &Session, memory: &Memory) -> f32 {
@@ -140,7 +140,9 @@ fn parts(
             ui.label(caption(words));
         }
     } else if has_hint {
-        ui.label(caption("drag on the ruler with Shift to play a part"));
+        ui.label(caption(
+            "I and O, or a drag on the ruler with Shift, play a part",
+        ));
     }
 }
 

@@ -494,6 +494,8 @@ fn floor(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
     );
     let before = settings.floor_height_m;
     let found_m = session.stage.floor.height_m;
+    // A floor at the origin, which is found but for rounding, is no floor below it.
+    let found_m = (1e4 * found_m).round() / 1e4 + 0.0;
     let mut height_m = before.unwrap_or(found_m);
     let shown_m = height_m;
     let mut after = before;
