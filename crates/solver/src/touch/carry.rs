@@ -116,13 +116,17 @@ const FAR: f64 = 0.02;
 /// Surfaces this near to each other, as a share of the arm, touch.
 const CLOSE: f64 = 4e-4;
 
-/// What costs 1, as a share of the limb: depth in another part, less than a touch that is missed, and
-/// distance of what stands from where it stands.
-const DEPTH: f64 = 4e-3;
-const HELD: f64 = 1e-5;
+/// Depth in another part that costs 1, and depth from which on a part is pulled out no harder, as shares of
+/// the limb: where there are touches, which are kept first, and where there are none.
+const DEPTH: [f64; 2] = [4e-3, 2e-3];
+const DEPTH_ALONE: [f64; 2] = [1e-3, 1e-2];
 
-/// Depth from which on a part is pulled out no harder, likewise.
-const FIRM: f64 = 2e-3;
+/// Distance of what stands from where it stands that costs 1, likewise; at first more, falling by a share
+/// each round: what is held firmly at once cannot turn about where it stands.
+const HELD: f64 = 1e-5;
+const HELD_FIRST: f64 = 2e-3;
+const HELD_FALL: f64 = 0.7;
+const HELD_AT_LAST: [f64; 5] = [1e-3, 3e-4, 1e-4, 3e-5, 1e-5];
 
 /// Rounds of touches alone; how much more than depth a missed touch counts when the best round is
 /// chosen; from which round on depth pulls less while touches are missed, and how much less each time.
@@ -463,12 +467,16 @@ impl WindowSolver<'_> {
         );
         let size_m = self.size_m(&window.goals, &limbs);
         let strength = self.settings.strength;
+        let [depth_m, firm_m] = match window.goals.is_empty() {
+            true => DEPTH_ALONE,
+            false => DEPTH,
+        };
         let weights = Weights {
             gap_m: 4e-4 * size_m / strength,
             aside_m: 0.01 * size_m / strength,
-            depth_m: DEPTH * size_m,
-            firm_m: FIRM * size_m,
-            held_m: HELD * size_m,
+            depth_m: depth_m * size_m,
+            firm_m: firm_m * size_m,
+            held_m: (HELD + HELD_FIRST) * size_m,
             near_m: 0.03 * size_m / strength,
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
@@ -533,26 +541,33 @@ impl WindowSolver<'_> {
             };
             let inside = match round >= start {
                 true => self.look_apart(&mut problem, &mut agains, round - start, size_m),
-                false => frames as f64,
+                false => f64::INFINITY,
             };
             let left = FIRST * missed + inside;
             // What cannot be had together: the touch goes first.
             if missed > 0.0 && round >= GIVE_WAY_AFTER {
                 problem.weights.firm_m *= GIVE_WAY;
             }
-            if left < best.0 {
+            if left < best.0 || best.1.is_empty() {
                 best = (left, problem.values.clone());
             }
             if left == 0.0 {
                 break;
             }
             let strength = STAY * 2.0f64.powi(round as i32 % STAY_ROUNDS);
+            problem.weights.held_m = (HELD + HELD_FIRST * HELD_FALL.powi(round as i32)) * size_m;
             problem.stay = Some((problem.values.clone(), strength));
             problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
         }
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
+            if !self.ground.is_empty() {
+                for held in HELD_AT_LAST {
+                    problem.weights.held_m = held * size_m;
+                    problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+                }
+            }
         }
         let carried = window.goals.iter().map(|goal| CarriedTouch {
             touch: goal.touch,
@@ -606,7 +621,7 @@ impl WindowSolver<'_> {
     }
 
     /// Looks what is inside what now, and asks these points to come out. Returns how deep they are in
-    /// all, as [`WindowSolver::look_again`] does.
+    /// all, 0 where nothing is.
     fn look_apart(
         &self,
         problem: &mut Problem<'_>,
@@ -636,7 +651,7 @@ impl WindowSolver<'_> {
         for (at, again, found) in seen {
             agains[at] = again;
             if found.deepest_m > DEEP * size_m {
-                left += (found.deepest_m / (FAR * size_m)).min(1.0);
+                left += found.deepest_m / (FAR * size_m);
             }
             problem.outsides[at] = found.points;
         }
