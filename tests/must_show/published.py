@@ -4,7 +4,7 @@ from must_show.rows import METHODS, Row
 
 WORDS = """\
 Measures that contact-aware and surface-aware retargeting papers report, by their definitions as far as they can
-be had here, on our data. The data differ: theirs are clips and characters of Mixamo and of ScanRet, human
+be had here, on our data. The data differ: theirs are human
 captures on some ten to thirty stylised humanoids, and learned methods with a ground truth by the same artist; ours are
 built-in takes and open captures on creatures with far less human proportions. So the columns may be read against each
 other, and only with great care against a paper.

@@ -327,6 +327,9 @@ pub struct SolveArgs {
     /// Solve every frame by itself instead of the whole clip at once, to compare with
     #[arg(long)]
     pub per_frame: bool,
+    /// Keep parts of the body out of each other where the performer's are apart; takes longer
+    #[arg(long)]
+    pub keep_apart: bool,
     /// Frame rate of the result [default: that of the take]
     #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate: Option<Rate>,
@@ -354,6 +357,9 @@ pub struct RunArgs {
     /// Solve every frame by itself instead of the whole clip at once, to compare with
     #[arg(long)]
     pub per_frame: bool,
+    /// Keep parts of the body out of each other where the performer's are apart; takes longer
+    #[arg(long)]
+    pub keep_apart: bool,
     /// Print one line of JSON per scene instead of text for people
     #[arg(long)]
     pub json: bool,

@@ -166,6 +166,9 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Fai
     if args.per_frame {
         settings.together = Together::Frame;
     }
+    if args.keep_apart {
+        settings.touches.keep_out = true;
+    }
     let contacts = match &args.contacts {
         Some(path) => Some(load_ron::<Contacts>(path).map_err(|error| Failure::input(&error))?),
         None => None,

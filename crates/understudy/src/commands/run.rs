@@ -60,6 +60,9 @@ fn run_scene(args: &RunArgs, path: &Path) -> Result<Ran, Failure> {
     if args.per_frame {
         open.choices.settings.together = Together::Frame;
     }
+    if args.keep_apart {
+        open.choices.settings.touches.keep_out = true;
+    }
     let solved = open.solve(Options::default(), &mut |_| {})?;
     let findings = open.scene.findings(&solved);
     let notes = solved.notes.clone();

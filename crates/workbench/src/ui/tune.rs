@@ -635,13 +635,13 @@ fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
         ui.checkbox(&mut changed.touches.enabled, "")
             .on_hover_text(hint);
     });
-    let out_hint = "Hands and forearms stay outside trunk and head where the performer's do.";
-    line(ui, "keep arms out of the body", out_hint, |ui| {
+    let out_hint = "Legs and arms stay out of each other and of the body where the performer's do. Takes several times longer.";
+    line(ui, "keep parts apart", out_hint, |ui| {
         let is_on = changed.touches.enabled;
         changed.touches.keep_out &= !reset(
             ui,
             changed.touches.keep_out,
-            "Back to arms that go where they go",
+            "Back to limbs that go where they go",
         );
         ui.add_enabled(
             is_on,
