@@ -18,6 +18,8 @@ pub struct MustHold {
     pub floating_mm: Option<f64>,
     /// Most distance or depth between two surfaces that touch, mm.
     pub touch_mm: Option<f64>,
+    /// Most depth of parts of the body in each other, without what lies inside at rest, mm.
+    pub inside_mm: Option<f64>,
     /// Least number of touches: a take whose touches were not found must not pass.
     pub touches: Option<usize>,
     /// Most angular acceleration of a knee, as a multiple of the take's own peak.
@@ -45,6 +47,7 @@ impl Default for MustHold {
             sinking_mm: Some(1.0),
             floating_mm: None,
             touch_mm: None,
+            inside_mm: None,
             touches: None,
             knee_ratio: Some(1.2),
             timing_frames: Some(0),
@@ -136,6 +139,13 @@ impl MustHold {
         let gaps = report.touches.iter().map(|touch| touch.worst_mm.abs());
         let gap = gaps.fold(0.0, f64::max);
         findings.at_most("gap or depth of touches", self.touch_mm, gap, " mm");
+        let inside_mm = report.penetration.worst_mm;
+        findings.at_most(
+            "depth of parts in each other",
+            self.inside_mm,
+            inside_mm,
+            " mm",
+        );
         if let Some(least) = self.touches {
             let count = report.touches.len();
             findings.add(
