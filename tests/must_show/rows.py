@@ -11,7 +11,7 @@ from pathlib import Path
 
 from outside.understudy import BODIES, CAPTURES, ROOT, attempt, capture_entries
 
-METHODS = ["plain transfer", "per frame", "whole clip", "kept apart"]
+METHODS = ["plain transfer", "per frame", "whole clip"]
 SCENES = sorted(path.name.removesuffix(".scene.ron") for path in (ROOT / "demo-scenes").glob("*.scene.ron"))
 CHARACTERS = ROOT / "assets" / "characters"
 
@@ -58,14 +58,14 @@ def report_path(row: Row, folder: Path) -> Path:
 
 def measured(rows: list[Row], folder: Path) -> dict[Row, dict[str, dict]]:
     """Measures of every row by method."""
-    options = {"whole": [], "each": ["--per-frame"], "apart": ["--keep-apart"]}
+    options = {"whole": [], "each": ["--per-frame"]}
     with ThreadPoolExecutor(2) as pool:
         jobs = [pool.submit(solve, rows, folder / name, option) for name, option in options.items()]
         for job in jobs:
             job.result()
     found = {}
     for row in rows:
-        whole, each, apart = (json.loads(report_path(row, folder / name).read_text())["measures"] for name in options)
-        reports = [whole["plain"], each["solved"], whole["solved"], apart["solved"]]
+        whole, each = (json.loads(report_path(row, folder / name).read_text())["measures"] for name in options)
+        reports = [whole["plain"], each["solved"], whole["solved"]]
         found[row] = dict(zip(METHODS, reports))
     return found

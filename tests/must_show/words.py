@@ -14,8 +14,7 @@ Made by
 
 **Methods.** *Plain transfer*: rotations and scaled travel, nothing else. *Per frame*: the same solver, asked to solve
 every frame by itself (`--per-frame`, `together: Frame` in a settings file): the same contacts at the same places, the
-same terms, less every one that ties a frame to another. *Whole clip*: with the settings as they are. *Kept apart*: the same,
-with parts of the body kept out of each other (`--keep-apart`, `keep_out: true` in a settings file).
+same terms, less every one that ties a frame to another. *Whole clip*: as it is used.
 
 **Measures** are taken on the skinned mesh in every frame, by `crates/measure`, which knows nothing of how a clip was
 solved: soles in `mesh/soles.rs`, touches in `mesh/meetings.rs`, what goes into what beyond the take in
@@ -41,10 +40,11 @@ WHY = {
     "gap": "The solve looks at vertices of the touching part against the touched skin, near the place of the touch; here "
     "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen.",
     "kept": "A contact counts as kept only if both skins are within 2 mm in all of its frames.",
-    "invented": "Limbs that pass near the body of a broad character go into it; they are held out where `keep_out` is set.",
+    "invented": "Limbs that pass near the body of a broad character go into it; nothing holds them out unless "
+    "`keep_out` is set.",
     "deep": "Pairs that the take lacks count in full: the second arms of the weaver go along with the first, and into them; tails are "
-    "passed through. Only touching skins are held out of each other unless `keep_out` is set; then all parts are, but a touch goes "
-    "first, and so does what a foot stands on.",
+    "passed through. Penetration is measured and shown but no term of the solve takes it away, but for touching skins and, where "
+    "`keep_out` is set, hands and forearms against trunk and head.",
     "volume": "As for depth; bringing hands together in front of a broad chest takes forearms through it, so that the whole "
     "clip may have more than plain transfer.",
     "fast": "Built-in takes are smooth by construction, so that a correction of little energy is many times the take's; the "

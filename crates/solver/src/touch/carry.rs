@@ -534,10 +534,9 @@ impl WindowSolver<'_> {
             }
             let missed = self.look_again(&mut problem, &mut known, size_m);
             // Touches find each other first.
-            let start = if window.goals.is_empty() {
-                0
-            } else {
-                TOUCHES_FIRST
+            let start = match self.apart {
+                Some(_) if !window.goals.is_empty() => TOUCHES_FIRST,
+                _ => 0,
             };
             let inside = match round >= start {
                 true => self.look_apart(&mut problem, &mut agains, round - start, size_m),
