@@ -17,7 +17,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from outside.gait import captured_walk, shares, stances, zeni_stances  # noqa: E402
-from outside.understudy import CAPTURES, binary, capture_entries, make_bodies  # noqa: E402
+from outside.understudy import (  # noqa: E402
+    CAPTURES,
+    binary,
+    capture_entries,
+    make_bodies,
+    write_by_command_line,
+)
 
 REPORT = Path(__file__).resolve().parent / "REPORT.md"
 
@@ -199,13 +205,5 @@ def write_report(out: Path) -> None:
     out.write_text("\n\n".join(part.strip() for part in text) + "\n")
 
 
-def main(arguments: list[str]) -> int:
-    if len(arguments) > 1 or any(argument.startswith("-") for argument in arguments):
-        print(__doc__.strip(), file=sys.stderr)
-        return 2
-    write_report(Path(arguments[0]) if arguments else REPORT)
-    return 0
-
-
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(write_by_command_line(__doc__, write_report, REPORT, sys.argv[1:]))

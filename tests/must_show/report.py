@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from must_show import cost, identity, published, words  # noqa: E402
 from must_show.rows import METHODS, Row, all_rows, measured  # noqa: E402
 from must_show.targets import TARGETS, Target, Value  # noqa: E402
+from outside.understudy import write_by_command_line  # noqa: E402
 
 REPORT = Path(__file__).resolve().parent / "REPORT.md"
 # Rows named of each target in the section of misses.
@@ -141,13 +142,5 @@ def write_report(out: Path) -> None:
     out.write_text("\n\n".join(section.strip() for section in sections) + "\n")
 
 
-def main(arguments: list[str]) -> int:
-    if len(arguments) > 1 or any(argument.startswith("-") for argument in arguments):
-        print(__doc__.strip(), file=sys.stderr)
-        return 2
-    write_report(Path(arguments[0]) if arguments else REPORT)
-    return 0
-
-
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(write_by_command_line(__doc__, write_report, REPORT, sys.argv[1:]))

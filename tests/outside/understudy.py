@@ -8,6 +8,8 @@ import functools
 import json
 import os
 import subprocess
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -84,6 +86,15 @@ def inspect_positions(path: Path, out: Path, *options) -> Positions:
 
 def inspect(path: Path, *options) -> dict:
     return json.loads(understudy("inspect", path, "--json", *options))
+
+
+def write_by_command_line(doc: str, write: Callable[[Path], None], default: Path, arguments: list[str]) -> int:
+    """The command of a report: writes it to the path that was given, or to its own."""
+    if len(arguments) > 1 or any(argument.startswith("-") for argument in arguments):
+        print(doc.strip(), file=sys.stderr)
+        return 2
+    write(Path(arguments[0]) if arguments else default)
+    return 0
 
 
 def make_bodies(folder: Path) -> dict[str, Path]:

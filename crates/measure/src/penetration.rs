@@ -12,7 +12,7 @@ use understudy_anatomy::{JointPoint, Segment, SegmentKind, limb_segments};
 use understudy_motion::{DVec3, Surface, WorldPose, signal};
 
 use crate::distance_segment_segment::distance_segment_segment;
-use crate::mesh::body_parts;
+use crate::mesh::{Parts, body_parts};
 use crate::report::At;
 use crate::stats::{largest, worst};
 use crate::subject::{MM, Subject};
@@ -229,14 +229,21 @@ fn radius_per_length(kind: SegmentKind) -> Option<f64> {
 
 /// The capsules of a body.
 pub fn capsules(subject: &Subject<'_>, surface: Option<&Surface>) -> Vec<Capsule> {
-    let skeleton = &subject.clip.skeleton;
-    let points = surface.map(|surface| surface.points_by_joint(skeleton.len(), &subject.rest));
-    limb_segments(skeleton, subject.body)
+    capsules_in(subject, points_of(subject, surface).as_deref())
+}
+
+/// Points of the skin at rest by joint, in the joint's coordinates, metres.
+fn points_of(subject: &Subject<'_>, surface: Option<&Surface>) -> Option<Vec<Vec<DVec3>>> {
+    let count = subject.clip.skeleton.len();
+    surface.map(|surface| surface.points_by_joint(count, &subject.rest))
+}
+
+fn capsules_in(subject: &Subject<'_>, points: Option<&[Vec<DVec3>]>) -> Vec<Capsule> {
+    limb_segments(&subject.clip.skeleton, subject.body)
         .into_iter()
         .filter_map(|segment| {
             let published = radius_per_length(segment.kind)?;
             let radius_m = points
-                .as_deref()
                 .and_then(|points| flesh_radius(subject, &segment, points))
                 .unwrap_or_else(|| published * segment.vector(&subject.rest).length());
             Some(Capsule { segment, radius_m })
@@ -247,43 +254,67 @@ pub fn capsules(subject: &Subject<'_>, surface: Option<&Surface>) -> Vec<Capsule
 /// Radius over length of a bone of a tail, ear or wing without skin (common practice).
 const APPENDAGE: f64 = 0.15;
 
-/// The bones of a part, by the name that [`PairDepth`] gives it; none where the body has no such part.
-/// Tails, ears and wings have as many as they have bones, all others one.
-pub fn rods(subject: &Subject<'_>, surface: Option<&Surface>, name: &str) -> Vec<Rod> {
-    let capsules = capsules(subject, surface).into_iter();
-    let mut own = capsules.filter(|capsule| capsule.segment.name == name);
-    if let Some(Capsule { segment, radius_m }) = own.next() {
-        let (from, to) = (segment.from, segment.to);
-        return vec![Rod { from, to, radius_m }];
+/// The bones of all parts of a body with flesh around them.
+pub struct Rods<'a> {
+    subject: &'a Subject<'a>,
+    points: Option<Vec<Vec<DVec3>>>,
+    capsules: Vec<Capsule>,
+    parts: Parts,
+}
+
+impl<'a> Rods<'a> {
+    /// Of a body, around its skin where there is one.
+    pub fn new(subject: &'a Subject<'a>, surface: Option<&Surface>) -> Self {
+        let points = points_of(subject, surface);
+        Self {
+            capsules: capsules_in(subject, points.as_deref()),
+            parts: body_parts(&subject.clip.skeleton, subject.body),
+            points,
+            subject,
+        }
     }
-    let skeleton = &subject.clip.skeleton;
-    let joints = body_parts(skeleton, subject.body).joints(name);
-    let points = surface.map(|surface| surface.points_by_joint(skeleton.len(), &subject.rest));
-    let bones = joints.iter().flat_map(|&joint| {
-        let children = skeleton.children(joint).iter();
-        let inner = children.filter(|child| joints.contains(child));
-        let inner = inner.map(|&child| JointPoint::origin(child));
-        let tips = skeleton.joint(joint).tips.iter();
-        let tips = tips.map(move |&local| JointPoint { joint, local });
-        inner
-            .chain(tips)
-            .map(move |to| (JointPoint::origin(joint), to))
-    });
-    let rods = bones.filter_map(|(from, to)| {
-        let [start, end] = [from, to].map(|point| point.world(&subject.rest));
-        let bone = end - start;
-        let own = points.as_deref().map(|points| points[from.joint].iter());
-        let offsets = own.into_iter().flatten();
-        let offsets = offsets.map(|point| subject.rest.point(from.joint, *point) - start);
-        let beside =
-            offsets.filter(|offset| (0.0..=bone.length_squared()).contains(&offset.dot(bone)));
-        let away: Vec<f64> = beside
-            .map(|offset| offset.reject_from(bone).length())
-            .collect();
-        let radius_m = signal::median(&away).unwrap_or(APPENDAGE * bone.length());
-        (bone.length() > 0.0).then_some(Rod { from, to, radius_m })
-    });
-    rods.collect()
+
+    /// Those of a part, by the name that [`PairDepth`] gives it; none where the body has no such part.
+    /// Tails, ears and wings have as many as they have bones, all others one.
+    pub fn of(&self, name: &str) -> Vec<Rod> {
+        let subject = self.subject;
+        let mut capsules = self.capsules.iter();
+        if let Some(own) = capsules.find(|capsule| capsule.segment.name == name) {
+            let (from, to) = (own.segment.from, own.segment.to);
+            let radius_m = own.radius_m;
+            return vec![Rod { from, to, radius_m }];
+        }
+        let skeleton = &subject.clip.skeleton;
+        let joints = self.parts.joints(name);
+        let bones = joints.iter().flat_map(|&joint| {
+            let children = skeleton.children(joint).iter();
+            let inner = children.filter(|child| joints.contains(child));
+            let inner = inner.map(|&child| JointPoint::origin(child));
+            let tips = skeleton.joint(joint).tips.iter();
+            let tips = tips.map(move |&local| JointPoint { joint, local });
+            inner
+                .chain(tips)
+                .map(move |to| (JointPoint::origin(joint), to))
+        });
+        let rods = bones.filter_map(|(from, to)| {
+            let [start, end] = [from, to].map(|point| point.world(&subject.rest));
+            let bone = end - start;
+            let own = self
+                .points
+                .as_deref()
+                .map(|points| points[from.joint].iter());
+            let offsets = own.into_iter().flatten();
+            let offsets = offsets.map(|point| subject.rest.point(from.joint, *point) - start);
+            let beside =
+                offsets.filter(|offset| (0.0..=bone.length_squared()).contains(&offset.dot(bone)));
+            let away: Vec<f64> = beside
+                .map(|offset| offset.reject_from(bone).length())
+                .collect();
+            let radius_m = signal::median(&away).unwrap_or(APPENDAGE * bone.length());
+            (bone.length() > 0.0).then_some(Rod { from, to, radius_m })
+        });
+        rods.collect()
+    }
 }
 
 /// Median distance from a bone's axis of the surface points that its joints move and that lie
@@ -495,7 +526,8 @@ mod tests {
         });
         let clip = still(&dummy, 1);
         let subject = dummy.subject(&clip, &[]);
-        let tail = rods(&subject, None, "tail");
+        let rods = |surface, name: &str| Rods::new(&subject, surface).of(name);
+        let tail = rods(None, "tail");
         let lengths = tail.iter().map(|rod| {
             let [from, to] = rod.ends(&subject.rest);
             (1000.0 * from.distance(to)).round()
@@ -519,10 +551,10 @@ mod tests {
             meshes: vec![mesh],
             ..Surface::default()
         };
-        let tail = rods(&subject, Some(&surface), "tail");
+        let tail = rods(Some(&surface), "tail");
         assert!((tail[0].radius_m - 0.05).abs() < 1e-12);
-        assert_eq!(rods(&subject, None, "left shank").len(), 1);
-        assert_eq!(rods(&subject, None, "left fin"), []);
+        assert_eq!(rods(None, "left shank").len(), 1);
+        assert_eq!(rods(None, "left fin"), []);
     }
 
     proptest! {

@@ -2,6 +2,8 @@
 
 use glam::DVec3;
 
+use crate::triangle::ray_triangle;
+
 /// Triangles in a leaf; fewer cost more boxes than they save tests.
 const LEAF: usize = 4;
 
@@ -194,6 +196,24 @@ impl BoxTree {
                 }
             }
         }
+    }
+
+    /// Of the triangles in the boxes, the one through which a ray first passes, and how far on, less than
+    /// `within_m` in metres; `corners` gives those of a triangle that counts. `way` is a unit vector.
+    pub fn first_hit(
+        &self,
+        boxes: &[Bounds],
+        (from, way): (DVec3, DVec3),
+        within_m: f64,
+        corners: &impl Fn(usize) -> Option<[DVec3; 3]>,
+    ) -> Option<(usize, f64)> {
+        let inverse = way.recip();
+        let bound = |bounds: &Bounds| entry(bounds, from, inverse);
+        let out_m = |triangle: usize| {
+            let hit = corners(triangle).and_then(|corners| ray_triangle(from, way, &corners));
+            hit.unwrap_or(f64::INFINITY)
+        };
+        self.least(boxes, within_m, &bound, &out_m)
     }
 
     /// Visits pairs of leaves, one of each tree, whose boxes meet: what is in the leaf of this tree,

@@ -6,9 +6,7 @@ use std::collections::{BTreeMap, HashMap};
 use glam::DVec3;
 
 use crate::box_tree::{Bounds, BoxTree, NOTHING, around, entry, meet};
-use crate::triangle::{
-    Passage, closest_on_triangle, passage, passage_between, ray_triangle, winding,
-};
+use crate::triangle::{Passage, closest_on_triangle, passage, passage_between, winding};
 
 /// Triangles closed to a solid. They keep together when they move, so the tree over them is made
 /// once.
@@ -404,16 +402,12 @@ impl PosedSolid<'_> {
     /// Where a ray from a point, nearer than `within_m`, first leaves through the skin, caps left out;
     /// `way` is a unit vector.
     pub fn exit(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<OnSkin> {
-        let inverse = way.recip();
-        let bound = |bounds: &Bounds| entry(bounds, point, inverse);
-        let value = |triangle: usize| {
-            let is_way_out =
-                triangle < self.solid.skin_count && self.normal(triangle).dot(way) > 0.0;
-            let out_m = ray_triangle(point, way, &self.corners(triangle));
-            out_m.filter(|_| is_way_out).unwrap_or(f64::INFINITY)
+        let looks_out = |triangle: usize| {
+            let is_skin = triangle < self.solid.skin_count;
+            (is_skin && self.normal(triangle).dot(way) > 0.0).then(|| self.corners(triangle))
         };
         let tree = &self.solid.tree;
-        let (triangle, out_m) = tree.least(&self.boxes, within_m, &bound, &value)?;
+        let (triangle, out_m) = tree.first_hit(&self.boxes, (point, way), within_m, &looks_out)?;
         let on = point + out_m * way;
         Some(OnSkin { triangle, on })
     }

@@ -83,24 +83,27 @@ pub struct Picture {
 impl SkinnedMesh {
     /// World positions of all vertices in a pose (linear blend skinning, glTF 2.0 section 3.7.3.3).
     pub fn posed(&self, pose: &WorldPose) -> Vec<DVec3> {
-        let world_from_mesh: Vec<DAffine3> = self
-            .joints
-            .iter()
-            .zip(&self.inverse_binds)
-            .map(|(&joint, inverse_bind)| pose.affines[joint] * *inverse_bind)
-            .collect();
-        self.bind_positions
-            .iter()
-            .zip(&self.influences)
-            .map(|(position, influences)| {
-                influences
-                    .iter()
-                    .map(|&(slot, weight)| {
-                        weight * world_from_mesh[slot].transform_point3(*position)
-                    })
-                    .sum()
-            })
+        let world_from_mesh = self.world_from_mesh(pose);
+        let vertices = 0..self.bind_positions.len();
+        vertices
+            .map(|vertex| self.posed_vertex(vertex, &world_from_mesh))
             .collect()
+    }
+
+    /// Per joint of the mesh.
+    fn world_from_mesh(&self, pose: &WorldPose) -> Vec<DAffine3> {
+        let binds = self.joints.iter().zip(&self.inverse_binds);
+        binds
+            .map(|(&joint, inverse_bind)| pose.affines[joint] * *inverse_bind)
+            .collect()
+    }
+
+    fn posed_vertex(&self, vertex: usize, world_from_mesh: &[DAffine3]) -> DVec3 {
+        let position = self.bind_positions[vertex];
+        let influences = self.influences[vertex].iter();
+        influences
+            .map(|&(slot, weight)| weight * world_from_mesh[slot].transform_point3(position))
+            .sum()
     }
 
     /// The joint that moves a vertex most, as an index into the skeleton.
@@ -125,6 +128,16 @@ pub struct Surface {
 }
 
 impl Surface {
+    /// World positions in a pose of some vertices, each as its mesh and its number in it, metres.
+    pub fn posed_vertices(&self, vertices: &[(usize, usize)], pose: &WorldPose) -> Vec<DVec3> {
+        let meshes = self.meshes.iter();
+        let affines: Vec<Vec<DAffine3>> = meshes.map(|mesh| mesh.world_from_mesh(pose)).collect();
+        let vertices = vertices.iter();
+        vertices
+            .map(|&(mesh, vertex)| self.meshes[mesh].posed_vertex(vertex, &affines[mesh]))
+            .collect()
+    }
+
     /// Rest-pose points of every joint at once, `[joint][point]`, in the joint's coordinates,
     /// metres.
     pub fn points_by_joint(&self, joint_count: usize, rest: &WorldPose) -> Vec<Vec<DVec3>> {

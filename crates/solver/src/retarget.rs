@@ -219,8 +219,8 @@ pub fn retarget_watched(
 /// Share of the work that is done before touches are carried over, about.
 const TOUCHES: f64 = 0.5;
 
-/// And before that, when legs are out of each other.
-const CLEARED: f64 = 0.6;
+/// Share of carrying touches over that is done when legs are out of each other, about.
+const LEGS: f64 = 0.2;
 
 /// Share of the work that is done before the first frame is carried over, about.
 const PREPARED: f64 = 0.05;
@@ -314,9 +314,6 @@ impl UprightTake {
         contacts
     }
 }
-
-/// A character's skin, and the same in parts where these shall stay out of each other.
-type Flesh<'a> = (Option<&'a Surface>, Option<(&'a SkinParts, &'a Parts)>);
 
 struct Prepared {
     take: UprightTake,
@@ -458,25 +455,13 @@ impl Prepared {
             pelvis_offsets = offsets.pelvis;
         }
         let mut notes = self.notes.clone();
-        let parts = body_parts(&self.skeleton, &self.body);
-        let is_apart = settings.touches.enabled && settings.touches.keep_out;
-        let skin = surface.filter(|_| is_apart);
-        let skin = skin.map(|surface| self.skin_parts(surface, &parts));
-        let skin = skin.as_ref().map(|skin| (skin, &parts));
-        self.clear_legs(
-            (&plain, &mut solved),
-            settings,
-            &planted_parts,
-            (surface, skin),
-            watch.part(TOUCHES, CLEARED),
-        )?;
         let carried = self.carry_touches(
             (&plain, &mut solved),
             settings,
-            &contacts,
-            (surface, skin),
+            (&contacts, &planted_parts),
+            surface,
             &mut notes,
-            watch.part(CLEARED, 0.99),
+            watch.part(TOUCHES, 0.99),
         )?;
         watch.at(0.99)?;
         for chain in self.chains(settings)? {
@@ -516,29 +501,12 @@ impl Prepared {
         })
     }
 
-    fn skin_parts(&self, surface: &Surface, parts: &Parts) -> SkinParts {
-        let leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-        SkinParts::new(surface, parts, &self.rest, leg_m)
-    }
-
-    /// Takes legs out of each other and of the trunk.
-    fn clear_legs(
-        &self,
-        (plain, solved): (&Clip, &mut Clip),
-        settings: &Settings,
-        planted_parts: &[Vec<[bool; 3]>],
-        (surface, skin): Flesh<'_>,
-        watch: Watch<'_>,
-    ) -> Result<(), SolveError> {
-        // Frames that are solved by themselves have no room for a leg to give way over time.
-        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
-        if skin.is_none() || is_own || settings.together == Together::Frame {
-            return Ok(());
-        }
+    /// What the legs of a clip stand on, frame by frame.
+    fn ground(&self, clip: &Clip, planted_parts: &[Vec<[bool; 3]>]) -> Vec<touch::Ground> {
         let floor = self.take.stance.floor;
         let ground = |frame: usize| {
             let mut ground = touch::Ground::default();
-            let world = solved.world(frame);
+            let world = clip.world(frame);
             for (foot, planted) in self.feet.iter().zip(planted_parts) {
                 for (part, is_planted) in FootPart::ALL.into_iter().zip(planted[frame]) {
                     let Some(point) = foot.point(part) else {
@@ -552,19 +520,17 @@ impl Prepared {
             }
             ground
         };
-        let ground: Vec<touch::Ground> = (0..solved.frame_count()).map(ground).collect();
-        self.with_stage(plain, (surface, skin), |stage| {
-            touch::Cast::new(stage).clear_legs(&ground, &settings.touches, solved, watch)
-        })
+        (0..clip.frame_count()).map(ground).collect()
     }
 
-    /// Brings hands and forearms to what they touch.
+    /// Brings hands and forearms to what they touch, and takes parts out of each other where that is asked
+    /// for: legs first.
     fn carry_touches(
         &self,
         (plain, solved): (&Clip, &mut Clip),
         settings: &Settings,
-        contacts: &Contacts,
-        (surface, skin): Flesh<'_>,
+        (contacts, planted_parts): (&Contacts, &[Vec<[bool; 3]>]),
+        surface: Option<&Surface>,
         notes: &mut Vec<String>,
         watch: Watch<'_>,
     ) -> Result<Vec<CarriedTouch>, SolveError> {
@@ -575,11 +541,24 @@ impl Prepared {
             return Ok(Vec::new());
         }
         let wanted = &settings.touches;
-        let (carried, missing) = self.with_stage(plain, (surface, skin), |stage| match settings
-            .together
-        {
-            Together::Clip => touch::Cast::new(stage).carry(touches, wanted, solved, None, watch),
-            Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
+        let skin = surface.filter(|_| wanted.keep_out).map(|surface| {
+            let parts = body_parts(&self.skeleton, &self.body);
+            let leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+            (SkinParts::new(surface, &parts, &self.rest, leg_m), parts)
+        });
+        let (carried, missing) = self.with_stage(plain, surface, skin.as_ref(), |stage| {
+            match settings.together {
+                Together::Clip => {
+                    let cast = touch::Cast::new(stage);
+                    if skin.is_some() {
+                        let ground = self.ground(solved, planted_parts);
+                        cast.clear_legs(&ground, wanted, solved, watch.part(0.0, LEGS))?;
+                    }
+                    cast.carry(touches, wanted, solved, None, watch.part(LEGS, 1.0))
+                }
+                // Frames that are solved by themselves have no room for a leg to give way over time.
+                Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
+            }
         })?;
         notes.extend(missing.iter().map(|touch| {
             format!(
@@ -599,16 +578,15 @@ impl Prepared {
         surface: Option<&Surface>,
         ask: impl FnOnce(&touch::Cast<'_>) -> T,
     ) -> T {
-        self.with_stage(plain, (surface, None), |stage| {
-            ask(&touch::Cast::new(stage))
-        })
+        self.with_stage(plain, surface, None, |stage| ask(&touch::Cast::new(stage)))
     }
 
     /// Performer and character in the take and in plain transfer.
     fn with_stage<T>(
         &self,
         plain: &Clip,
-        (surface, skin): Flesh<'_>,
+        surface: Option<&Surface>,
+        skin: Option<&(SkinParts, Parts)>,
         ask: impl FnOnce(&touch::Stage<'_>) -> T,
     ) -> T {
         let take = &self.take;

@@ -6,7 +6,7 @@ use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use understudy_bodies::RestPose;
 use understudy_motion::LengthUnit;
-use understudy_solver::Travel;
+use understudy_solver::{Settings, Together, Travel};
 
 use understudy_scene::Frames;
 use understudy_scene::export::OutFormat;
@@ -324,15 +324,33 @@ pub struct SolveArgs {
     /// Leave the feet as plain transfer puts them
     #[arg(long)]
     pub no_plants: bool,
-    /// Solve every frame by itself instead of the whole clip at once, to compare with
-    #[arg(long)]
-    pub per_frame: bool,
-    /// Keep parts of the body out of each other where the performer's are apart; takes longer
-    #[arg(long)]
-    pub keep_apart: bool,
+    /// How the clip is solved.
+    #[command(flatten)]
+    pub how: How,
     /// Frame rate of the result [default: that of the take]
     #[arg(long, value_name = "FPS", value_parser = parse_rate, allow_negative_numbers = true)]
     pub rate: Option<Rate>,
+}
+
+/// How a clip is solved, over what its settings say.
+#[derive(Clone, Debug, Default, Args)]
+pub struct How {
+    /// Solve every frame by itself instead of the whole clip at once, to compare with
+    #[arg(long)]
+    per_frame: bool,
+    /// Keep parts of the body out of each other where the performer's are apart; takes longer
+    #[arg(long)]
+    keep_apart: bool,
+}
+
+impl How {
+    /// Lays the options over settings.
+    pub fn apply(&self, settings: &mut Settings) {
+        if self.per_frame {
+            settings.together = Together::Frame;
+        }
+        settings.touches.keep_out |= self.keep_apart;
+    }
 }
 
 /// `understudy run`.
@@ -354,12 +372,9 @@ pub struct RunArgs {
     /// Format of the clips
     #[arg(long, value_name = "FORMAT", value_parser = formats(), default_value = "glb")]
     pub format: OutFormat,
-    /// Solve every frame by itself instead of the whole clip at once, to compare with
-    #[arg(long)]
-    pub per_frame: bool,
-    /// Keep parts of the body out of each other where the performer's are apart; takes longer
-    #[arg(long)]
-    pub keep_apart: bool,
+    /// How the clip is solved.
+    #[command(flatten)]
+    pub how: How,
     /// Print one line of JSON per scene instead of text for people
     #[arg(long)]
     pub json: bool,

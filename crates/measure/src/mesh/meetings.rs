@@ -11,7 +11,6 @@
 use std::collections::HashMap;
 
 use serde::Serialize;
-use understudy_anatomy::Side;
 use understudy_motion::box_tree::meet;
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::solid::{PosedSolid, Solid};
@@ -63,12 +62,12 @@ impl PartSkin {
     fn new(
         surface: &Surface,
         positions: &[Vec<DVec3>],
+        fine: &[Vec<bool>],
         parts: &Parts,
         part: usize,
     ) -> Option<Self> {
         /// Vertices nearer than that at rest are one, metres.
         const WELD_M: f64 = 1e-6;
-        let fine = fine_triangles(&surface.meshes, positions);
         let mut numbers: HashMap<[i64; 3], u32> = HashMap::new();
         let (mut corners, mut rest) = (Vec::new(), Vec::new());
         let mut by_kind: [Vec<[u32; 3]>; 2] = [Vec::new(), Vec::new()];
@@ -139,24 +138,7 @@ impl PartSkin {
     }
 
     fn posed(&self, surface: &Surface, world: &WorldPose) -> Posed<'_> {
-        let slots: Vec<Vec<_>> = surface
-            .meshes
-            .iter()
-            .map(|mesh| {
-                let binds = mesh.joints.iter().zip(&mesh.inverse_binds);
-                let binds = binds.map(|(&joint, bind)| world.affines[joint] * *bind);
-                binds.collect()
-            })
-            .collect();
-        let points = self.corners.iter().map(|&(index, vertex)| {
-            let mesh = &surface.meshes[index];
-            let place = mesh.bind_positions[vertex];
-            let shares = mesh.influences[vertex].iter();
-            shares
-                .map(|&(slot, share)| share * slots[index][slot].transform_point3(place))
-                .sum()
-        });
-        self.with(points.collect())
+        self.with(surface.posed_vertices(&self.corners, world))
     }
 
     fn with(&self, points: Vec<DVec3>) -> Posed<'_> {
@@ -194,18 +176,7 @@ fn distance_m(one: &Posed<'_>, free: &[usize], other: &Posed<'_>, within_m: f64)
 
 /// Name of the part of the skin that is an end of a touch; `None` for the floor.
 fn part_name(end: &TouchEnd) -> Option<String> {
-    if end.part == TouchPart::Floor {
-        return None;
-    }
-    let side = match end.side {
-        Side::Middle => String::new(),
-        side => format!("{} ", side.word()),
-    };
-    let pair = match end.pair {
-        0 => String::new(),
-        pair => format!(" of pair {}", pair + 1),
-    };
-    Some(format!("{side}{}{pair}", end.part.word()))
+    (end.part != TouchPart::Floor).then(|| end.words())
 }
 
 /// Measures touches on a skin. A touch for which the body has no skin is left out.
@@ -223,6 +194,7 @@ pub fn measure_meetings(
         .iter()
         .map(|mesh| mesh.posed(&subject.rest))
         .collect();
+    let fine = fine_triangles(&surface.meshes, &positions);
     let mut known: HashMap<String, Option<PartSkin>> = HashMap::new();
     for name in touches
         .iter()
@@ -231,7 +203,7 @@ pub fn measure_meetings(
     {
         known.entry(name).or_insert_with_key(|name| {
             let part = parts.list.iter().position(|part| part.name == *name)?;
-            PartSkin::new(surface, &positions, &parts, part)
+            PartSkin::new(surface, &positions, &fine, &parts, part)
         });
     }
     let skin = |end: &TouchEnd| known.get(&part_name(end)?)?.as_ref();
@@ -290,6 +262,7 @@ fn gap_m([one, other]: [&Posed<'_>; 2], [free, other_free]: &[Vec<usize>; 2]) ->
 mod tests {
     use super::*;
     use crate::testing::{Dummy, two_balls, wrist_from_chest};
+    use understudy_anatomy::Side;
 
     fn touch(to: TouchPart, last: usize) -> Touch {
         let end = |part, side| TouchEnd {

@@ -9,11 +9,7 @@
 //! MathWorld) where they are 5 mm deep, most of which the facets take off, and within 1 % from 10 mm
 //! to all inside.
 //!
-//! Left out is what the body is made with: neighbours in the body, vertices that lie inside at
-//! rest, a seam around the places at which two parts meet, where skinning folds the skin, and of
-//! every pair the volume that it shares at rest. Nothing lies inside hair, quills, feathers and
-//! claws: they go into what comes. Those of arms and legs may go into nothing else; those of other
-//! parts are passed through. A thin part that is pierced without any vertex inside is not seen.
+//! What is left out is said in [`understudy_overlap`].
 
 use std::convert::Infallible;
 use std::num::NonZero;

@@ -10,7 +10,7 @@
 
 use serde::Serialize;
 use understudy_anatomy::JointPoint;
-use understudy_motion::{DAffine3, DVec3, Skeleton, Surface, WorldPose};
+use understudy_motion::{DVec3, Surface, WorldPose};
 use understudy_solver::{Foot, FootPart};
 
 use crate::slide::extent_on_floor;
@@ -115,8 +115,7 @@ pub fn measure_soles(subject: &Subject<'_>, surface: &Surface) -> Option<Soles> 
     let mut soles = Soles::default();
     let mut has_skin = false;
     for (leg, foot) in subject.feet.iter().enumerate() {
-        let joints = joints_from(&subject.clip.skeleton, foot.ankle);
-        let skin = foot_skin(surface, &positions, &joints, foot, subject);
+        let skin = foot_skin(surface, &positions, foot, subject);
         has_skin |= !skin.vertices.is_empty();
         for stand in subject.stands(leg) {
             let place = SkinPlace::new(surface, &positions, stand.point, &subject.rest);
@@ -151,27 +150,19 @@ pub fn measure_soles(subject: &Subject<'_>, surface: &Surface) -> Option<Soles> 
     has_skin.then_some(soles)
 }
 
-/// Which joints hang on a joint, itself included.
-fn joints_from(skeleton: &Skeleton, first: usize) -> Vec<bool> {
-    let mut below = vec![false; skeleton.len()];
-    for joint in 0..skeleton.len() {
-        below[joint] = joint == first || skeleton.parent(joint).is_some_and(|parent| below[parent]);
-    }
-    below
-}
-
 fn foot_skin(
     surface: &Surface,
     positions: &[Vec<DVec3>],
-    joints: &[bool],
     foot: &Foot,
     subject: &Subject<'_>,
 ) -> FootSkin {
+    let skeleton = &subject.clip.skeleton;
+    let is_of_foot = |joint: usize| skeleton.is_at_or_above(foot.ankle, joint);
     let mut vertices = Vec::new();
     let mut lowest_m = f64::INFINITY;
     for (index, mesh) in surface.meshes.iter().enumerate() {
         for (vertex, place) in positions[index].iter().enumerate() {
-            if mesh.main_joint(vertex).is_some_and(|joint| joints[joint]) {
+            if mesh.main_joint(vertex).is_some_and(is_of_foot) {
                 vertices.push((index, vertex));
                 lowest_m = lowest_m.min(place.y);
             }
@@ -191,24 +182,8 @@ fn foot_skin(
 impl FootSkin {
     /// Height of the lowest vertex above the floor, metres.
     fn lowest_m(&self, surface: &Surface, world: &WorldPose, subject: &Subject<'_>) -> Option<f64> {
-        let slots: Vec<Vec<DAffine3>> = surface
-            .meshes
-            .iter()
-            .map(|mesh| {
-                let binds = mesh.joints.iter().zip(&mesh.inverse_binds);
-                binds
-                    .map(|(&joint, bind)| world.affines[joint] * *bind)
-                    .collect()
-            })
-            .collect();
-        let heights = self.vertices.iter().map(|&(index, vertex)| {
-            let mesh = &surface.meshes[index];
-            let place = mesh.bind_positions[vertex];
-            let shares = mesh.influences[vertex].iter();
-            let at =
-                shares.map(|&(slot, share)| share * slots[index][slot].transform_point3(place));
-            subject.floor.above(at.sum())
-        });
+        let points = surface.posed_vertices(&self.vertices, world);
+        let heights = points.iter().map(|&point| subject.floor.above(point));
         heights.reduce(f64::min)
     }
 }

@@ -22,7 +22,7 @@ pub(super) fn settle_each(
     };
     for frame in 0..frames {
         watch.count(frame, frames)?;
-        let alone: Vec<LegTrack> = legs.iter().map(|leg| one_frame(leg, frame)).collect();
+        let alone: Vec<LegTrack> = legs.iter().map(|leg| leg.within([frame; 2])).collect();
         let own = settle(&alone, weights, Watch::nobody())?;
         all.pelvis.extend(own.pelvis);
         for (all, own) in all.feet.iter_mut().zip(own.feet) {
@@ -30,20 +30,6 @@ pub(super) fn settle_each(
         }
     }
     Ok(all)
-}
-
-fn one_frame(leg: &LegTrack, frame: usize) -> LegTrack {
-    LegTrack {
-        hips: vec![leg.hips[frame]],
-        ankles: vec![leg.ankles[frame]],
-        clearances: vec![leg.clearances[frame]],
-        reaches: vec![leg.reaches[frame]],
-        wanted_bends: vec![leg.wanted_bends[frame]],
-        least_bends: vec![leg.least_bends[frame]],
-        largest_bends: vec![leg.largest_bends[frame]],
-        largest_curve: leg.largest_curve,
-        planted: vec![leg.planted[frame]],
-    }
 }
 
 /// A stage in one frame.

@@ -516,14 +516,10 @@ impl Prepared {
 
     /// Takes the place of the pelvis and the legs over from another clip of one frame.
     fn take_legs(&self, clip: &mut Clip, from: &Clip) {
-        let hips: Vec<usize> = self.body.legs.iter().map(|leg| leg.hip).collect();
-        let mut is_leg = vec![false; self.skeleton.len()];
         let locals = clip.frame_mut(0);
         for (joint, own) in from.frame(0).iter().enumerate() {
-            // Parents have lower numbers.
-            let above = self.skeleton.parent(joint);
-            is_leg[joint] = hips.contains(&joint) || above.is_some_and(|above| is_leg[above]);
-            if is_leg[joint] {
+            let mut legs = self.body.legs.iter();
+            if legs.any(|leg| self.skeleton.is_at_or_above(leg.hip, joint)) {
                 locals[joint] = *own;
             }
         }

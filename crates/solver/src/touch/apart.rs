@@ -14,9 +14,9 @@ use understudy_motion::{DVec3, Surface, WorldPose, signal};
 use understudy_overlap::{Parts, PosedParts, SkinParts};
 
 use super::find::Moving;
-use super::goals::{Goal, Meet, PLACE_HZ, Target};
+use super::goals::{Goal, Meet, PLACE_HZ};
+use super::part_words;
 use super::skin::SkinPoint;
-use super::{TouchPart, part_words};
 
 /// Which limbs move out of what they are in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,7 +43,8 @@ struct Kept {
     /// Per frame, the way from the second part to the first, unit, in coordinates of a joint of the
     /// second; none where the performer lacks one of both.
     ways: Option<(usize, Vec<DVec3>)>,
-    words: [String; 2],
+    /// First and last frames of touches between the two: what touches is the matter of its goal.
+    touches: Vec<[usize; 2]>,
 }
 
 /// Vertices that were inside before, and are looked at again: pair, whether of its second part, and
@@ -87,11 +88,12 @@ pub(crate) struct Apart<'a> {
 }
 
 impl<'a> Apart<'a> {
-    /// Of a performer and a character in plain transfer.
+    /// Of a performer and a character in plain transfer, with the touches that are kept.
     pub(crate) fn new(
         (skin, parts, surface): (&'a SkinParts, &'a Parts, &'a Surface),
         body: &Body,
         [performer, character]: [&Moving<'_>; 2],
+        goals: &[Goal],
         movers: Movers,
     ) -> Self {
         let limbs = limb_of_part(parts, body, movers);
@@ -105,8 +107,13 @@ impl<'a> Apart<'a> {
             if moved.is_empty() || (movers == Movers::Legs && is_arms) {
                 continue;
             }
-            let words = both.map(|part| parts.list[part].name.clone());
-            let found = words.each_ref().map(|name| find_part(performer, name));
+            let names = both.map(|part| parts.list[part].name.as_str());
+            let found = names.map(|name| find_part(performer, name));
+            let is_here = |goal: &&Goal| {
+                let [a, b] = [goal.touch.from.words(), goal.touch.to.words()];
+                names == [&*a, &*b] || names == [&*b, &*a]
+            };
+            let touches = goals.iter().filter(is_here);
             let to = parts
                 .of_joint
                 .iter()
@@ -128,7 +135,9 @@ impl<'a> Apart<'a> {
                 limbs: moved,
                 depths_m,
                 ways,
-                words,
+                touches: touches
+                    .map(|goal| [goal.touch.first, goal.touch.last])
+                    .collect(),
             });
         }
         Self {
@@ -140,28 +149,14 @@ impl<'a> Apart<'a> {
         }
     }
 
-    /// Looks what is inside what in a frame of the clip, posed as in `world`; what touches there by one
-    /// of `goals` is its matter. `again` holds what was inside before.
-    pub(crate) fn look(
-        &self,
-        frame: usize,
-        world: &WorldPose,
-        goals: &[Goal],
-        again: &mut Again,
-    ) -> Outside {
+    /// Looks what is inside what in a frame of the clip, posed as in `world`. `again` holds what was
+    /// inside before.
+    pub(crate) fn look(&self, frame: usize, world: &WorldPose, again: &mut Again) -> Outside {
         let posed = self.skin.posed(self.surface, world);
-        let touching: Vec<[String; 2]> = goals
-            .iter()
-            .filter(|goal| (goal.touch.first..=goal.touch.last).contains(&frame))
-            .map(|goal| [goal.touch.from.words(), goal.touch.to.words()])
-            .collect();
         let mut found = Outside::default();
         for (index, kept) in self.pairs.iter().enumerate() {
-            let touches = |[one, other]: &[String; 2]| {
-                let [a, b] = &kept.words;
-                (one == a && other == b) || (one == b && other == a)
-            };
-            if touching.iter().any(touches) {
+            let mut touches = kept.touches.iter();
+            if touches.any(|[first, last]| (*first..=*last).contains(&frame)) {
                 continue;
             }
             let way = kept.ways.as_ref();
@@ -239,13 +234,8 @@ impl<'a> Apart<'a> {
             ends.push(skin_point(self.skin.corner(to, number)?));
         }
         let target = SkinPoint::mixed([&ends[0], &ends[1], &ends[2]], shares);
-        let joint = target.main_joint()?;
-        Some(Meet {
-            point: skin_point(self.skin.own_vertex(from, seen.vertex)),
-            normal: look.world.rotation(joint).inverse() * seen.normal,
-            normal_joint: Some(joint),
-            target: Target::Skin(target),
-        })
+        let point = skin_point(self.skin.own_vertex(from, seen.vertex));
+        Meet::on_skin(point, target, seen.normal, look.world)
     }
 }
 
@@ -337,14 +327,10 @@ fn limb_of_part(parts: &Parts, body: &Body, movers: Movers) -> Vec<Option<Limb>>
     limbs
 }
 
-/// The performer's part of a name; a foot counts as no part there.
+/// The performer's part of a name; feet, necks, tails, ears and wings are none there.
 fn find_part(performer: &Moving<'_>, name: &str) -> Option<usize> {
-    let words = |part: &super::part::Part| part_words(part.kind, part.side, part.pair);
-    let kinds = |part: &super::part::Part| part.kind != TouchPart::Floor;
-    performer
-        .parts
-        .iter()
-        .position(|part| kinds(part) && words(part) == name)
+    let mut parts = performer.parts.iter();
+    parts.position(|part| part_words(part.kind, part.side, part.pair) == name)
 }
 
 /// Per frame how far one of the performer's parts is from another, metres, and the way there from the

@@ -87,7 +87,7 @@ pub(crate) struct Stage<'a> {
     pub(crate) character: Actor<'a>,
     pub(crate) surface: Option<&'a Surface>,
     /// The skin in parts, where parts shall stay out of each other.
-    pub(crate) skin: Option<(&'a SkinParts, &'a Parts)>,
+    pub(crate) skin: Option<&'a (SkinParts, Parts)>,
     pub(crate) floor: Floor,
     pub(crate) frame_time_secs: f64,
 }
@@ -201,9 +201,9 @@ impl<'a> Cast<'a> {
     }
 
     /// What of the character stays apart; `None` without a skin in parts.
-    fn apart(&self, movers: Movers) -> Option<Apart<'a>> {
+    fn apart(&self, goals: &[Goal], movers: Movers) -> Option<Apart<'a>> {
         let bodies = [&self.performer, &self.character];
-        Some(Apart::new(self.skin?, self.body, bodies, movers))
+        Some(Apart::new(self.skin?, self.body, bodies, goals, movers))
     }
 
     fn pair(&self) -> Pair<'_> {
@@ -237,9 +237,10 @@ impl<'a> Cast<'a> {
             .zip(&goals)
             .filter(|(_, goal)| goal.is_none());
         let missing = missing.map(|(touch, _)| *touch).collect();
+        let goals: Vec<Goal> = goals.into_iter().flatten().collect();
         let wanted = Wanted {
-            goals: goals.into_iter().flatten().collect(),
-            apart: self.apart(Movers::Arms),
+            apart: self.apart(&goals, Movers::Arms),
+            goals,
             ground: &[],
             start,
         };
@@ -257,7 +258,7 @@ impl<'a> Cast<'a> {
     ) -> Result<(), SolveError> {
         let wanted = Wanted {
             goals: Vec::new(),
-            apart: self.apart(Movers::Legs),
+            apart: self.apart(&[], Movers::Legs),
             ground,
             start: None,
         };
@@ -274,7 +275,7 @@ impl<'a> Cast<'a> {
     ) -> Result<Vec<CarriedTouch>, SolveError> {
         let pair = self.pair();
         let apart = wanted.apart.as_ref();
-        let insides = apart.map(|apart| insides(apart, &wanted.goals, clip));
+        let insides = apart.map(|apart| insides(apart, clip));
         let insides = insides.unwrap_or_default();
         let windows = windows(&wanted.goals, &insides, settings, clip);
         let rounds = windows.len() * (ROUNDS + 1);
@@ -386,9 +387,9 @@ fn windows(
 }
 
 /// Frames in which something is inside what it stays out of, with the limbs that have to move.
-fn insides(apart: &Apart<'_>, goals: &[Goal], clip: &Clip) -> Vec<(usize, Vec<Limb>)> {
+fn insides(apart: &Apart<'_>, clip: &Clip) -> Vec<(usize, Vec<Limb>)> {
     let look = |frame: usize| {
-        let found = apart.look(frame, &clip.world(frame), goals, &mut Again::new());
+        let found = apart.look(frame, &clip.world(frame), &mut Again::new());
         (found.deepest_m > LEAST_M).then_some((frame, found.limbs))
     };
     let frames: Vec<usize> = (0..clip.frame_count()).collect();
@@ -526,6 +527,11 @@ impl WindowSolver<'_> {
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
         let mut agains = vec![Again::new(); frames];
+        // Touches find each other first.
+        let start = match self.apart {
+            Some(_) if !window.goals.is_empty() => TOUCHES_FIRST,
+            _ => 0,
+        };
         let mut best = (f64::INFINITY, Vec::new());
         for round in 0..=last_round {
             self.rounds.fetch_add(1, Ordering::Relaxed);
@@ -533,11 +539,6 @@ impl WindowSolver<'_> {
                 break;
             }
             let missed = self.look_again(&mut problem, &mut known, size_m);
-            // Touches find each other first.
-            let start = match self.apart {
-                Some(_) if !window.goals.is_empty() => TOUCHES_FIRST,
-                _ => 0,
-            };
             let inside = match round >= start {
                 true => self.look_apart(&mut problem, &mut agains, round - start, size_m),
                 false => f64::INFINITY,
@@ -582,16 +583,12 @@ impl WindowSolver<'_> {
 
     /// Limbs by what they are.
     fn limbs(&self, limbs: &[Limb]) -> Limbs {
-        let (arms, legs) = (&self.body.arms, &self.body.legs);
-        let is_leg = self.apart.is_some_and(|apart| apart.movers == Movers::Legs);
-        let of = |is: bool| match is {
-            true => limbs.to_vec(),
-            false => Vec::new(),
-        };
-        Limbs {
-            arms: of(!is_leg && !arms.is_empty()),
-            legs: of(is_leg && !legs.is_empty()),
+        let mut found = Limbs::default();
+        match self.apart.map(|apart| apart.movers) {
+            Some(Movers::Legs) => found.legs = limbs.to_vec(),
+            Some(Movers::Arms) | None => found.arms = limbs.to_vec(),
         }
+        found
     }
 
     /// The longest limb that moves, metres.
@@ -643,7 +640,7 @@ impl WindowSolver<'_> {
             let mut again = known[*at].clone();
             let frame = problem.first + at;
             let world = problem.world(frame);
-            let found = apart.look(frame, &world, problem.goals, &mut again);
+            let found = apart.look(frame, &world, &mut again);
             (*at, again, found)
         });
         let mut left = 0.0;
@@ -728,17 +725,10 @@ impl WindowSolver<'_> {
         let flesh = &character.flesh;
         let nearest = flesh.nearest(goal.from_part, to, world, around, facing, again);
         let pair = |nearest: Nearest| {
-            let joint = nearest.to.main_joint()?;
-            let pair = Meet {
-                point: nearest.from,
-                normal: world.rotation(joint).inverse() * nearest.normal,
-                normal_joint: Some(joint),
-                target: Target::Skin(nearest.to),
-            };
             Some(Near {
                 gap_m: nearest.metres,
                 vertex: Some(nearest.vertex),
-                pair,
+                pair: Meet::on_skin(nearest.from, nearest.to, nearest.normal, world)?,
             })
         };
         nearest.into_iter().filter_map(pair).collect()

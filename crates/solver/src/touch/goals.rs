@@ -45,6 +45,23 @@ impl Target {
 }
 
 impl Meet {
+    /// A point that meets a point of a skin, whose outward normal (world, unit) it carries along; `None`
+    /// where nothing moves that skin.
+    pub(crate) fn on_skin(
+        point: SkinPoint,
+        target: SkinPoint,
+        normal: DVec3,
+        pose: &WorldPose,
+    ) -> Option<Self> {
+        let joint = target.main_joint()?;
+        Some(Self {
+            point,
+            normal: pose.rotation(joint).inverse() * normal,
+            normal_joint: Some(joint),
+            target: Target::Skin(target),
+        })
+    }
+
     /// The normal in a pose, world.
     pub(crate) fn normal(&self, pose: &WorldPose) -> DVec3 {
         match self.normal_joint {

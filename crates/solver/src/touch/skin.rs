@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use understudy_anatomy::Body;
-use understudy_motion::box_tree::{Bounds, BoxTree, entry};
+use understudy_motion::box_tree::{Bounds, BoxTree};
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
@@ -418,15 +418,12 @@ impl<'a> PosedPart<'a> {
     /// Where a point inside comes out on a way (unit) through the skin that looks that way, if it
     /// does within `within_m`; the distance is below 0.
     fn way_out(&self, point: DVec3, way: DVec3, within_m: f64) -> Option<Distance> {
-        let inverse = way.recip();
-        let bound = |bounds: &Bounds| entry(bounds, point, inverse);
-        let out_m = |triangle: usize| {
-            let looks_that_way = self.normal(triangle).dot(way) > 0.0;
-            let out_m = ray_triangle(point, way, &self.corners(triangle));
-            out_m.filter(|_| looks_that_way).unwrap_or(f64::INFINITY)
+        let looks_that_way = |triangle: usize| {
+            (self.normal(triangle).dot(way) > 0.0).then(|| self.corners(triangle))
         };
         let tree = &self.skin.tree;
-        let (triangle, out_m) = tree.least(&self.boxes, within_m, &bound, &out_m)?;
+        let (triangle, out_m) =
+            tree.first_hit(&self.boxes, (point, way), within_m, &looks_that_way)?;
         Some(Distance {
             metres: -out_m,
             triangle,

@@ -8,8 +8,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use understudy_interchange::ron_file::load_ron;
-use understudy_solver::settings::{Reference, Together};
-use understudy_solver::{Contacts, Settings};
+use understudy_solver::{Contacts, Reference, Settings};
 
 use crate::args::{RetargetArgs, SolveArgs};
 use crate::output::{complain, print, warn};
@@ -163,12 +162,7 @@ pub fn choices_of(args: &SolveArgs, name: Option<String>) -> Result<Choices, Fai
     if args.no_plants {
         settings.plants.enabled = false;
     }
-    if args.per_frame {
-        settings.together = Together::Frame;
-    }
-    if args.keep_apart {
-        settings.touches.keep_out = true;
-    }
+    args.how.apply(&mut settings);
     let contacts = match &args.contacts {
         Some(path) => Some(load_ron::<Contacts>(path).map_err(|error| Failure::input(&error))?),
         None => None,

@@ -8,7 +8,6 @@ use understudy_scene::export::{one_file_each, spare_files};
 use understudy_scene::load::stem;
 use understudy_scene::report::{counted, json_text};
 use understudy_scene::{Exit, Failure, Finding, OpenScene, Outputs, Scene, Solved, deliver};
-use understudy_solver::Together;
 
 use crate::args::RunArgs;
 use crate::output::{Align, Table, complain, print, warn};
@@ -57,12 +56,7 @@ impl Ran {
 
 fn run_scene(args: &RunArgs, path: &Path) -> Result<Ran, Failure> {
     let mut open = Scene::load(path)?.open(path)?;
-    if args.per_frame {
-        open.choices.settings.together = Together::Frame;
-    }
-    if args.keep_apart {
-        open.choices.settings.touches.keep_out = true;
-    }
+    args.how.apply(&mut open.choices.settings);
     let solved = open.solve(Options::default(), &mut |_| {})?;
     let findings = open.scene.findings(&solved);
     let notes = solved.notes.clone();

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use understudy_anatomy::{Body, JointPoint, Side};
 use understudy_measure::distance_segment_segment::distance_segment_segment;
-use understudy_measure::penetration::{Rod, rods};
+use understudy_measure::penetration::{Rod, Rods};
 use understudy_measure::{PlantedParts, Report, Subject, parts_from_contacts};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
 use understudy_scene::{Loaded, Solved};
@@ -514,10 +514,10 @@ fn soles(subject: &Subject<'_>) -> Vec<Sole> {
 /// Depths, frame by frame, of the pairs that a report found to go into each other.
 fn touches(subject: &Subject<'_>, surface: Option<&Surface>, report: &Report) -> Vec<Touch> {
     let pairs = report.penetration.pairs.iter();
+    let bones = Rods::new(subject, surface);
     pairs
         .filter_map(|pair| {
-            let names = [&pair.part, &pair.other_part];
-            let rods = names.map(|name| rods(subject, surface, name));
+            let rods = [&pair.part, &pair.other_part].map(|name| bones.of(name));
             if rods.iter().any(Vec::is_empty) {
                 return None;
             }

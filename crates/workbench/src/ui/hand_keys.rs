@@ -5,7 +5,7 @@ use egui::{Button, DragValue, Ui};
 use understudy_solver::{HandKey, Settings};
 
 use super::theme::caption;
-use super::tune::{heading, line, reset, send};
+use super::tune::{heading, is_going_on, line, reset, send};
 use crate::state::command::Command;
 use crate::state::session::Session;
 use crate::state::stage::Who;
@@ -91,33 +91,9 @@ fn key(
             out.push(Command::Seek(before.frame));
         }
     });
-    let hint = "Degrees about the character's axes at rest: across, up, ahead in its file. From -180 to 180 °.";
-    line(ui, "    turn", hint, |ui| {
-        if reset(ui, after.turn_deg != [0.0; 3], "Back to no turn") {
-            after.turn_deg = [0.0; 3];
-        }
-        ui.label(caption("°"));
-        for axis in [2, 1, 0] {
-            let field = DragValue::new(&mut after.turn_deg[axis]).update_while_editing(false);
-            let field = field.range(-180.0..=180.0).speed(0.3).max_decimals(1);
-            let field = ui.add(field.prefix(["x ", "y ", "z "][axis]));
-            is_dragged |= is_going_on(&field.on_hover_text(hint));
-        }
-    });
+    is_dragged |= axes(ui, &TURN, &mut after.turn_deg);
     if is_root {
-        let hint = "Shift of the whole body along the axes of its file; feet that stand stay. From -5 to 5 m.";
-        line(ui, "    shift", hint, |ui| {
-            if reset(ui, after.shift_m != [0.0; 3], "Back to no shift") {
-                after.shift_m = [0.0; 3];
-            }
-            ui.label(caption("m"));
-            for axis in [2, 1, 0] {
-                let field = DragValue::new(&mut after.shift_m[axis]).update_while_editing(false);
-                let field = field.range(-5.0..=5.0).speed(0.002).max_decimals(3);
-                let field = ui.add(field.prefix(["x ", "y ", "z "][axis]));
-                is_dragged |= is_going_on(&field.on_hover_text(hint));
-            }
-        });
+        is_dragged |= axes(ui, &SHIFT, &mut after.shift_m);
     }
     let hint = "Frames over which the turn grows before the key, and dies away after it. From 0 to 100000.";
     line(ui, "    fade in, out", hint, |ui| {
@@ -146,6 +122,52 @@ fn key(
     }
 }
 
-fn is_going_on(field: &egui::Response) -> bool {
-    field.dragged() && !field.drag_started()
+/// Three numbers of a key, one for each axis.
+struct Axes {
+    name: &'static str,
+    unit: &'static str,
+    /// From as much below 0 to as much above.
+    most: f64,
+    speed: f64,
+    digits: usize,
+    hint: &'static str,
+    back: &'static str,
+}
+
+const TURN: Axes = Axes {
+    name: "    turn",
+    unit: "°",
+    most: 180.0,
+    speed: 0.3,
+    digits: 1,
+    hint: "Degrees about the character's axes at rest: across, up, ahead in its file. From -180 to 180 °.",
+    back: "Back to no turn",
+};
+const SHIFT: Axes = Axes {
+    name: "    shift",
+    unit: "m",
+    most: 5.0,
+    speed: 0.002,
+    digits: 3,
+    hint: "Shift of the whole body along the axes of its file; feet that stand stay. From -5 to 5 m.",
+    back: "Back to no shift",
+};
+
+/// Whether a drag goes on.
+fn axes(ui: &mut Ui, axes: &Axes, values: &mut [f64; 3]) -> bool {
+    let mut goes_on = false;
+    line(ui, axes.name, axes.hint, |ui| {
+        if reset(ui, *values != [0.0; 3], axes.back) {
+            *values = [0.0; 3];
+        }
+        ui.label(caption(axes.unit));
+        for axis in [2, 1, 0] {
+            let field = DragValue::new(&mut values[axis]).update_while_editing(false);
+            let field = field.range(-axes.most..=axes.most).speed(axes.speed);
+            let field = field.max_decimals(axes.digits);
+            let field = ui.add(field.prefix(["x ", "y ", "z "][axis]));
+            goes_on |= is_going_on(&field.on_hover_text(axes.hint));
+        }
+    });
+    goes_on
 }

@@ -12,7 +12,7 @@ use understudy_scene::Loaded;
 use understudy_solver::Settings;
 
 use super::theme::{button, caption, colour, row_ground};
-use super::tune::{line, send};
+use super::tune::{is_going_on, line, send};
 use super::{Memory, chains};
 use crate::state::command::Command;
 use crate::state::palette;
@@ -363,7 +363,7 @@ fn offsets(ui: &mut Ui, settings: &Settings, name: &str, out: &mut Vec<Command>)
                 .range(-180.0..=180.0)
                 .speed(0.3);
             let field = ui.add(field.prefix(["x ", "y ", "z "][axis]).max_decimals(1));
-            is_dragged |= field.dragged() && !field.drag_started();
+            is_dragged |= is_going_on(&field);
         }
     });
     if turn_deg != before {

@@ -7,7 +7,7 @@ use understudy_solver::{Contact, Contacts};
 use super::contact_rows::send;
 use super::marks::millimetres;
 use super::theme::{button, caption, colour};
-use super::tune::{heading, line};
+use super::tune::{heading, is_going_on, line};
 use crate::state::command::Command;
 use crate::state::palette;
 use crate::state::pins::{missed_mm, standing, unpinned, with_place};
@@ -126,7 +126,7 @@ fn pin(
                 .speed(0.002)
                 .max_decimals(4);
             let field = ui.add(field).on_hover_text(&hint);
-            goes_on |= field.dragged() && !field.drag_started();
+            goes_on |= is_going_on(&field);
         }
     });
     if let Some(away_mm) = missed_mm(session, contact) {

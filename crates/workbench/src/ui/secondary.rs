@@ -8,7 +8,7 @@ use understudy_scene::Loaded;
 use understudy_solver::{Secondary, Settings};
 
 use super::theme::caption;
-use super::tune::{heading, line, reset, send};
+use super::tune::{heading, is_going_on, line, reset, send};
 use crate::state::command::Command;
 use crate::state::session::Session;
 
@@ -193,7 +193,7 @@ fn number(ui: &mut Ui, field: &Field, value: &mut f64, usual: f64) -> bool {
         ui.label(caption(field.unit));
         let drag = DragValue::new(value).range(least..=most).speed(field.speed);
         let drag = ui.add(drag.fixed_decimals(2).update_while_editing(false));
-        goes_on = drag.dragged() && !drag.drag_started();
+        goes_on = is_going_on(&drag);
         drag.on_hover_text(&hint);
     });
     goes_on

@@ -414,14 +414,14 @@ fn number(ui: &mut Ui, control: &Control, settings: &Settings, out: &mut Vec<Com
         if value != before {
             let mut changed = settings.clone();
             (control.set)(&mut changed, value);
-            send(
-                control.name,
-                changed,
-                field.dragged() && !field.drag_started(),
-                out,
-            );
+            send(control.name, changed, is_going_on(&field), out);
         }
     });
+}
+
+/// Whether a field is being dragged, on from where the drag began.
+pub fn is_going_on(field: &egui::Response) -> bool {
+    field.dragged() && !field.drag_started()
 }
 
 /// The button that sets something back; whether it was pressed.
@@ -458,7 +458,7 @@ fn reference(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             let field = DragValue::new(frame).update_while_editing(false);
             let field = ui.add(field.range(0..=last).speed(0.5));
             let range = format!("{hint} From frame 0 to {last}.");
-            is_dragged = field.dragged() && !field.drag_started();
+            is_dragged = is_going_on(&field);
             field.on_hover_text(range);
         }
         let is_frame = matches!(reference, Reference::Frame(_));
@@ -515,7 +515,7 @@ fn floor(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             .speed(0.001)
             .fixed_decimals(3);
         let field = ui.add(field).on_hover_text(&hint);
-        is_dragged = field.dragged() && !field.drag_started();
+        is_dragged = is_going_on(&field);
         if height_m != shown_m {
             after = Some(height_m);
         }
@@ -546,7 +546,7 @@ fn travel(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
                 .speed(0.005)
                 .fixed_decimals(3);
             let field = ui.add(field).on_hover_text(hint);
-            is_dragged = field.dragged() && !field.drag_started();
+            is_dragged = is_going_on(&field);
         }
         let is_factor = matches!(travel, Travel::Factor(_));
         if ui
