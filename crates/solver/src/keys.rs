@@ -65,11 +65,13 @@ pub(crate) struct FoundKey<'a> {
     pub(crate) shift: DVec3,
     /// Frame of the take at which the clip begins that the key is laid over.
     pub(crate) start: usize,
+    /// Frames of the take for each frame of the clip.
+    pub(crate) step: usize,
 }
 
 impl FoundKey<'_> {
     fn weight(&self, frame: usize) -> f64 {
-        self.key.weight(self.start + frame)
+        self.key.weight(self.start + frame * self.step)
     }
 }
 

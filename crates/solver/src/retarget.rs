@@ -4,7 +4,8 @@ mod alone;
 pub mod near;
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::fmt;
+use std::sync::{Arc, OnceLock};
 
 use thiserror::Error;
 use understudy_anatomy::Body;
@@ -25,7 +26,7 @@ use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
-use crate::touch::{self, CarriedTouch, Touch};
+use crate::touch::{self, CarriedTouch, Flesh, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
 use crate::watch::{Stopped, Watch};
@@ -116,6 +117,24 @@ pub struct Retargeted {
     /// What a person should know.
     pub notes: Vec<String>,
     file_from_upright: DQuat,
+    made: Arc<Made>,
+    /// The performer's feet and floor, found level and with the slope that the take shows.
+    stances: Arc<OnceLock<[Stance; 2]>>,
+}
+
+/// What is made once of a take and a character, for as long as both stay the same.
+#[derive(Default)]
+struct Made {
+    /// The character's flesh, without its skin and with it.
+    flesh: [OnceLock<Arc<Flesh>>; 2],
+    /// Its skin in parts.
+    parts: OnceLock<(SkinParts, Parts)>,
+}
+
+impl fmt::Debug for Made {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Made").finish_non_exhaustive()
+    }
 }
 
 impl Retargeted {
@@ -157,6 +176,8 @@ impl Retargeted {
                 .collect(),
             notes: self.notes.clone(),
             file_from_upright: self.file_from_upright,
+            made: Arc::clone(&self.made),
+            stances: Arc::default(),
         }
     }
 
@@ -327,6 +348,9 @@ struct Prepared {
     file_from_upright: DQuat,
     /// Frame of the whole take at which this part of it begins.
     first: usize,
+    /// Frames of the whole take for each of this part.
+    step: usize,
+    made: Arc<Made>,
 }
 
 impl Prepared {
@@ -399,6 +423,8 @@ impl Prepared {
             notes,
             file_from_upright: upright.inverse(),
             first: 0,
+            step: 1,
+            made: Arc::default(),
         })
     }
 
@@ -483,6 +509,8 @@ impl Prepared {
             touches: carried,
             notes,
             file_from_upright: self.file_from_upright,
+            made: self.made,
+            stances: Arc::default(),
         };
         if settings.plants.enabled {
             done.notes.extend(missed_pins(&done));
@@ -541,12 +569,9 @@ impl Prepared {
             return Ok(Vec::new());
         }
         let wanted = &settings.touches;
-        let skin = surface.filter(|_| wanted.keep_out).map(|surface| {
-            let parts = body_parts(&self.skeleton, &self.body);
-            let leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
-            (SkinParts::new(surface, &parts, &self.rest, leg_m), parts)
-        });
-        let (carried, missing) = self.with_stage(plain, surface, skin.as_ref(), |stage| {
+        let skin = surface.filter(|_| wanted.keep_out);
+        let skin = skin.map(|surface| self.skin_parts(surface));
+        let (carried, missing) = self.with_stage(plain, surface, skin, |stage| {
             match settings.together {
                 Together::Clip => {
                     let cast = touch::Cast::new(stage);
@@ -571,6 +596,15 @@ impl Prepared {
         Ok(carried)
     }
 
+    /// The character's skin in parts.
+    fn skin_parts(&self, surface: &Surface) -> &(SkinParts, Parts) {
+        self.made.parts.get_or_init(|| {
+            let parts = body_parts(&self.skeleton, &self.body);
+            let leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+            (SkinParts::new(surface, &parts, &self.rest, leg_m), parts)
+        })
+    }
+
     /// Performer and character with their flesh, in the take and in plain transfer.
     fn with_cast<T>(
         &self,
@@ -593,6 +627,8 @@ impl Prepared {
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
+        let flesh = self.made.flesh[usize::from(surface.is_some())]
+            .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton));
         ask(&touch::Stage {
             performer: touch::Actor {
                 body: &take.body,
@@ -607,6 +643,7 @@ impl Prepared {
                 skeleton: &self.skeleton,
             },
             surface,
+            flesh,
             skin,
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
@@ -640,6 +677,7 @@ impl Prepared {
                     turn: upright * degrees,
                     shift: upright * DVec3::from_array(key.shift_m),
                     start: self.first,
+                    step: self.step,
                 })
             })
             .collect::<Result<Vec<_>, SolveError>>()?;

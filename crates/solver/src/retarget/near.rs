@@ -1,16 +1,20 @@
 //! A quick answer to a change, from the last result: one frame at once, or a stretch of frames, before
 //! the whole clip is carried over again.
 
+use std::sync::Arc;
+
 use understudy_anatomy::Leg;
 use understudy_motion::{Clip, DQuat, DVec3, Surface, Transform, WorldPose};
 
 use super::{Prepared, Retargeted, SolveError, UprightTake, reference_pose, same_joints};
 use crate::contacts::{Contact, Contacts};
+use crate::floor::Floor;
+use crate::foot::{Stance, find_stance};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
 use crate::settle::{LegTrack, settle_roughly};
-use crate::touch::{Touch, TouchSettings};
+use crate::touch::{Cast, Frames, Known, Touch, TouchSettings};
 use crate::transfer::move_joint;
 use crate::watch::Watch;
 
@@ -33,14 +37,12 @@ pub struct Now {
 }
 
 /// What a change makes of one frame, about: the last result with what the change does to that frame
-/// laid over it. `surface` is the character's skin.
+/// laid over it. `surface` is the character's skin, the same in every call.
 ///
 /// Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
-/// they stood, and the legs reach them exactly. Of planting and contacts: the paths of the feet, and how
-/// the pelvis gives way to them, in the frames around, before and after. Of touches that come or go and
-/// of their clearance: hands that touch something in this frame, before and after. `None` where only the
-/// frames around tell: another floor, touches that have to be found again, what gives way for them and how
-/// firmly, and frames in which an arm is on its way to a touch.
+/// they stood, and the legs reach them exactly. Of planting, contacts and the floor: the paths of the feet,
+/// and how the pelvis gives way to them, in the frames around, before and after. Of touches: how arms and
+/// trunk turn in the frames around, before and after. Of parts that are kept apart: the frame by itself.
 ///
 /// # Errors
 /// Settings that name missing joints or frames, contacts that do not fit the take.
@@ -50,16 +52,15 @@ pub fn pose_now(
     after: Chosen<'_>,
     surface: Option<&Surface>,
     frame: usize,
-) -> Result<Option<Now>, SolveError> {
+) -> Result<Now, SolveError> {
     let frame = frame.min(known.solved.frame_count() - 1);
-    let Some(change) = Change::between(known, before, after, frame)? else {
-        return Ok(None);
+    let change = Change::between(known, before, after, frame)?;
+    let asked = &change.asked;
+    let changed = |asked: &Asked<'_>| {
+        let prepared = Prepared::sampled(known, asked, Grid::alone(frame))?;
+        Ok::<_, SolveError>((prepared.changed(asked.settings)?, prepared))
     };
-    let changed = |settings: &Settings| {
-        let prepared = Prepared::part(known, settings, [frame; 2])?;
-        Ok::<_, SolveError>((prepared.changed(settings)?, prepared))
-    };
-    let ((old, _), (new, prepared)) = (changed(before.settings)?, changed(after.settings)?);
+    let ((old, _), (new, prepared)) = (changed(&asked[0])?, changed(&asked[1])?);
     let mut clip = known.solved.range(frame, frame);
     let mut planted_parts: Vec<[bool; 3]> = known.planted_parts.iter().map(|p| p[frame]).collect();
     // The same without touches, for those that change.
@@ -67,10 +68,9 @@ pub fn pose_now(
     lay_step_over(clip.frame_mut(0), [old.frame(0), new.frame(0)]);
     if after.settings.plants.enabled {
         let mut pelvis = known.pelvis_offsets[frame];
-        let feet = match change.foot_contacts {
+        let feet = match &change.foot_contacts {
             Some(contacts) => {
-                let chosen = [before.settings, after.settings];
-                let ways = FeetNow::both(known, chosen, contacts, frame)?;
+                let ways = FeetNow::both(known, asked, contacts, frame)?;
                 let step = ways[1].pelvis - ways[0].pelvis;
                 prepared.move_pelvis(&mut clip, step);
                 pelvis += step;
@@ -87,15 +87,19 @@ pub fn pose_now(
         prepared.take_legs(&mut clip, &bare);
         planted_parts.fill([false; 3]);
     }
-    if let Some(touches) = change.touches {
-        let chosen = [before.settings, after.settings];
-        let ends = prepared.touched(&bare, &clip, touches, chosen, surface)?;
-        lay_step_over(clip.frame_mut(0), [ends[0].frame(0), ends[1].frame(0)]);
+    if let Some(touches) = &change.touches {
+        let scene = Scene {
+            known,
+            asked,
+            surface,
+            frame,
+        };
+        scene.touch(touches, &prepared, [&mut clip, &mut bare], &planted_parts)?;
     }
-    Ok(Some(Now {
+    Ok(Now {
         locals: clip.frame(0).to_vec(),
         planted_parts,
-    }))
+    })
 }
 
 /// Lays the step from one pose to another over a third.
@@ -107,122 +111,209 @@ fn lay_step_over(locals: &mut [Transform], [from, to]: [&[Transform]; 2]) {
     }
 }
 
+/// Frames of a clip at even steps, one of them the one that is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Grid {
+    first: usize,
+    step: usize,
+    count: usize,
+    /// Which of them is looked at.
+    at: usize,
+}
+
+impl Grid {
+    fn alone(frame: usize) -> Self {
+        Self::around(frame, [frame; 2], 1)
+    }
+
+    /// Frames of a stretch, counted from one in it.
+    fn around(frame: usize, [first, last]: [usize; 2], step: usize) -> Self {
+        let (at, after) = ((frame - first) / step, (last - frame) / step);
+        Self {
+            first: frame - at * step,
+            step,
+            count: at + after + 1,
+            at,
+        }
+    }
+
+    /// Frame of the clip that one of these stands for.
+    fn frame(&self, at: usize) -> usize {
+        self.first + at * self.step
+    }
+
+    fn sampled(&self, clip: &Clip) -> Result<Clip, SolveError> {
+        let frames = (0..self.count).map(|at| self.frame(at));
+        let locals = frames.flat_map(|frame| clip.frame(frame).to_vec());
+        let secs = clip.frame_time_secs * self.step as f64;
+        Ok(Clip::new(
+            Arc::clone(&clip.skeleton),
+            secs,
+            locals.collect(),
+        )?)
+    }
+
+    /// A stretch of the clip in these frames; `None` where it lies outside. What lies between two of them
+    /// is put on one that is not looked at.
+    fn place(&self, (first, last): (usize, usize)) -> Option<(usize, usize)> {
+        let end = self.frame(self.count - 1);
+        if last < self.first || first > end {
+            return None;
+        }
+        let from = first.saturating_sub(self.first).div_ceil(self.step);
+        let to = (last.min(end) - self.first) / self.step;
+        match from <= to {
+            true => Some((from, to)),
+            false if to == self.at => Some((from, from)),
+            false => Some((to, to)),
+        }
+    }
+}
+
+/// Frames in a time, at least one.
+fn frames_in(known: &Retargeted, secs: f64) -> usize {
+    // Rounding must not lose a frame.
+    ((secs / known.take.frame_time_secs + 1e-6) as usize).max(1)
+}
+
+/// Frames within a time of one.
+fn wide(known: &Retargeted, frame: usize, secs: f64) -> [usize; 2] {
+    let frames = (secs / known.take.frame_time_secs).ceil() as usize;
+    let end = known.take.frame_count() - 1;
+    [frame.saturating_sub(frames), (frame + frames).min(end)]
+}
+
+/// Settings, and the performer's feet and floor with them.
+struct Asked<'a> {
+    settings: &'a Settings,
+    stance: Stance,
+}
+
+impl Asked<'_> {
+    /// Whether everything is the same before feet are planted and touches carried over.
+    fn starts_as(&self, other: &Self) -> bool {
+        let start = |asked: &Self| Settings {
+            contacts: Settings::default().contacts,
+            plants: Settings::default().plants,
+            touches: Settings::default().touches,
+            ..asked.settings.clone()
+        };
+        self.stance == other.stance && start(self) == start(other)
+    }
+}
+
 /// Contacts of the feet, before a change and after it, in frames of the whole take.
 type FootContacts = [Contacts; 2];
 
 /// What a change is of, besides plain transfer and what is laid over it.
-struct Change {
+struct Change<'a> {
+    /// Before and after.
+    asked: [Asked<'a>; 2],
     /// Contacts before and after, where planting changes.
     foot_contacts: Option<FootContacts>,
-    /// Touches of the frame before and after, where these or their settings change.
+    /// Touches before and after, in frames of the whole take, where these or their settings change.
     touches: Option<[Vec<Touch>; 2]>,
 }
 
-impl Change {
-    /// `None` where one frame cannot tell.
+impl<'a> Change<'a> {
     fn between(
         known: &Retargeted,
-        before: Chosen<'_>,
-        after: Chosen<'_>,
+        before: Chosen<'a>,
+        after: Chosen<'a>,
         frame: usize,
-    ) -> Result<Option<Self>, SolveError> {
+    ) -> Result<Self, SolveError> {
         let (old, new) = (before.settings, after.settings);
-        if old.floor_height_m != new.floor_height_m || old.level_floor != new.level_floor {
-            return Ok(None);
-        }
         if let Some(given) = after.contacts {
             given
                 .check(known.take.frame_count(), &known.performer)
                 .map_err(SolveError::Contacts)?;
         }
-        let Some(touches) = touches_of(known, before, after) else {
-            return Ok(None);
+        let asked = asked(known, [old, new]);
+        let is_other_floor = asked[0].stance != asked[1].stance;
+        let is_found = |is_given: [bool; 2], is_same: bool| {
+            !is_given[1] && (is_given[0] || !is_same || is_other_floor)
         };
-        let touches = match old.touches == new.touches && *touches[0] == *touches[1] {
-            true => None,
-            false => {
-                if is_on_the_way(known, [old, new], touches, frame) {
-                    return Ok(None);
-                }
-                let here = |all: &[Touch]| {
-                    let here = all.iter().filter(|t| (t.first..=t.last).contains(&frame));
-                    here.copied().collect::<Vec<_>>()
-                };
-                let here = touches.map(here);
-                here.iter()
-                    .any(|touches| !touches.is_empty())
-                    .then_some(here)
+        let given = [before, after].map(|chosen| chosen.contacts);
+
+        let known_touches = known.contacts.touches.as_deref().unwrap_or_default();
+        let given_touches = given.map(|given| given.and_then(|given| given.touches.as_deref()));
+        let is_off = !old.touches.enabled && !new.touches.enabled;
+        let is_same = old.touches.limits == new.touches.limits;
+        let touches = match given_touches[1] {
+            _ if is_off => known_touches.to_vec(),
+            Some(touches) => touches.to_vec(),
+            None if is_found(given_touches.map(|given| given.is_some()), is_same) => {
+                touches_around(known, &asked[1], frame)?
             }
+            None => known_touches.to_vec(),
         };
+        let is_touched = old.touches != new.touches || *known_touches != *touches || is_other_floor;
+
         let contacts = |contacts: Vec<Contact>| Contacts {
             contacts,
             touches: None,
         };
         let found = contacts(known.contacts.contacts.clone());
-        let is_found_anew =
-            after.contacts.is_none() && (before.contacts.is_some() || old.contacts != new.contacts);
-        let wanted = match after.contacts {
+        let is_same = old.contacts == new.contacts;
+        let wanted = match given[1] {
             Some(given) => contacts(given.contacts.clone()),
-            None if is_found_anew => contacts(found_around(known, new, frame)),
+            None if is_found(given.map(|given| given.is_some()), is_same) => {
+                contacts(contacts_around(known, &asked[1], frame)?)
+            }
             None => found.clone(),
         };
-        let is_replanted = old.plants != new.plants || wanted.merged() != found.merged();
+        let is_replanted =
+            old.plants != new.plants || wanted.merged() != found.merged() || is_other_floor;
         let is_planted = new.plants.enabled && is_replanted;
-        Ok(Some(Self {
+        Ok(Self {
+            asked,
             foot_contacts: is_planted.then_some([found, wanted]),
-            touches,
-        }))
+            touches: is_touched.then(|| [known_touches.to_vec(), touches]),
+        })
     }
 }
 
-/// Touches before and after a change; `None` where they have to be found in the whole take.
-fn touches_of<'a>(
-    known: &'a Retargeted,
-    before: Chosen<'a>,
-    after: Chosen<'a>,
-) -> Option<[&'a [Touch]; 2]> {
-    let given = |chosen: Chosen<'a>| chosen.contacts.and_then(|given| given.touches.as_deref());
-    let known = known.contacts.touches.as_deref().unwrap_or_default();
-    let (old, new) = (before.settings, after.settings);
-    let is_off = !old.touches.enabled && !new.touches.enabled;
-    match given(after) {
-        _ if is_off => Some([known; 2]),
-        Some(touches) => Some([known, touches]),
-        None if given(before).is_none() && old.touches.limits == new.touches.limits => {
-            Some([known; 2])
+/// Settings before and after a change with what the performer stands on. A floor of another height leaves
+/// the feet as they are; where level or sloped is chosen anew both are looked for once, without the take's
+/// skin.
+fn asked<'a>(known: &Retargeted, settings: [&'a Settings; 2]) -> [Asked<'a>; 2] {
+    let [old, new] = settings;
+    let own = &known.stance;
+    let is_level = own.floor.normal == DVec3::Y;
+    let at = |floor: Floor| Stance {
+        floor,
+        ..own.clone()
+    };
+    let is_same = old.floor_height_m == new.floor_height_m
+        && (old.level_floor == new.level_floor
+            || new.floor_height_m.is_some()
+            || (new.level_floor && is_level));
+    let stances = match new.floor_height_m {
+        _ if is_same => [own.clone(), own.clone()],
+        Some(height_m) if is_level => [own.clone(), at(Floor::level(height_m))],
+        _ => {
+            let found = known.stances.get_or_init(|| {
+                let worlds = known.take.worlds();
+                let (take, body) = (&known.take, &known.performer);
+                [false, true]
+                    .map(|may_slope| find_stance(take, &worlds, body, None, None, may_slope))
+            });
+            settings.map(|settings| {
+                let found = &found[usize::from(
+                    !settings.level_floor && settings.floor_height_m.is_none(),
+                )];
+                Stance {
+                    floor: settings.floor_height_m.map_or(found.floor, Floor::level),
+                    ..found.clone()
+                }
+            })
         }
-        None => None,
-    }
-}
-
-/// Whether an arm is on its way to a touch or back in a frame, is kept out of the body by what happens in
-/// other frames, or gives way otherwise than before: one frame does not tell how turns are shared out.
-fn is_on_the_way(
-    known: &Retargeted,
-    settings: [&Settings; 2],
-    touches: [&[Touch]; 2],
-    frame: usize,
-) -> bool {
-    let sets = || settings.into_iter().map(|settings| settings.touches);
-    if sets().any(|set| set.enabled && set.keep_out) {
-        return true;
-    }
-    let [old, new] = settings.map(|settings| settings.touches);
-    let is_like = |old: TouchSettings| TouchSettings {
-        enabled: new.enabled,
-        clearance_m: new.clearance_m,
-        ..old
     };
-    if old.enabled && new.enabled && is_like(old) != new {
-        return true;
-    }
-    let fade_secs = sets().map(|set| set.fade_secs).fold(0.0, f64::max);
-    let fade = (FADES * fade_secs / known.take.frame_time_secs).ceil() as usize;
-    let is_near = |touch: &Touch| {
-        let away = touch.first.saturating_sub(frame) + frame.saturating_sub(touch.last);
-        (1..=fade).contains(&away)
-    };
-    touches.into_iter().flatten().any(is_near)
+    let mut both = settings
+        .into_iter()
+        .zip(stances)
+        .map(|(settings, stance)| Asked { settings, stance });
+    std::array::from_fn(|_| both.next().expect("there are two"))
 }
 
 /// Times a fade after which nothing is left of a correction that an eye would see: a fiftieth.
@@ -231,10 +322,7 @@ const FADES: f64 = 4.0;
 /// Frames around one that tell what feet do in it: `reach_secs` to both sides, and contacts that begin or
 /// end within them as a whole, up to [`LONGEST_SECS`].
 fn around(known: &Retargeted, reach_secs: f64, contacts: &[&Contacts], frame: usize) -> [usize; 2] {
-    let frames = |secs: f64| (secs / known.take.frame_time_secs).ceil() as usize;
-    let end = known.take.frame_count() - 1;
-    let wide = |frames: usize| [frame.saturating_sub(frames), (frame + frames).min(end)];
-    let [least, most] = [wide(frames(reach_secs)), wide(frames(LONGEST_SECS))];
+    let [least, most] = [reach_secs, LONGEST_SECS].map(|secs| wide(known, frame, secs));
     let all = contacts.iter().flat_map(|contacts| &contacts.contacts);
     let touching = all.filter(|c| c.first <= least[1] && c.last >= least[0]);
     touching.fold(least, |[first, last], contact| {
@@ -251,26 +339,278 @@ const SETTLED_SECS: f64 = 0.7;
 const LONGEST_SECS: f64 = 2.0;
 /// How far around a frame contacts are found anew, seconds.
 const FOUND_SECS: f64 = 1.5;
+/// Frames around one in which feet are planted are this far apart, seconds, where the take has more.
+const PLANTED_STEP_SECS: f64 = 1.0 / 30.0;
 
-/// The contacts known, with those around a frame found anew.
-fn found_around(known: &Retargeted, settings: &Settings, frame: usize) -> Vec<Contact> {
-    let [first, last] = around(known, FOUND_SECS, &[], frame);
-    let clip = known.take.range(first, last);
-    let take = UprightTake {
+/// How far around a frame touches are found anew, seconds, and frames that are looked at, where the take
+/// has more.
+const TOUCHES_FOUND_SECS: f64 = 1.0;
+const TOUCHES_FOUND_STEP_SECS: f64 = 1.0 / 60.0;
+/// Frames around one in which touches are carried over: how far, and how far apart, in times of a fade.
+const TOUCHED_FADES: f64 = 3.0;
+const TOUCHED_STEP_FADES: f64 = 0.25;
+/// How far apart they are at least, seconds.
+const LEAST_TOUCHED_STEP_SECS: f64 = 1.0 / 60.0;
+
+/// Some frames of the take, with what it stands on.
+fn take_at(known: &Retargeted, stance: &Stance, grid: Grid) -> Result<UprightTake, SolveError> {
+    let clip = grid.sampled(&known.take)?;
+    Ok(UprightTake {
         worlds: clip.worlds(),
         clip,
         body: known.performer.clone(),
-        stance: known.stance.clone(),
-    };
+        stance: stance.clone(),
+    })
+}
+
+/// The contacts known, with those around a frame found anew.
+fn contacts_around(
+    known: &Retargeted,
+    asked: &Asked<'_>,
+    frame: usize,
+) -> Result<Vec<Contact>, SolveError> {
+    let [first, last] = around(known, FOUND_SECS, &[], frame);
+    let take = take_at(known, &asked.stance, Grid::around(frame, [first, last], 1))?;
     let far = known.contacts.contacts.iter();
     let far = far.filter(|contact| contact.last < first || contact.first > last);
-    let near = take.foot_contacts(settings).into_iter();
+    let near = take.foot_contacts(asked.settings).into_iter();
     let near = near.map(|contact| Contact {
         first: contact.first + first,
         last: contact.last + first,
         ..contact
     });
-    far.copied().chain(near).collect()
+    Ok(far.copied().chain(near).collect())
+}
+
+/// The touches known, with those around a frame found anew. One that was known at about the same frames
+/// stays as it was.
+fn touches_around(
+    known: &Retargeted,
+    asked: &Asked<'_>,
+    frame: usize,
+) -> Result<Vec<Touch>, SolveError> {
+    let [first, last] = wide(known, frame, TOUCHES_FOUND_SECS);
+    let step = frames_in(known, TOUCHES_FOUND_STEP_SECS);
+    let grid = Grid::around(frame, [first, last], step);
+    let take = take_at(known, &asked.stance, grid)?;
+    let all = known.contacts.touches.as_deref().unwrap_or_default();
+    let [first, last] = [grid.first, grid.frame(grid.count - 1)];
+    let found = take.touches(asked.settings).into_iter().map(|touch| {
+        let is_same = |other: &&Touch| {
+            let both = [&touch, *other].map(|touch| [touch.from, touch.to]);
+            let [own, other_ends] = both.map(|ends| ends.map(|e| (e.part, e.side, e.pair)));
+            let [from, to] = [grid.frame(touch.first), grid.frame(touch.last)];
+            own == other_ends && other.first <= to && from <= other.last
+        };
+        let like = all.iter().find(is_same);
+        // What goes on beyond the frames that are looked at ends there as it did.
+        let ends = |at: usize, edge: usize, own: Option<usize>| {
+            let frame = grid.frame(at);
+            let is_beyond = frame == edge;
+            own.filter(|own| is_beyond || own.abs_diff(frame) <= 2 * step)
+                .unwrap_or(frame)
+        };
+        Touch {
+            first: ends(touch.first, first, like.map(|like| like.first)),
+            last: ends(touch.last, last, like.map(|like| like.last)),
+            from: like.map_or(touch.from, |like| like.from),
+            to: like.map_or(touch.to, |like| like.to),
+        }
+    });
+    let far = all.iter().copied();
+    let far = far.filter(|touch| touch.last < first || touch.first > last);
+    let mut touches: Vec<Touch> = far.chain(found).collect();
+    touches.sort_by_key(|touch| (touch.first, touch.last));
+    Ok(touches)
+}
+
+/// Frames around one, carried over without touches.
+struct Bare {
+    prepared: Prepared,
+    plain: Clip,
+    bare: Clip,
+}
+
+impl Bare {
+    /// Pelvis and legs are those of the last result.
+    fn new(known: &Retargeted, asked: &Asked<'_>, grid: Grid) -> Result<Self, SolveError> {
+        let prepared = Prepared::sampled(known, asked, grid)?;
+        let plain = prepared.plain()?;
+        let mut bare = plain.clone();
+        prepared.change(&mut bare, asked.settings)?;
+        for at in 0..grid.count {
+            let solved = known.solved.frame(grid.frame(at));
+            prepared.take_legs_of(bare.frame_mut(at), solved);
+        }
+        Ok(Self {
+            prepared,
+            plain,
+            bare,
+        })
+    }
+}
+
+/// A frame of the last result that a change is asked of.
+struct Scene<'a> {
+    known: &'a Retargeted,
+    asked: &'a [Asked<'a>; 2],
+    surface: Option<&'a Surface>,
+    frame: usize,
+}
+
+impl Scene<'_> {
+    /// Lays over `clip` what becomes of it as touches change; `bare` is the same clip of one frame without
+    /// any.
+    fn touch(
+        &self,
+        touches: &[Vec<Touch>; 2],
+        prepared: &Prepared,
+        [clip, bare]: [&mut Clip; 2],
+        planted_parts: &[[bool; 3]],
+    ) -> Result<(), SolveError> {
+        // On the performer's own body every touch is where it was.
+        if same_joints(&prepared.take.clip.skeleton, &prepared.skeleton) {
+            return Ok(());
+        }
+        let sets = [0, 1].map(|at| self.asked[at].settings.touches);
+        let fades = sets.map(|set| set.fade_secs);
+        let reach_secs = TOUCHED_FADES * fades[0].max(fades[1]);
+        let step_secs = TOUCHED_STEP_FADES * fades[0].min(fades[1]);
+        let step = frames_in(self.known, step_secs.max(LEAST_TOUCHED_STEP_SECS));
+        let stretch = wide(self.known, self.frame, reach_secs);
+        let grid = Grid::around(self.frame, stretch, step);
+        let near = [0, 1].map(|at| {
+            let near = touches[at].iter().filter(|_| sets[at].enabled);
+            let near = near.filter_map(|touch| {
+                let (first, last) = grid.place((touch.first, touch.last))?;
+                let placed = Touch {
+                    first,
+                    last,
+                    ..*touch
+                };
+                Some((*touch, placed))
+            });
+            near.collect::<Vec<_>>()
+        });
+        let is_kept_apart = sets.map(|set| set.enabled && set.keep_out);
+        let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
+        if near[1].is_empty() && !is_kept_apart[1] {
+            if !near[0].is_empty() || is_let_go {
+                *clip = bare.clone();
+            }
+        } else if near.iter().any(|near| !near.is_empty()) {
+            let [old, new] = self.poses(&near, grid, is_let_go)?;
+            if is_let_go {
+                *clip = bare.clone();
+            }
+            lay_step_over(clip.frame_mut(0), [&old, &new]);
+        }
+        if is_kept_apart[1] && !is_kept_apart[0] {
+            self.keep_apart(&touches[1], prepared, [clip, bare], planted_parts)?;
+        }
+        Ok(())
+    }
+
+    /// Local transforms before and after a change of touches, each given in frames of the whole take and
+    /// those of the grid. Where parts were kept apart and are not any more, which takes no touch to undo,
+    /// the first are without touches.
+    fn poses(
+        &self,
+        near: &[Vec<(Touch, Touch)>; 2],
+        grid: Grid,
+        is_let_go: bool,
+    ) -> Result<[Vec<Transform>; 2], SolveError> {
+        let [was, is] = self.asked;
+        let old = Bare::new(self.known, was, grid)?;
+        let other = match was.starts_as(is) {
+            true => None,
+            false => Some(Bare::new(self.known, is, grid)?),
+        };
+        let new = other.as_ref().unwrap_or(&old);
+        let solved = grid.sampled(&self.known.solved)?;
+        let frames = |bare| Frames {
+            bare,
+            solved: &solved,
+            at: grid.at,
+        };
+        let placed = [0, 1].map(|at| near[at].iter().map(|both| both.1).collect::<Vec<_>>());
+        let sets = [was, is].map(|asked| &asked.settings.touches);
+        let (known, before) = old.prepared.with_cast(&old.plain, self.surface, |cast| {
+            let known = near[0].iter().filter_map(|(touch, placed)| {
+                let all = self.known.touches.iter();
+                let carried = all.clone().find(|carried| carried.touch == *touch)?;
+                let gap_m = |at: usize| {
+                    let frame = grid.frame(at).clamp(touch.first, touch.last);
+                    carried.gaps_m[frame - touch.first]
+                };
+                cast.known(placed, sets[0], &solved, gap_m)
+            });
+            let known: Vec<Known> = known.collect();
+            let before = match is_let_go {
+                true => Ok(old.bare.frame(grid.at).to_vec()),
+                false => cast.pose_now(&placed[0], &known, sets[0], frames(&old.bare)),
+            };
+            (known, before)
+        });
+        let after = new.prepared.with_cast(&new.plain, self.surface, |cast| {
+            cast.pose_now(&placed[1], &known, sets[1], frames(&new.bare))
+        })?;
+        let mut before = before?;
+        // What changes besides is laid over the clip already.
+        if other.is_some() {
+            let [from, to] = [&old.bare, &new.bare].map(|bare| bare.frame(grid.at));
+            lay_step_over(&mut before, [from, to]);
+        }
+        Ok([before, after])
+    }
+
+    /// Takes parts out of each other in a clip of one frame, legs first; `touches` are those of the whole
+    /// take.
+    fn keep_apart(
+        &self,
+        touches: &[Touch],
+        prepared: &Prepared,
+        [clip, bare]: [&mut Clip; 2],
+        planted_parts: &[[bool; 3]],
+    ) -> Result<(), SolveError> {
+        let Some(surface) = self.surface else {
+            return Ok(());
+        };
+        let wanted = self.asked[1].settings.touches;
+        let apart = TouchSettings {
+            keep_out: false,
+            ..wanted
+        };
+        let here = touches
+            .iter()
+            .filter(|touch| (touch.first..=touch.last).contains(&self.frame));
+        let here: Vec<Touch> = here
+            .map(|touch| Touch {
+                first: 0,
+                last: 0,
+                ..*touch
+            })
+            .collect();
+        let plain = prepared.plain()?;
+        let parts: Vec<Vec<[bool; 3]>> = planted_parts.iter().map(|parts| vec![*parts]).collect();
+        let ground = prepared.ground(bare, &parts);
+        let skin = Some(prepared.skin_parts(surface));
+        let nobody = Watch::nobody;
+        prepared.with_stage(&plain, Some(surface), skin, |stage| {
+            let cast = Cast::new(stage);
+            let mut free = bare.clone();
+            cast.clear_legs(&ground, &wanted, &mut free, nobody())?;
+            lay_step_over(clip.frame_mut(0), [bare.frame(0), free.frame(0)]);
+            let mut before = free.clone();
+            cast.carry(&here, &wanted, &mut free, Some(clip), nobody())?;
+            // The same touches alone, as near as these few rounds bring them.
+            prepared.with_cast(&plain, Some(surface), |cast| {
+                cast.carry(&here, &apart, &mut before, Some(clip), nobody())
+            })?;
+            lay_step_over(clip.frame_mut(0), [before.frame(0), free.frame(0)]);
+            Ok(())
+        })
+    }
 }
 
 /// Where feet go in one frame, and how the pelvis gives way.
@@ -315,48 +655,55 @@ impl FeetNow {
     /// Before and after a change.
     fn both(
         known: &Retargeted,
-        settings: [&Settings; 2],
-        contacts: FootContacts,
+        asked: &[Asked<'_>; 2],
+        contacts: &FootContacts,
         frame: usize,
     ) -> Result<[Self; 2], SolveError> {
-        let fade_secs = settings.map(|settings| settings.plants.fade_secs);
+        let fade_secs = [0, 1].map(|at| asked[at].settings.plants.fade_secs);
         let reach_secs = FADES * fade_secs[0].max(fade_secs[1]);
         let all: Vec<&Contacts> = contacts.iter().collect();
         let stretch = around(known, reach_secs, &all, frame);
-        let [old, new] = [0, 1].map(|at| {
-            let contacts = contacts[at].within(stretch);
-            Self::of(known, settings[at], &contacts, stretch, frame)
-        });
-        Ok([old?, new?])
+        let grid = Grid::around(frame, stretch, frames_in(known, PLANTED_STEP_SECS));
+        let start = |asked: &Asked<'_>| {
+            let prepared = Prepared::sampled(known, asked, grid)?;
+            let mut clip = prepared.plain()?;
+            prepared.change(&mut clip, asked.settings)?;
+            Ok::<_, SolveError>((prepared, clip.worlds()))
+        };
+        let old = start(&asked[0])?;
+        let other = match asked[0].starts_as(&asked[1]) {
+            true => None,
+            false => Some(start(&asked[1])?),
+        };
+        let new = other.as_ref().unwrap_or(&old);
+        let placed = contacts
+            .each_ref()
+            .map(|contacts| contacts.with_frames(|stretch| grid.place(stretch)));
+        Ok([
+            Self::of(&old, asked[0].settings, &placed[0], grid)?,
+            Self::of(new, asked[1].settings, &placed[1], grid)?,
+        ])
     }
 
     fn of(
-        known: &Retargeted,
+        (prepared, worlds): &(Prepared, Vec<WorldPose>),
         settings: &Settings,
         contacts: &Contacts,
-        stretch: [usize; 2],
-        frame: usize,
+        grid: Grid,
     ) -> Result<Self, SolveError> {
-        let prepared = Prepared::part(known, settings, stretch)?;
-        let transfer = prepared.transfer();
-        let worlds = prepared.take.worlds.iter();
-        let locals = worlds.flat_map(|world| transfer.frame(world)).collect();
-        let mut clip = prepared.clip_of(locals)?;
-        prepared.change(&mut clip, settings)?;
-        let at = frame - stretch[0];
         let legs = &prepared.body.legs;
+        let (at, end) = (grid.at, grid.count - 1);
         if !settings.plants.enabled {
-            let world = clip.world(at);
+            let world = &worlds[at];
             return Ok(Self {
                 pelvis: DVec3::ZERO,
-                feet: legs.iter().map(|leg| FootTarget::of(leg, &world)).collect(),
+                feet: legs.iter().map(|leg| FootTarget::of(leg, world)).collect(),
                 parts: vec![[false; 3]; legs.len()],
             });
         }
-        let worlds = clip.worlds();
-        let planted = prepared.legs(&worlds, contacts, settings, Watch::nobody())?;
-        let around = (SETTLED_SECS / known.take.frame_time_secs).ceil() as usize;
-        let end = worlds.len() - 1;
+        let planted = prepared.legs(worlds, contacts, settings, Watch::nobody())?;
+        let frame_time_secs = prepared.take.clip.frame_time_secs;
+        let around = (SETTLED_SECS / frame_time_secs).ceil() as usize;
         let [first, last] = [at.saturating_sub(around), (at + around).min(end)];
         let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
         let tracks: Vec<LegTrack> = tracks.map(|track| track.within([first, last])).collect();
@@ -444,31 +791,49 @@ impl Prepared {
         settings: &Settings,
         [first, last]: [usize; 2],
     ) -> Result<Self, SolveError> {
-        let clip = known.take.range(first, last);
-        let reference = reference_pose(&known.take, &known.performer, settings)?;
-        let take = UprightTake {
-            worlds: clip.worlds(),
-            clip,
-            body: known.performer.clone(),
+        let asked = Asked {
+            settings,
             stance: known.stance.clone(),
+        };
+        Self::sampled(known, &asked, Grid::around(first, [first, last], 1))
+    }
+
+    /// The same at even steps, and with what the performer stands on.
+    fn sampled(known: &Retargeted, asked: &Asked<'_>, grid: Grid) -> Result<Self, SolveError> {
+        let take = take_at(known, &asked.stance, grid)?;
+        let skeleton = Arc::clone(&known.solved.skeleton);
+        let reference = reference_pose(&known.take, &known.performer, asked.settings)?;
+        let feet = match same_joints(&take.clip.skeleton, &skeleton) {
+            true => asked.stance.feet.clone(),
+            false => known.feet.clone(),
         };
         let prepared = Self::of(
             take,
-            std::sync::Arc::clone(&known.solved.skeleton),
+            skeleton,
             known.body.clone(),
-            known.feet.clone(),
+            feet,
             &reference,
-            settings,
+            asked.settings,
             known.file_from_upright.inverse(),
         )?;
-        Ok(Self { first, ..prepared })
+        Ok(Self {
+            first: grid.first,
+            step: grid.step,
+            made: Arc::clone(&known.made),
+            ..prepared
+        })
+    }
+
+    /// Plain transfer.
+    fn plain(&self) -> Result<Clip, SolveError> {
+        let transfer = self.transfer();
+        let worlds = self.take.worlds.iter();
+        self.clip_of(worlds.flat_map(|world| transfer.frame(world)).collect())
     }
 
     /// Plain transfer with all that is laid over it, feet not planted.
     fn changed(&self, settings: &Settings) -> Result<Clip, SolveError> {
-        let transfer = self.transfer();
-        let worlds = self.take.worlds.iter();
-        let mut clip = self.clip_of(worlds.flat_map(|world| transfer.frame(world)).collect())?;
+        let mut clip = self.plain()?;
         self.change(&mut clip, settings)?;
         for chain in self.chains(settings)? {
             chain.apply(&mut clip, &self.body, &self.rest, &self.alignment.offsets);
@@ -516,15 +881,18 @@ impl Prepared {
 
     /// Takes the place of the pelvis and the legs over from another clip of one frame.
     fn take_legs(&self, clip: &mut Clip, from: &Clip) {
-        let locals = clip.frame_mut(0);
-        for (joint, own) in from.frame(0).iter().enumerate() {
+        self.take_legs_of(clip.frame_mut(0), from.frame(0));
+    }
+
+    fn take_legs_of(&self, locals: &mut [Transform], from: &[Transform]) {
+        for (joint, own) in from.iter().enumerate() {
             let mut legs = self.body.legs.iter();
             if legs.any(|leg| self.skeleton.is_at_or_above(leg.hip, joint)) {
                 locals[joint] = *own;
             }
         }
         let root = self.body.root;
-        locals[root].translation = from.frame(0)[root].translation;
+        locals[root].translation = from[root].translation;
     }
 
     fn move_pelvis(&self, clip: &mut Clip, by: DVec3) {
@@ -548,35 +916,5 @@ impl Prepared {
             let leg = PlantedLeg::new(leg, std::slice::from_ref(&world), path, prior);
             leg.pose(clip.frame_mut(0), &world, 0, DVec3::ZERO, DVec3::ZERO);
         }
-    }
-
-    /// A clip of one frame without touches, with the touches of that frame as they are before a change and
-    /// after it; `start` touches already, as before.
-    fn touched(
-        &self,
-        bare: &Clip,
-        start: &Clip,
-        touches: [Vec<Touch>; 2],
-        settings: [&Settings; 2],
-        surface: Option<&Surface>,
-    ) -> Result<[Clip; 2], SolveError> {
-        let transfer = self.transfer();
-        let plain = self.clip_of(transfer.frame(&self.take.worlds[0]))?;
-        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
-        let mut ends = [bare.clone(), bare.clone()];
-        self.with_cast(&plain, surface, |cast| {
-            let all = ends.iter_mut().zip(settings).zip(touches);
-            for ((end, settings), touches) in all.filter(|((_, s), _)| s.touches.enabled && !is_own)
-            {
-                let here = touches.into_iter().map(|touch| Touch {
-                    first: 0,
-                    last: 0,
-                    ..touch
-                });
-                let here: Vec<Touch> = here.collect();
-                cast.carry(&here, &settings.touches, end, Some(start), Watch::nobody())?;
-            }
-            Ok(ends)
-        })
     }
 }

@@ -1,7 +1,10 @@
 //! Carries touches over: goals on the character's surface, one solve for each window of frames around
 //! them, and what is left between the surfaces.
 
+pub(super) mod now;
+
 use std::num::NonZero;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread;
 use std::time::Duration;
@@ -12,10 +15,10 @@ use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts};
 
 use super::apart::{Again, Apart, Limb, Movers};
-use super::find::Moving;
+use super::find::{Moving, flesh_of};
 use super::goals::{Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
-use super::skin::{Nearest, SkinPoint};
+use super::skin::{Flesh, Nearest, SkinPoint};
 use super::turns::{Limbs, Turns};
 use super::{Touch, TouchSettings};
 use crate::banded::NotPositive;
@@ -68,10 +71,10 @@ pub(crate) struct Actor<'a> {
 }
 
 impl<'a> Actor<'a> {
-    fn moving(&self, surface: Option<&Surface>, frame_time_secs: f64) -> Moving<'a> {
+    fn moving(&self, flesh: Arc<Flesh>, frame_time_secs: f64) -> Moving<'a> {
         Moving::new(
             self.body,
-            surface,
+            flesh,
             self.rest,
             self.worlds,
             self.skeleton,
@@ -86,6 +89,8 @@ pub(crate) struct Stage<'a> {
     /// The character in plain transfer.
     pub(crate) character: Actor<'a>,
     pub(crate) surface: Option<&'a Surface>,
+    /// The character's flesh.
+    pub(crate) flesh: &'a Arc<Flesh>,
     /// The skin in parts, where parts shall stay out of each other.
     pub(crate) skin: Option<&'a (SkinParts, Parts)>,
     pub(crate) floor: Floor,
@@ -189,11 +194,20 @@ pub(crate) struct Cast<'a> {
 impl<'a> Cast<'a> {
     pub(crate) fn new(stage: &Stage<'a>) -> Self {
         let skin = stage.skin.zip(stage.surface);
+        let Actor {
+            body,
+            rest,
+            skeleton,
+            ..
+        } = stage.performer;
+        let flesh = flesh_of(body, None, rest, skeleton);
         Self {
             // Published girths tell distances in the take; its own skin, where it has one, is no better
             // known to be that of the performer.
-            performer: stage.performer.moving(None, stage.frame_time_secs),
-            character: stage.character.moving(stage.surface, stage.frame_time_secs),
+            performer: stage.performer.moving(flesh, stage.frame_time_secs),
+            character: stage
+                .character
+                .moving(Arc::clone(stage.flesh), stage.frame_time_secs),
             body: stage.character.body,
             floor: stage.floor,
             skin: skin.map(|((skin, parts), surface)| (skin, parts, surface)),
@@ -467,22 +481,7 @@ impl WindowSolver<'_> {
             self.settings.reach,
         );
         let size_m = self.size_m(&window.goals, &limbs);
-        let strength = self.settings.strength;
-        let [depth_m, firm_m] = match window.goals.is_empty() {
-            true => DEPTH_ALONE,
-            false => DEPTH,
-        };
-        let weights = Weights {
-            gap_m: 4e-4 * size_m / strength,
-            aside_m: 0.01 * size_m / strength,
-            depth_m: depth_m * size_m,
-            firm_m: firm_m * size_m,
-            held_m: (HELD + HELD_FIRST) * size_m,
-            near_m: 0.03 * size_m / strength,
-            hand: 0.3,
-            fade_secs: self.settings.fade_secs,
-            straightest: self.settings.straightest_elbow,
-        };
+        let weights = self.weights(&window.goals, size_m);
         let ground = (window.first..=window.last)
             .map(|frame| self.ground.get(frame).cloned().unwrap_or_default());
         let mut problem = Problem {
@@ -579,6 +578,26 @@ impl WindowSolver<'_> {
             .map(|frame| problem.locals(frame))
             .collect();
         Ok(window)
+    }
+
+    /// How much each term counts where the longest limb that moves is `size_m` long.
+    fn weights(&self, goals: &[Goal], size_m: f64) -> Weights {
+        let strength = self.settings.strength;
+        let [depth_m, firm_m] = match goals.is_empty() {
+            true => DEPTH_ALONE,
+            false => DEPTH,
+        };
+        Weights {
+            gap_m: 4e-4 * size_m / strength,
+            aside_m: 0.01 * size_m / strength,
+            depth_m: depth_m * size_m,
+            firm_m: firm_m * size_m,
+            held_m: (HELD + HELD_FIRST) * size_m,
+            near_m: 0.03 * size_m / strength,
+            hand: 0.3,
+            fade_secs: self.settings.fade_secs,
+            straightest: self.settings.straightest_elbow,
+        }
     }
 
     /// Limbs by what they are.

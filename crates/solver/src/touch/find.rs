@@ -6,6 +6,8 @@
 //! gliding off, rests on the surface; what closes in fast and turns back at once has hit it. Two
 //! limits for the way in and the way out keep it from flickering (hysteresis).
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, WorldPose, signal};
@@ -47,7 +49,7 @@ impl Default for TouchLimits {
 /// A body in motion with its flesh.
 pub(crate) struct Moving<'a> {
     pub(crate) parts: Vec<Part>,
-    pub(crate) flesh: Flesh,
+    pub(crate) flesh: Arc<Flesh>,
     pub(crate) rest: &'a WorldPose,
     pub(crate) worlds: &'a [WorldPose],
     pub(crate) frame_time_secs: f64,
@@ -69,16 +71,14 @@ pub(crate) struct Meeting {
 impl<'a> Moving<'a> {
     pub(crate) fn new(
         body: &Body,
-        surface: Option<&Surface>,
+        flesh: Arc<Flesh>,
         rest: &'a WorldPose,
         worlds: &'a [WorldPose],
         skeleton: &Skeleton,
         frame_time_secs: f64,
     ) -> Self {
-        let parts = parts_of(body, rest, skeleton);
-        let flesh = Flesh::new(&parts, body, surface, rest);
         Self {
-            parts,
+            parts: parts_of(body, rest, skeleton),
             flesh,
             rest,
             worlds,
@@ -294,6 +294,17 @@ impl<'a> Moving<'a> {
     }
 }
 
+/// The flesh of a body at rest: its skin, or published girths.
+pub(crate) fn flesh_of(
+    body: &Body,
+    surface: Option<&Surface>,
+    rest: &WorldPose,
+    skeleton: &Skeleton,
+) -> Arc<Flesh> {
+    let parts = parts_of(body, rest, skeleton);
+    Arc::new(Flesh::new(&parts, body, surface, rest))
+}
+
 /// The touches of a take, Y up, in order of their first frames.
 pub(crate) fn find(
     clip: &Clip,
@@ -305,7 +316,8 @@ pub(crate) fn find(
     let skeleton = &clip.skeleton;
     let rest = skeleton.rest_world();
     let secs = clip.frame_time_secs;
-    Moving::new(body, None, &rest, worlds, skeleton, secs).touches(floor, limits)
+    let flesh = flesh_of(body, None, &rest, skeleton);
+    Moving::new(body, flesh, &rest, worlds, skeleton, secs).touches(floor, limits)
 }
 
 /// Of touches of one limb at one time the nearest is kept: a hand on the hip is near the thigh too.
