@@ -14,7 +14,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
 use crate::settle::{LegTrack, settle_roughly};
-use crate::touch::{Cast, Frames, Known, Touch, TouchSettings};
+use crate::touch::{Frames, Goal, Known, Touch, TouchPart, TouchSettings, cleared};
 use crate::transfer::move_joint;
 use crate::watch::Watch;
 
@@ -42,7 +42,9 @@ pub struct Now {
 /// Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
 /// they stood, and the legs reach them exactly. Of planting, contacts and the floor: the paths of the feet,
 /// and how the pelvis gives way to them, in the frames around, before and after. Of touches: how arms and
-/// trunk turn in the frames around, before and after. Of parts that are kept apart: the frame by itself.
+/// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
+/// longer are, arms and legs go back. `None` where they are to be kept apart from now on: which way they go
+/// only the frames around tell.
 ///
 /// # Errors
 /// Settings that name missing joints or frames, contacts that do not fit the take.
@@ -52,8 +54,12 @@ pub fn pose_now(
     after: Chosen<'_>,
     surface: Option<&Surface>,
     frame: usize,
-) -> Result<Now, SolveError> {
+) -> Result<Option<Now>, SolveError> {
     let frame = frame.min(known.solved.frame_count() - 1);
+    let [was_kept_apart, is_kept_apart] = [before, after].map(is_kept_apart);
+    if is_kept_apart && !was_kept_apart {
+        return Ok(None);
+    }
     let change = Change::between(known, before, after, frame)?;
     let asked = &change.asked;
     let changed = |asked: &Asked<'_>| {
@@ -94,12 +100,17 @@ pub fn pose_now(
             surface,
             frame,
         };
-        scene.touch(touches, &prepared, [&mut clip, &mut bare], &planted_parts)?;
+        scene.touch(touches, &prepared, &mut clip, &bare)?;
     }
-    Ok(Now {
+    Ok(Some(Now {
         locals: clip.frame(0).to_vec(),
         planted_parts,
-    })
+    }))
+}
+
+/// Whether parts of the body are kept apart.
+fn is_kept_apart(chosen: Chosen<'_>) -> bool {
+    chosen.settings.touches.enabled && chosen.settings.touches.keep_out
 }
 
 /// Lays the step from one pose to another over a third.
@@ -247,7 +258,10 @@ impl<'a> Change<'a> {
             }
             None => known_touches.to_vec(),
         };
-        let is_touched = old.touches != new.touches || *known_touches != *touches || is_other_floor;
+        let mut all = known_touches.iter().chain(&touches);
+        let is_touched = old.touches != new.touches
+            || *known_touches != *touches
+            || (is_other_floor && all.any(|touch| touch.to.part == TouchPart::Floor));
 
         let contacts = |contacts: Vec<Contact>| Contacts {
             contacts,
@@ -299,9 +313,8 @@ fn asked<'a>(known: &Retargeted, settings: [&'a Settings; 2]) -> [Asked<'a>; 2] 
                     .map(|may_slope| find_stance(take, &worlds, body, None, None, may_slope))
             });
             settings.map(|settings| {
-                let found = &found[usize::from(
-                    !settings.level_floor && settings.floor_height_m.is_none(),
-                )];
+                let found =
+                    &found[usize::from(!settings.level_floor && settings.floor_height_m.is_none())];
                 Stance {
                     floor: settings.floor_height_m.map_or(found.floor, Floor::level),
                     ..found.clone()
@@ -324,12 +337,22 @@ const FADES: f64 = 4.0;
 fn around(known: &Retargeted, reach_secs: f64, contacts: &[&Contacts], frame: usize) -> [usize; 2] {
     let [least, most] = [reach_secs, LONGEST_SECS].map(|secs| wide(known, frame, secs));
     let all = contacts.iter().flat_map(|contacts| &contacts.contacts);
-    let touching = all.filter(|c| c.first <= least[1] && c.last >= least[0]);
-    touching.fold(least, |[first, last], contact| {
-        [
-            first.min(contact.first.max(most[0])),
-            last.max(contact.last.min(most[1])),
-        ]
+    widened(
+        least,
+        most,
+        all.map(|contact| (contact.first, contact.last)),
+    )
+}
+
+/// A stretch with those that meet it as a whole, as far as a wider one goes.
+fn widened(
+    least: [usize; 2],
+    most: [usize; 2],
+    stretches: impl Iterator<Item = (usize, usize)>,
+) -> [usize; 2] {
+    let meeting = stretches.filter(|&(first, last)| first <= least[1] && last >= least[0]);
+    meeting.fold(least, |[from, to], (first, last)| {
+        [from.min(first.max(most[0])), to.max(last.min(most[1]))]
     })
 }
 
@@ -348,7 +371,7 @@ const TOUCHES_FOUND_SECS: f64 = 1.0;
 const TOUCHES_FOUND_STEP_SECS: f64 = 1.0 / 60.0;
 /// Frames around one in which touches are carried over: how far, and how far apart, in times of a fade.
 const TOUCHED_FADES: f64 = 3.0;
-const TOUCHED_STEP_FADES: f64 = 0.25;
+const TOUCHED_STEP_FADES: f64 = 1.0 / 3.0;
 /// How far apart they are at least, seconds.
 const LEAST_TOUCHED_STEP_SECS: f64 = 1.0 / 60.0;
 
@@ -389,11 +412,13 @@ fn touches_around(
     asked: &Asked<'_>,
     frame: usize,
 ) -> Result<Vec<Touch>, SolveError> {
-    let [first, last] = wide(known, frame, TOUCHES_FOUND_SECS);
+    let all = known.contacts.touches.as_deref().unwrap_or_default();
+    let [least, most] = [TOUCHES_FOUND_SECS, LONGEST_SECS].map(|secs| wide(known, frame, secs));
+    let stretches = all.iter().map(|touch| (touch.first, touch.last));
+    let [first, last] = widened(least, most, stretches);
     let step = frames_in(known, TOUCHES_FOUND_STEP_SECS);
     let grid = Grid::around(frame, [first, last], step);
     let take = take_at(known, &asked.stance, grid)?;
-    let all = known.contacts.touches.as_deref().unwrap_or_default();
     let [first, last] = [grid.first, grid.frame(grid.count - 1)];
     let found = take.touches(asked.settings).into_iter().map(|touch| {
         let is_same = |other: &&Touch| {
@@ -407,7 +432,7 @@ fn touches_around(
         let ends = |at: usize, edge: usize, own: Option<usize>| {
             let frame = grid.frame(at);
             let is_beyond = frame == edge;
-            own.filter(|own| is_beyond || own.abs_diff(frame) <= 2 * step)
+            own.filter(|own| is_beyond || own.abs_diff(frame) < step)
                 .unwrap_or(frame)
         };
         Touch {
@@ -465,8 +490,8 @@ impl Scene<'_> {
         &self,
         touches: &[Vec<Touch>; 2],
         prepared: &Prepared,
-        [clip, bare]: [&mut Clip; 2],
-        planted_parts: &[[bool; 3]],
+        clip: &mut Clip,
+        bare: &Clip,
     ) -> Result<(), SolveError> {
         // On the performer's own body every touch is where it was.
         if same_joints(&prepared.take.clip.skeleton, &prepared.skeleton) {
@@ -474,10 +499,10 @@ impl Scene<'_> {
         }
         let sets = [0, 1].map(|at| self.asked[at].settings.touches);
         let fades = sets.map(|set| set.fade_secs);
-        let reach_secs = TOUCHED_FADES * fades[0].max(fades[1]);
-        let step_secs = TOUCHED_STEP_FADES * fades[0].min(fades[1]);
+        let [longest, shortest] = [fades[0].max(fades[1]), fades[0].min(fades[1])];
+        let step_secs = (TOUCHED_STEP_FADES * longest).min(0.5 * shortest);
         let step = frames_in(self.known, step_secs.max(LEAST_TOUCHED_STEP_SECS));
-        let stretch = wide(self.known, self.frame, reach_secs);
+        let stretch = wide(self.known, self.frame, TOUCHED_FADES * longest);
         let grid = Grid::around(self.frame, stretch, step);
         let near = [0, 1].map(|at| {
             let near = touches[at].iter().filter(|_| sets[at].enabled);
@@ -493,20 +518,25 @@ impl Scene<'_> {
             near.collect::<Vec<_>>()
         });
         let is_kept_apart = sets.map(|set| set.enabled && set.keep_out);
+        let is_changed = sets[0]
+            != TouchSettings {
+                keep_out: sets[0].keep_out,
+                limits: sets[0].limits,
+                ..sets[1]
+            };
         let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
         if near[1].is_empty() && !is_kept_apart[1] {
             if !near[0].is_empty() || is_let_go {
                 *clip = bare.clone();
             }
-        } else if near.iter().any(|near| !near.is_empty()) {
+        } else if near.iter().any(|near| !near.is_empty())
+            && (near[0] != near[1] || is_changed || is_let_go)
+        {
             let [old, new] = self.poses(&near, grid, is_let_go)?;
             if is_let_go {
                 *clip = bare.clone();
             }
             lay_step_over(clip.frame_mut(0), [&old, &new]);
-        }
-        if is_kept_apart[1] && !is_kept_apart[0] {
-            self.keep_apart(&touches[1], prepared, [clip, bare], planted_parts)?;
         }
         Ok(())
     }
@@ -535,25 +565,33 @@ impl Scene<'_> {
         };
         let placed = [0, 1].map(|at| near[at].iter().map(|both| both.1).collect::<Vec<_>>());
         let sets = [was, is].map(|asked| &asked.settings.touches);
-        let (known, before) = old.prepared.with_cast(&old.plain, self.surface, |cast| {
-            let known = near[0].iter().filter_map(|(touch, placed)| {
-                let all = self.known.touches.iter();
-                let carried = all.clone().find(|carried| carried.touch == *touch)?;
-                let gap_m = |at: usize| {
+        let (goals, known, before) = old.prepared.with_cast(&old.plain, self.surface, |cast| {
+            let goals = cast.goals(&placed[0], sets[0]);
+            let known = goals.iter().filter_map(|goal| {
+                let (touch, _) = near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
+                let mut all = self.known.touches.iter();
+                let carried = all.find(|carried| carried.touch == *touch)?;
+                Some(Known::new(goal, &solved, |at| {
                     let frame = grid.frame(at).clamp(touch.first, touch.last);
                     carried.gaps_m[frame - touch.first]
-                };
-                cast.known(placed, sets[0], &solved, gap_m)
+                }))
             });
             let known: Vec<Known> = known.collect();
             let before = match is_let_go {
                 true => Ok(old.bare.frame(grid.at).to_vec()),
-                false => cast.pose_now(&placed[0], &known, sets[0], frames(&old.bare)),
+                false => cast.pose_now(&goals, &known, sets[0], frames(&old.bare)),
             };
-            (known, before)
+            (goals, known, before)
         });
         let after = new.prepared.with_cast(&new.plain, self.surface, |cast| {
-            cast.pose_now(&placed[1], &known, sets[1], frames(&new.bare))
+            // The same touches over the same motion differ in how far they are kept apart.
+            let is_like =
+                other.is_none() && placed[0] == placed[1] && sets[0].fade_secs == sets[1].fade_secs;
+            let goals: Vec<Goal> = match is_like {
+                true => cleared(&goals, sets.map(|set| set.clearance_m)),
+                false => cast.goals(&placed[1], sets[1]),
+            };
+            cast.pose_now(&goals, &known, sets[1], frames(&new.bare))
         })?;
         let mut before = before?;
         // What changes besides is laid over the clip already.
@@ -562,54 +600,6 @@ impl Scene<'_> {
             lay_step_over(&mut before, [from, to]);
         }
         Ok([before, after])
-    }
-
-    /// Takes parts out of each other in a clip of one frame, legs first; `touches` are those of the whole
-    /// take.
-    fn keep_apart(
-        &self,
-        touches: &[Touch],
-        prepared: &Prepared,
-        [clip, bare]: [&mut Clip; 2],
-        planted_parts: &[[bool; 3]],
-    ) -> Result<(), SolveError> {
-        let Some(surface) = self.surface else {
-            return Ok(());
-        };
-        let wanted = self.asked[1].settings.touches;
-        let apart = TouchSettings {
-            keep_out: false,
-            ..wanted
-        };
-        let here = touches
-            .iter()
-            .filter(|touch| (touch.first..=touch.last).contains(&self.frame));
-        let here: Vec<Touch> = here
-            .map(|touch| Touch {
-                first: 0,
-                last: 0,
-                ..*touch
-            })
-            .collect();
-        let plain = prepared.plain()?;
-        let parts: Vec<Vec<[bool; 3]>> = planted_parts.iter().map(|parts| vec![*parts]).collect();
-        let ground = prepared.ground(bare, &parts);
-        let skin = Some(prepared.skin_parts(surface));
-        let nobody = Watch::nobody;
-        prepared.with_stage(&plain, Some(surface), skin, |stage| {
-            let cast = Cast::new(stage);
-            let mut free = bare.clone();
-            cast.clear_legs(&ground, &wanted, &mut free, nobody())?;
-            lay_step_over(clip.frame_mut(0), [bare.frame(0), free.frame(0)]);
-            let mut before = free.clone();
-            cast.carry(&here, &wanted, &mut free, Some(clip), nobody())?;
-            // The same touches alone, as near as these few rounds bring them.
-            prepared.with_cast(&plain, Some(surface), |cast| {
-                cast.carry(&here, &apart, &mut before, Some(clip), nobody())
-            })?;
-            lay_step_over(clip.frame_mut(0), [before.frame(0), free.frame(0)]);
-            Ok(())
-        })
     }
 }
 

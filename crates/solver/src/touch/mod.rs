@@ -19,10 +19,11 @@ use serde::{Deserialize, Serialize};
 use understudy_anatomy::{Body, Side};
 
 pub use carry::CarriedTouch;
-pub(crate) use carry::now::{Frames, Known};
+pub(crate) use carry::now::{Frames, Known, cleared};
 pub(crate) use carry::{Actor, Cast, Ground, Stage};
 pub use find::TouchLimits;
 pub(crate) use find::flesh_of;
+pub(crate) use goals::Goal;
 pub(crate) use skin::Flesh;
 
 /// A part of the body with a surface of its own, or what it stands on.

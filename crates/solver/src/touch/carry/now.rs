@@ -36,6 +36,20 @@ pub(crate) struct Known {
 }
 
 impl Known {
+    /// From a result in which the skins are `gap_m(frame)` apart, metres.
+    pub(crate) fn new(goal: &Goal, solved: &Clip, gap_m: impl Fn(usize) -> f64) -> Self {
+        let touching = goal.frames.iter().filter(|frame| frame.is_touch);
+        let biases_m = touching.map(|frame| {
+            let world = solved.world(frame.frame);
+            let place = &frame.place;
+            place.miss(&world).dot(place.normal(&world)) - gap_m(frame.frame)
+        });
+        Self {
+            touch: goal.touch,
+            biases_m: biases_m.collect(),
+        }
+    }
+
     /// Of a touch of the same places, at a frame or the nearest of it.
     fn bias_m(&self, touch: &Touch, frame: usize) -> Option<f64> {
         let own = &self.touch;
@@ -47,26 +61,13 @@ impl Known {
 }
 
 impl Cast<'_> {
-    /// What is known of a touch from a result in which its skins are `gap_m(frame)` apart, metres;
-    /// `None` where the character has no part for it.
-    pub(crate) fn known(
-        &self,
-        touch: &Touch,
-        settings: &TouchSettings,
-        solved: &Clip,
-        gap_m: impl Fn(usize) -> f64,
-    ) -> Option<Known> {
-        let goal = self.pair().goal(touch, settings)?;
-        let touching = goal.frames.iter().filter(|frame| frame.is_touch);
-        let biases_m = touching.map(|frame| {
-            let world = solved.world(frame.frame);
-            let place = &frame.place;
-            place.miss(&world).dot(place.normal(&world)) - gap_m(frame.frame)
-        });
-        Some(Known {
-            touch: *touch,
-            biases_m: biases_m.collect(),
-        })
+    /// Where touches lie on the character, as far as it has parts for them.
+    pub(crate) fn goals(&self, touches: &[Touch], settings: &TouchSettings) -> Vec<Goal> {
+        let pair = self.pair();
+        let goals = touches
+            .iter()
+            .filter_map(|touch| pair.goal(touch, settings));
+        goals.collect()
     }
 
     /// Local transforms of a frame with touches as [`Cast::carry`] would have them, about.
@@ -75,17 +76,13 @@ impl Cast<'_> {
     /// Numbers out of range.
     pub(crate) fn pose_now(
         &self,
-        touches: &[Touch],
+        goals: &[Goal],
         known: &[Known],
         settings: &TouchSettings,
         frames: Frames<'_>,
     ) -> Result<Vec<Transform>, SolveError> {
         let Frames { bare, solved, at } = frames;
         let pair = self.pair();
-        let goals = touches
-            .iter()
-            .filter_map(|touch| pair.goal(touch, settings));
-        let goals: Vec<Goal> = goals.collect();
         if goals.is_empty() {
             return Ok(bare.frame(at).to_vec());
         }
@@ -114,7 +111,7 @@ impl Cast<'_> {
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
         };
-        let size_m = solver.size_m(&goals, &Limbs::default());
+        let size_m = solver.size_m(goals, &Limbs::default());
         let values =
             (0..count).flat_map(|frame| turns.between(bare.frame(frame), solved.frame(frame)));
         let none = |goal: &Goal| vec![Vec::new(); goal.frames.len()];
@@ -123,13 +120,13 @@ impl Cast<'_> {
             first: 0,
             last: count - 1,
             turns: &turns,
-            goals: &goals,
+            goals,
             biases: vec![Vec::new(); goals.len()],
             pairs: goals.iter().map(none).collect(),
             outsides: vec![Vec::new(); count],
             held: vec![Vec::new(); count],
             over: vec![Vec::new(); count],
-            weights: solver.weights(&goals, size_m),
+            weights: solver.weights(goals, size_m),
             values: values.collect(),
             stay: None,
         };
@@ -171,6 +168,15 @@ impl Cast<'_> {
         }
         Ok(problem.locals(at))
     }
+}
+
+/// The same goals with another clearance, metres.
+pub(crate) fn cleared(goals: &[Goal], [from_m, to_m]: [f64; 2]) -> Vec<Goal> {
+    let mut goals = goals.to_vec();
+    for frame in goals.iter_mut().flat_map(|goal| &mut goal.frames) {
+        frame.gap_m += to_m - from_m;
+    }
+    goals
 }
 
 /// Biases of the frames of a goal (`Problem::biases`) from those of its touch.
