@@ -60,6 +60,25 @@ impl LegTrack {
             planted: self.planted[first..=last].to_vec(),
         }
     }
+
+    /// Every `step`th frame, the first included.
+    pub fn sampled(&self, step: usize) -> Self {
+        fn every<T: Copy>(all: &[T], step: usize) -> Vec<T> {
+            all.iter().step_by(step).copied().collect()
+        }
+        Self {
+            hips: every(&self.hips, step),
+            ankles: every(&self.ankles, step),
+            clearances: every(&self.clearances, step),
+            reaches: every(&self.reaches, step),
+            wanted_bends: every(&self.wanted_bends, step),
+            least_bends: every(&self.least_bends, step),
+            largest_bends: every(&self.largest_bends, step),
+            // Second differences grow with the square of the step.
+            largest_curve: self.largest_curve * (step * step) as f64,
+            planted: every(&self.planted, step),
+        }
+    }
 }
 
 /// Sizes that weigh the terms against each other.

@@ -3,10 +3,10 @@
 mod common;
 
 use common::{Figure, cast_description, plain_only, take};
-use understudy_bodies::character;
 use understudy_bodies::takes::take as authored;
+use understudy_bodies::{character, demo_take};
 use understudy_motion::clip::Interpolation;
-use understudy_motion::{Clip, WorldPose};
+use understudy_motion::{Clip, DQuat, WorldPose};
 use understudy_solver::near::{Chosen, Now, is_near, pose_now, retarget_part};
 use understudy_solver::{
     Character, Contacts, FootPart, HandKey, Posture, Retargeted, Settings, Take, TouchSettings,
@@ -145,8 +145,8 @@ fn planting_switched_off_is_plain_transfer() {
 }
 
 /// How near answers come to what the whole solve makes of a change, against how near the last result is:
-/// 0 is as near as can be, 1 no better. Sums of distances over all frames in which the whole solve moves
-/// some joint by a millimetre or more, and how many these are.
+/// 0 is as near as can be, 1 no better. Sums of distances over all frames that are answered and in which
+/// the whole solve moves some joint by a millimetre or more, and how many these are.
 fn share_left(
     [known, whole]: [&Retargeted; 2],
     answer: impl Fn(usize) -> Option<Now>,
@@ -245,79 +245,275 @@ fn contacts_that_are_changed_are_answered_by_the_frames_around() {
 }
 
 #[test]
-fn a_change_of_touches_is_answered_where_hands_touch_and_nowhere_on_the_way() {
-    let [performer, character] = ["performer", "weaver"].map(|name| {
-        let made = character(&cast_description(name));
-        made.expect("the cast is valid")
+fn a_take_of_many_frames_is_answered_by_fewer() {
+    let (performer, character) = (Figure::made(|_| {}), Figure::cast("weaver"));
+    let demo = demo_take()
+        .expect("the demo take is part of the crate")
+        .clip;
+    assert!(demo.frame_time_secs < 0.01);
+    // Steps, and what is between them.
+    let clip = demo.range(300, 900);
+    let before = Settings::default();
+    let known = performer.retarget(&clip, &character, &before, None);
+    let check = |what: &str, most: f64, change: &dyn Fn(&mut Settings)| {
+        let mut after = before.clone();
+        change(&mut after);
+        let whole = performer.retarget(&clip, &character, &after, None);
+        let answer = |frame| (frame % 7 == 0).then(|| now(&known, &before, &after, frame));
+        let (left, frames) = share_left([&known, &whole], answer);
+        assert!(frames > 10, "{what}: {frames}");
+        println!("{what}: {left} of {frames}");
+        assert!(left < most, "{what}: {left} of {frames}");
+    };
+    check("fade", 0.25, &|s| s.plants.fade_secs = 0.3);
+    check("knee", 0.2, &|s| s.plants.straightest_knee = 0.3);
+    check("thresholds", 0.5, &|s| {
+        s.contacts.shortest_secs = 0.5;
+        s.contacts.rise = 0.015;
     });
-    let clip = authored("chin").expect("one of the takes").clip;
-    let clip = clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap();
-    let skeleton = std::sync::Arc::new(character.skeleton.clone());
-    let solved = |settings: &Settings, contacts: Option<&Contacts>| {
+    check("floor", 0.2, &|s| s.floor_height_m = Some(0.03));
+}
+
+#[test]
+fn another_floor_is_answered_by_the_frames_around() {
+    let (performer, character, clip, known) = solved();
+    let check = |what: &str, most: f64, [before, after]: [&Settings; 2], known: &Retargeted| {
+        let whole = performer.retarget(&clip, &character, after, None);
+        let answer = |frame| (frame % 3 == 0).then(|| now(known, before, after, frame));
+        let (left, frames) = share_left([known, &whole], answer);
+        assert!(frames > 10, "{what}: {frames}");
+        assert!(left < most, "{what}: {left} of {frames}");
+        println!("{what}: {left} of {frames}");
+    };
+    let usual = Settings::default();
+    let at = |height_m: f64| Settings {
+        floor_height_m: Some(height_m),
+        ..usual.clone()
+    };
+    check("higher", 0.1, [&usual, &at(0.05)], &known);
+    check("lower", 0.2, [&usual, &at(-0.05)], &known);
+    let raised = performer.retarget(&clip, &character, &at(0.05), None);
+    check("higher still", 0.1, [&at(0.05), &at(0.1)], &raised);
+    check("found", 0.1, [&at(0.05), &usual], &raised);
+}
+
+#[test]
+fn a_ramp_laid_level_is_answered_by_the_frames_around() {
+    let (performer, character) = (Figure::made(|_| {}), Figure::cast("weaver"));
+    // The walk again, up a slope of 8 degrees: everything is turned about the axis across the way.
+    let mut clip = take();
+    let turn = DQuat::from_rotation_x(-8.0f64.to_radians());
+    for frame in 0..clip.frame_count() {
+        let root = &mut clip.frame_mut(frame)[0];
+        root.translation = turn * root.translation;
+        root.rotation = (turn * root.rotation).normalize();
+    }
+    let usual = Settings::default();
+    let level = Settings {
+        level_floor: true,
+        ..usual.clone()
+    };
+    let solved = |settings| performer.retarget(&clip, &character, settings, None);
+    let [sloped, flat] = [&usual, &level].map(solved);
+    assert!(
+        sloped.stance.floor.slope() > 0.1,
+        "{:?}",
+        sloped.stance.floor
+    );
+    assert_eq!(flat.stance.floor.slope(), 0.0);
+    for (what, most, [before, after], [known, whole]) in [
+        ("level", 0.3, [&usual, &level], [&sloped, &flat]),
+        ("sloped", 0.3, [&level, &usual], [&flat, &sloped]),
+    ] {
+        let answer = |frame| (frame % 3 == 0).then(|| now(known, before, after, frame));
+        let (left, frames) = share_left([known, whole], answer);
+        assert!(frames > 10, "{what}: {frames}");
+        assert!(left < most, "{what}: {left} of {frames}");
+        println!("{what}: {left} of {frames}");
+    }
+}
+
+/// Somebody rests the chin on a hand, carried onto the giant, whose head and arms are far from theirs.
+struct Chin {
+    performer: understudy_bodies::Character,
+    giant: understudy_bodies::Character,
+    clip: Clip,
+}
+
+/// Where a frame is: a hand touches, is on its way there or back, or is far from it.
+const PLACES: [&str; 3] = ["in a touch", "on the way", "far away"];
+
+impl Chin {
+    fn new() -> Self {
+        let [performer, giant] = ["performer", "giant"].map(|name| {
+            let made = character(&cast_description(name));
+            made.expect("the cast is valid")
+        });
+        let clip = authored("chin").expect("one of the takes").clip;
+        let clip = clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap();
+        Self {
+            performer,
+            giant,
+            clip,
+        }
+    }
+
+    fn solved(&self, settings: &Settings, contacts: Option<&Contacts>) -> Retargeted {
         let take = Take {
-            clip: &clip,
-            body: &performer.body,
+            clip: &self.clip,
+            body: &self.performer.body,
             surface: None,
         };
         let onto = Character {
-            skeleton: &skeleton,
-            body: &character.body,
-            surface: Some(&character.surface),
+            skeleton: &std::sync::Arc::new(self.giant.skeleton.clone()),
+            body: &self.giant.body,
+            surface: Some(&self.giant.surface),
         };
         retarget(take, onto, settings, contacts).expect("a valid take solves")
-    };
-    let before = Settings::default();
-    let known = solved(&before, None);
-    let touches = known.contacts.touches.as_deref().unwrap();
-    assert!(!touches.is_empty());
-    let check = |what: &str, most: f64, after: &Settings, contacts: Option<&Contacts>| {
-        let whole = solved(after, contacts);
-        let chosen = |settings, contacts| Chosen { settings, contacts };
-        let answer = |frame| {
-            let [before, after] = [chosen(&before, None), chosen(after, contacts)];
-            pose_now(&known, before, after, Some(&character.surface), frame).unwrap()
-        };
-        let (left, frames) = share_left([&known, &whole], answer);
-        assert!(frames > 10, "{what}: {frames}");
-        assert!(left < most, "{what}: {left} of {frames}");
-        for frame in 0..known.solved.frame_count() {
-            let away = touches
-                .iter()
+    }
+
+    fn now(
+        &self,
+        known: &Retargeted,
+        before: Chosen<'_>,
+        after: Chosen<'_>,
+        frame: usize,
+    ) -> Option<Now> {
+        pose_now(known, before, after, Some(&self.giant.surface), frame).unwrap()
+    }
+
+    /// Answers a change in every second frame, and holds the answers to the whole solve: in a touch and on
+    /// the way so much is left at most of what the last result misses ([`share_left`]), and far away
+    /// nothing moves that the whole solve does not move.
+    fn check(
+        &self,
+        what: &str,
+        most: [f64; 2],
+        known: &Retargeted,
+        [before, after]: [Chosen<'_>; 2],
+    ) {
+        let whole = self.solved(after.settings, after.contacts);
+        let fades = [before, after].map(|chosen| chosen.settings.touches.fade_secs);
+        let fade = (4.0 * fades[0].max(fades[1]) / self.clip.frame_time_secs) as usize;
+        let all = [known, &whole].map(|result| result.contacts.touches.clone().unwrap());
+        let place = |frame: usize| {
+            let away = all.iter().flatten();
+            let away = away
                 .map(|touch| touch.first.saturating_sub(frame) + frame.saturating_sub(touch.last));
-            let away = away.filter(|away| *away > 0).min();
-            let is_on_the_way = away.is_some_and(|away| away <= 5);
+            match away.min() {
+                Some(0) => 0,
+                Some(away) if away <= fade => 1,
+                _ => 2,
+            }
+        };
+        for (wanted, most) in most.into_iter().enumerate() {
+            let answer = |frame: usize| {
+                let is_asked = frame.is_multiple_of(2) && place(frame) == wanted;
+                is_asked.then(|| self.now(known, before, after, frame).expect("it is told"))
+            };
+            let (left, frames) = share_left([known, &whole], answer);
+            println!("{what}, {}: {left} of {frames}", PLACES[wanted]);
+            assert!(frames > 5, "{what}, {}: {frames}", PLACES[wanted]);
             assert!(
-                !is_on_the_way || answer(frame).is_none(),
-                "{what}: frame {frame}"
+                left < most,
+                "{what}, {}: {left} of {frames}",
+                PLACES[wanted]
             );
         }
+        let mut far = 0;
+        for frame in (0..known.solved.frame_count()).step_by(4) {
+            if place(frame) == 2 {
+                far += 1;
+                let now = self.now(known, before, after, frame).expect("it is told");
+                let [old, new] = [known, &whole].map(|result| result.solved.world(frame));
+                let (apart, changed) = (apart_m(&world(known, &now), &new), apart_m(&old, &new));
+                let most = changed + 0.001;
+                assert!(apart < most, "{what}: frame {frame}: {apart} of {changed}");
+            }
+        }
+        assert!(far > 2 || fade > 20, "{what}: {far}");
+    }
+}
+
+fn chosen(settings: &Settings) -> Chosen<'_> {
+    Chosen {
+        settings,
+        contacts: None,
+    }
+}
+
+fn with_touches(before: &Settings, change: impl Fn(&mut TouchSettings)) -> Settings {
+    let mut after = before.clone();
+    change(&mut after.touches);
+    after
+}
+
+#[test]
+fn how_arms_give_way_for_touches_is_answered_by_the_frames_around() {
+    let chin = Chin::new();
+    let before = Settings::default();
+    let known = chin.solved(&before, None);
+    let check = |what: &str, most: [f64; 2], change: &dyn Fn(&mut TouchSettings)| {
+        let after = with_touches(&before, change);
+        chin.check(what, most, &known, [chosen(&before), chosen(&after)]);
     };
-    let changed = |change: fn(&mut TouchSettings)| {
-        let mut after = before.clone();
-        change(&mut after.touches);
-        after
+    // The elbow may go another way about the line from shoulder to hand than in the whole solve, which does
+    // not follow a change of a centimetre steadily itself.
+    check("clearance", [0.8, 0.45], &|t| t.clearance_m = 0.03);
+    check("the arm alone", [0.45, 0.35], &|t| t.reach = 0.0);
+    check("more of the trunk", [0.3, 0.2], &|t| t.reach = 2.0);
+    check("hardly firm", [0.2, 0.2], &|t| t.strength = 0.05);
+    // In a touch a fade changes nothing but that.
+    check("longer fade", [1.0, 0.45], &|t| t.fade_secs = 0.4);
+    check("shorter fade", [1.0, 0.15], &|t| t.fade_secs = 0.1);
+}
+
+#[test]
+fn touches_that_come_and_go_are_answered() {
+    let chin = Chin::new();
+    let before = Settings::default();
+    let known = chin.solved(&before, None);
+    let off = with_touches(&before, |t| t.enabled = false);
+    // The chin rests on the hand for three seconds.
+    let none_found = with_touches(&before, |t| t.limits.shortest_secs = 4.0);
+    let check = |what: &str, most: [f64; 2], after: &Settings| {
+        chin.check(what, most, &known, [chosen(&before), chosen(after)]);
     };
-    // The elbow may go another way than in the whole solve, which has all frames to choose it by.
-    check("clearance", 0.65, &changed(|t| t.clearance_m = 0.03), None);
-    check("off", 0.01, &changed(|t| t.enabled = false), None);
+    check("off", [0.01, 0.01], &off);
+    check("not found", [0.01, 0.01], &none_found);
     let none = Contacts {
         touches: Some(Vec::new()),
         ..known.contacts.clone()
     };
-    check("deleted", 0.01, &before, Some(&none));
-    // How turns are shared out only the frames around tell.
-    let touch = touches[0];
-    for change in [
-        |t: &mut TouchSettings| t.reach = 0.5,
-        |t: &mut TouchSettings| t.strength = 0.5,
-    ] {
-        let after = changed(change);
-        let [before, after] = [&before, &after].map(|settings| Chosen {
-            settings,
-            contacts: None,
-        });
-        let frame = usize::midpoint(touch.first, touch.last);
-        let now = pose_now(&known, before, after, Some(&character.surface), frame);
-        assert_eq!(now, Ok(None));
+    let given = Chosen {
+        settings: &before,
+        contacts: Some(&none),
+    };
+    chin.check("deleted", [0.01, 0.01], &known, [chosen(&before), given]);
+    for (what, less) in [("on", &off), ("found", &none_found)] {
+        let free = chin.solved(less, None);
+        let both = [chosen(less), chosen(&before)];
+        chin.check(what, [0.25, 0.25], &free, both);
     }
+}
+
+#[test]
+fn changes_are_answered_where_parts_are_kept_apart() {
+    let chin = Chin::new();
+    let usual = Settings::default();
+    let apart = with_touches(&usual, |t| t.keep_out = true);
+    let free = with_touches(&usual, |t| t.keep_out = false);
+    let known = chin.solved(&apart, None);
+    let check = |what: &str, most: [f64; 2], after: &Settings| {
+        chin.check(what, most, &known, [chosen(&apart), chosen(after)]);
+    };
+    let more = with_touches(&apart, |t| t.reach = 2.0);
+    check("more of the trunk", [0.3, 0.35], &more);
+    let off = with_touches(&apart, |t| t.enabled = false);
+    check("off", [0.01, 0.01], &off);
+    check("no longer apart", [0.45, 0.4], &free);
+    // Which way parts go that are in each other only the frames around tell.
+    let before = chin.solved(&free, None);
+    let now = chin.now(&before, chosen(&free), chosen(&apart), 100);
+    assert_eq!(now, None);
 }

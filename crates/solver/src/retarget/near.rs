@@ -358,19 +358,20 @@ fn widened(
 
 /// How far around a frame pelvis and legs are settled, seconds: the pelvis gives way over a third of one.
 const SETTLED_SECS: f64 = 0.7;
+/// Frames in which they are settled are this far apart, seconds, where the take has more.
+const SETTLED_STEP_SECS: f64 = 1.0 / 30.0;
 /// How far around a frame contacts are looked at as a whole, seconds.
 const LONGEST_SECS: f64 = 2.0;
 /// How far around a frame contacts are found anew, seconds.
 const FOUND_SECS: f64 = 1.5;
-/// Frames around one in which feet are planted are this far apart, seconds, where the take has more.
-const PLANTED_STEP_SECS: f64 = 1.0 / 30.0;
 
-/// How far around a frame touches are found anew, seconds, and frames that are looked at, where the take
-/// has more.
-const TOUCHES_FOUND_SECS: f64 = 1.0;
+/// How far around a frame touches are found anew, how much farther it is looked, and how far frames that
+/// are looked at are apart where the take has more, seconds.
+const TOUCHES_FOUND_SECS: f64 = 0.8;
+const TOUCH_EDGE_SECS: f64 = 0.25;
 const TOUCHES_FOUND_STEP_SECS: f64 = 1.0 / 60.0;
 /// Frames around one in which touches are carried over: how far, and how far apart, in times of a fade.
-const TOUCHED_FADES: f64 = 3.0;
+const TOUCHED_FADES: f64 = 2.5;
 const TOUCHED_STEP_FADES: f64 = 1.0 / 3.0;
 /// How far apart they are at least, seconds.
 const LEAST_TOUCHED_STEP_SECS: f64 = 1.0 / 60.0;
@@ -415,12 +416,16 @@ fn touches_around(
     let all = known.contacts.touches.as_deref().unwrap_or_default();
     let [least, most] = [TOUCHES_FOUND_SECS, LONGEST_SECS].map(|secs| wide(known, frame, secs));
     let stretches = all.iter().map(|touch| (touch.first, touch.last));
-    let [first, last] = widened(least, most, stretches);
+    let whole = widened(least, most, stretches);
+    // What begins or ends a touch lies outside it.
+    let [first, last] = [whole[0], whole[1]].map(|edge| wide(known, edge, TOUCH_EDGE_SECS));
+    let [first, last] = [first[0], last[1]];
     let step = frames_in(known, TOUCHES_FOUND_STEP_SECS);
     let grid = Grid::around(frame, [first, last], step);
     let take = take_at(known, &asked.stance, grid)?;
     let [first, last] = [grid.first, grid.frame(grid.count - 1)];
-    let found = take.touches(asked.settings).into_iter().map(|touch| {
+    let found = take.touches(asked.settings).into_iter();
+    let found = found.map(|touch| {
         let is_same = |other: &&Touch| {
             let both = [&touch, *other].map(|touch| [touch.from, touch.to]);
             let [own, other_ends] = both.map(|ends| ends.map(|e| (e.part, e.side, e.pair)));
@@ -442,9 +447,9 @@ fn touches_around(
             to: like.map_or(touch.to, |like| like.to),
         }
     });
-    let far = all.iter().copied();
-    let far = far.filter(|touch| touch.last < first || touch.first > last);
-    let mut touches: Vec<Touch> = far.chain(found).collect();
+    let is_near = |touch: &Touch| touch.first <= least[1] && touch.last >= least[0];
+    let far = all.iter().copied().filter(|touch| !is_near(touch));
+    let mut touches: Vec<Touch> = far.chain(found.filter(is_near)).collect();
     touches.sort_by_key(|touch| (touch.first, touch.last));
     Ok(touches)
 }
@@ -518,6 +523,12 @@ impl Scene<'_> {
             near.collect::<Vec<_>>()
         });
         let is_kept_apart = sets.map(|set| set.enabled && set.keep_out);
+        let within = wide(self.known, self.frame, FADES * longest);
+        let is_free = [0, 1].map(|at| {
+            let mut all = touches[at].iter().filter(|_| sets[at].enabled);
+            !all.any(|touch| touch.first <= within[1] && touch.last >= within[0])
+                && !is_kept_apart[at]
+        });
         let is_changed = sets[0]
             != TouchSettings {
                 keep_out: sets[0].keep_out,
@@ -525,8 +536,8 @@ impl Scene<'_> {
                 ..sets[1]
             };
         let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
-        if near[1].is_empty() && !is_kept_apart[1] {
-            if !near[0].is_empty() || is_let_go {
+        if is_free[1] {
+            if !is_free[0] {
                 *clip = bare.clone();
             }
         } else if near.iter().any(|near| !near.is_empty())
@@ -653,7 +664,7 @@ impl FeetNow {
         let reach_secs = FADES * fade_secs[0].max(fade_secs[1]);
         let all: Vec<&Contacts> = contacts.iter().collect();
         let stretch = around(known, reach_secs, &all, frame);
-        let grid = Grid::around(frame, stretch, frames_in(known, PLANTED_STEP_SECS));
+        let grid = Grid::around(frame, stretch, 1);
         let start = |asked: &Asked<'_>| {
             let prepared = Prepared::sampled(known, asked, grid)?;
             let mut clip = prepared.plain()?;
@@ -692,20 +703,24 @@ impl FeetNow {
             });
         }
         let planted = prepared.legs(worlds, contacts, settings, Watch::nobody())?;
-        let frame_time_secs = prepared.take.clip.frame_time_secs;
-        let around = (SETTLED_SECS / frame_time_secs).ceil() as usize;
-        let [first, last] = [at.saturating_sub(around), (at + around).min(end)];
+        let mut weights = prepared.weights(settings);
+        let step = ((SETTLED_STEP_SECS / weights.frame_time_secs + 1e-6) as usize).max(1);
+        weights.frame_time_secs *= step as f64;
+        let around = (SETTLED_SECS / weights.frame_time_secs).ceil() as usize;
+        // As many steps as fit before the frame.
+        let before = around.min(at / step);
+        let [first, last] = [at - before * step, (at + around * step).min(end)];
         let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
-        let tracks: Vec<LegTrack> = tracks.map(|track| track.within([first, last])).collect();
-        let offsets = settle_roughly(&tracks, &prepared.weights(settings))?;
+        let tracks = tracks.map(|track| track.within([first, last]).sampled(step));
+        let offsets = settle_roughly(&tracks.collect::<Vec<LegTrack>>(), &weights)?;
         let targets = planted.iter().zip(&offsets.feet);
         let targets = targets.map(|(leg, offsets)| FootTarget {
-            ankle: leg.path.ankle_positions[at] + offsets[at - first],
+            ankle: leg.path.ankle_positions[at] + offsets[before],
             ankle_rotation: leg.path.ankle_rotations[at],
             toe_rotation: leg.path.toe_rotations[at],
         });
         Ok(Self {
-            pelvis: offsets.pelvis[at - first],
+            pelvis: offsets.pelvis[before],
             feet: targets.collect(),
             parts: planted.iter().map(|leg| leg.path.parts[at]).collect(),
         })

@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use understudy_anatomy::Body;
-use understudy_motion::box_tree::{Bounds, BoxTree};
+use understudy_motion::box_tree::{Bounds, BoxTree, entry};
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triangle};
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
@@ -103,7 +103,12 @@ struct PartSkin {
     fine: Vec<SkinPoint>,
     /// Boxes around the triangles.
     tree: BoxTree,
+    /// The same at rest, a little wider.
+    boxes: Vec<Bounds>,
 }
+
+/// A ray that just meets a triangle must meet the boxes around it too, metres.
+const WIDER_M: f64 = 1e-6;
 
 /// Points of two skins that are named at most.
 const MOST_NEAREST: usize = 6;
@@ -186,6 +191,10 @@ impl Flesh {
             let (triangles, rest) = (&skin.triangles, &skin.rest);
             let corners = |index: usize| triangles[index].map(|corner| rest[corner]);
             skin.tree = BoxTree::new(triangles.len(), corners);
+            let boxes = skin.tree.fitted(corners).into_iter();
+            skin.boxes = boxes
+                .map(|[low, high]| [low - WIDER_M, high + WIDER_M])
+                .collect();
         }
         let skins = skins.into_iter();
         Self {
@@ -345,11 +354,17 @@ impl PartSkin {
 
     /// Where a ray from the bones leaves the skin for the last time.
     fn ray_out(&self, from: DVec3, direction: DVec3) -> Option<SkinPoint> {
-        let hits = self.triangles.iter().filter_map(|&triangle| {
-            let corners = triangle.map(|corner| self.rest[corner]);
-            Some((ray_triangle(from, direction, &corners)?, triangle, corners))
+        let corners = |index: usize| self.triangles[index].map(|corner| self.rest[corner]);
+        let inverse = direction.recip();
+        let is_met = |bounds: &Bounds| entry(bounds, from, inverse) < f64::INFINITY;
+        let mut hits = Vec::new();
+        self.tree.visit(&self.boxes, &is_met, &mut |index| {
+            let way_m = ray_triangle(from, direction, &corners(index));
+            hits.extend(way_m.map(|way_m| (way_m, index)));
         });
-        let (way_m, triangle, corners) = hits.max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let last = |a: &&(f64, usize), b: &&(f64, usize)| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1));
+        let &(way_m, index) = hits.iter().max_by(last)?;
+        let (triangle, corners) = (self.triangles[index], corners(index));
         let shares = corner_shares(from + direction * way_m, &corners);
         Some(SkinPoint::mixed(
             triangle.map(|corner| &self.vertices[corner]),

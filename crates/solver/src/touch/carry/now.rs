@@ -8,10 +8,13 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 
 use understudy_motion::{Clip, Transform};
 
-use super::{CLOSE, Cast, Goal, Problem, STEPS, STEPS_AGAIN, Touch, WindowSolver};
+use super::{CLOSE, Cast, Goal, Problem, STEPS_AGAIN, Touch, WindowSolver};
 use crate::retarget::SolveError;
 use crate::touch::TouchSettings;
 use crate::touch::turns::{Limbs, Turns};
+
+/// Steps from the result before the change, which is near.
+const STEPS_NOW: usize = 5;
 
 /// Times the skins of a new touch are looked at.
 const LOOKS: usize = 5;
@@ -141,7 +144,7 @@ impl Cast<'_> {
             }
             problem.biases[index] = biases(goal, settings, |frame| bias_m(frame).unwrap_or(0.0));
         }
-        problem.minimise(STEPS, &solver.is_stopped)?;
+        problem.minimise(STEPS_NOW, &solver.is_stopped)?;
         for _ in 0..LOOKS {
             let mut is_met = true;
             for &index in &news {
