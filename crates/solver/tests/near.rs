@@ -262,16 +262,15 @@ fn a_take_of_many_frames_is_answered_by_fewer() {
         let answer = |frame| (frame % 7 == 0).then(|| now(&known, &before, &after, frame));
         let (left, frames) = share_left([&known, &whole], answer);
         assert!(frames > 10, "{what}: {frames}");
-        println!("{what}: {left} of {frames}");
         assert!(left < most, "{what}: {left} of {frames}");
     };
-    check("fade", 0.25, &|s| s.plants.fade_secs = 0.3);
-    check("knee", 0.2, &|s| s.plants.straightest_knee = 0.3);
+    check("fade", 0.2, &|s| s.plants.fade_secs = 0.3);
+    check("knee", 0.1, &|s| s.plants.straightest_knee = 0.3);
     check("thresholds", 0.5, &|s| {
         s.contacts.shortest_secs = 0.5;
         s.contacts.rise = 0.015;
     });
-    check("floor", 0.2, &|s| s.floor_height_m = Some(0.03));
+    check("floor", 0.05, &|s| s.floor_height_m = Some(0.03));
 }
 
 #[test]
@@ -283,26 +282,25 @@ fn another_floor_is_answered_by_the_frames_around() {
         let (left, frames) = share_left([known, &whole], answer);
         assert!(frames > 10, "{what}: {frames}");
         assert!(left < most, "{what}: {left} of {frames}");
-        println!("{what}: {left} of {frames}");
     };
     let usual = Settings::default();
     let at = |height_m: f64| Settings {
         floor_height_m: Some(height_m),
         ..usual.clone()
     };
-    check("higher", 0.1, [&usual, &at(0.05)], &known);
-    check("lower", 0.2, [&usual, &at(-0.05)], &known);
+    check("higher", 0.03, [&usual, &at(0.05)], &known);
+    check("lower", 0.06, [&usual, &at(-0.05)], &known);
     let raised = performer.retarget(&clip, &character, &at(0.05), None);
-    check("higher still", 0.1, [&at(0.05), &at(0.1)], &raised);
-    check("found", 0.1, [&at(0.05), &usual], &raised);
+    check("higher still", 0.03, [&at(0.05), &at(0.1)], &raised);
+    check("found", 0.03, [&at(0.05), &usual], &raised);
 }
 
 #[test]
 fn a_ramp_laid_level_is_answered_by_the_frames_around() {
     let (performer, character) = (Figure::made(|_| {}), Figure::cast("weaver"));
-    // The walk again, up a slope of 8 degrees: everything is turned about the axis across the way.
+    // The walk again, up a slope of 4 degrees: everything is turned about the axis across the way.
     let mut clip = take();
-    let turn = DQuat::from_rotation_x(-8.0f64.to_radians());
+    let turn = DQuat::from_rotation_x(-4.0f64.to_radians());
     for frame in 0..clip.frame_count() {
         let root = &mut clip.frame_mut(frame)[0];
         root.translation = turn * root.translation;
@@ -316,20 +314,19 @@ fn a_ramp_laid_level_is_answered_by_the_frames_around() {
     let solved = |settings| performer.retarget(&clip, &character, settings, None);
     let [sloped, flat] = [&usual, &level].map(solved);
     assert!(
-        sloped.stance.floor.slope() > 0.1,
+        sloped.stance.floor.slope() > 0.06,
         "{:?}",
         sloped.stance.floor
     );
     assert_eq!(flat.stance.floor.slope(), 0.0);
     for (what, most, [before, after], [known, whole]) in [
-        ("level", 0.3, [&usual, &level], [&sloped, &flat]),
-        ("sloped", 0.3, [&level, &usual], [&flat, &sloped]),
+        ("level", 0.04, [&usual, &level], [&sloped, &flat]),
+        ("sloped", 0.04, [&level, &usual], [&flat, &sloped]),
     ] {
         let answer = |frame| (frame % 3 == 0).then(|| now(known, before, after, frame));
         let (left, frames) = share_left([known, whole], answer);
         assert!(frames > 10, "{what}: {frames}");
         assert!(left < most, "{what}: {left} of {frames}");
-        println!("{what}: {left} of {frames}");
     }
 }
 
@@ -412,7 +409,6 @@ impl Chin {
                 is_asked.then(|| self.now(known, before, after, frame).expect("it is told"))
             };
             let (left, frames) = share_left([known, &whole], answer);
-            println!("{what}, {}: {left} of {frames}", PLACES[wanted]);
             assert!(frames > 5, "{what}, {}: {frames}", PLACES[wanted]);
             assert!(
                 left < most,
@@ -474,8 +470,8 @@ fn touches_that_come_and_go_are_answered() {
     let before = Settings::default();
     let known = chin.solved(&before, None);
     let off = with_touches(&before, |t| t.enabled = false);
-    // The chin rests on the hand for three seconds.
-    let none_found = with_touches(&before, |t| t.limits.shortest_secs = 4.0);
+    // Nothing rests as still as that.
+    let none_found = with_touches(&before, |t| t.limits.speed = 1e-6);
     let check = |what: &str, most: [f64; 2], after: &Settings| {
         chin.check(what, most, &known, [chosen(&before), chosen(after)]);
     };
@@ -493,7 +489,7 @@ fn touches_that_come_and_go_are_answered() {
     for (what, less) in [("on", &off), ("found", &none_found)] {
         let free = chin.solved(less, None);
         let both = [chosen(less), chosen(&before)];
-        chin.check(what, [0.25, 0.25], &free, both);
+        chin.check(what, [0.1, 0.15], &free, both);
     }
 }
 

@@ -77,13 +77,17 @@ fn all_terms() -> Settings {
     settings
 }
 
+fn weaver() -> understudy_bodies::Character {
+    let text = include_str!("../../../assets/bodies/weaver.ron");
+    character_from_ron(text).expect("the weaver is valid")
+}
+
 fn retargeted(
     clip: &Clip,
     performer: &understudy_bodies::Character,
     settings: &Settings,
 ) -> (f64, Retargeted) {
-    let text = include_str!("../../../assets/bodies/weaver.ron");
-    let weaver = character_from_ron(text).expect("the weaver is valid");
+    let weaver = weaver();
     let skeleton = Arc::new(weaver.skeleton);
     let start = Instant::now();
     let result = retarget(
@@ -125,6 +129,29 @@ fn seconds_to_answer(known: &Retargeted, change: Change) -> f64 {
     start.elapsed().as_secs_f64() / TIMES as f64
 }
 
+/// Seconds that frames in touches and around them take to answer a change, on average and at most.
+fn seconds_to_touch(known: &Retargeted, before: &Settings, change: Change) -> [f64; 2] {
+    let weaver = weaver();
+    let mut after = before.clone();
+    change(&mut after);
+    let [before, after] = [before, &after].map(|settings| Chosen {
+        settings,
+        contacts: None,
+    });
+    let answer = |frame: usize| {
+        let start = Instant::now();
+        let pose = pose_now(known, before, after, Some(&weaver.surface), frame);
+        std::hint::black_box(pose.expect("the settings are sound"));
+        start.elapsed().as_secs_f64()
+    };
+    let times: Vec<f64> = (0..known.take.frame_count())
+        .step_by(7)
+        .map(answer)
+        .collect();
+    let mean = times.iter().sum::<f64>() / times.len() as f64;
+    [mean, times.into_iter().fold(0.0, f64::max)]
+}
+
 fn main() {
     let performer = character(&Description::human("performer", 1.75)).expect("within all ranges");
     let usual = Settings::default();
@@ -138,10 +165,11 @@ fn main() {
             clip.duration_secs() / spent,
             1000.0 * spent / frames as f64
         );
-        let changes: [(&str, Change); 3] = [
+        let changes: [(&str, Change); 4] = [
             ("posture", |s| s.posture.stoop_deg = 10.0),
             ("planting", |s| s.plants.fade_secs = 0.2),
             ("contacts", |s| s.contacts.end_speed = 0.3),
+            ("the floor", |s| s.floor_height_m = Some(0.02)),
         ];
         for (what, change) in changes {
             let answer = seconds_to_answer(&known, change);
@@ -174,6 +202,23 @@ fn time_ten_seconds(performer: &understudy_bodies::Character) {
         "10 s at 60 frames per second, {} touches: {usual:.2} s with the usual terms",
         known.touches.len()
     );
+    let changes: [(&str, Change); 6] = [
+        ("reach", |s| s.touches.reach = 0.5),
+        ("firmness", |s| s.touches.strength = 0.5),
+        ("clearance", |s| s.touches.clearance_m = 0.02),
+        ("the fade of touches", |s| s.touches.fade_secs = 0.3),
+        ("when parts touch", |s| s.touches.limits.rise = 0.05),
+        ("whether parts touch", |s| s.touches.enabled = false),
+    ];
+    for (what, change) in changes {
+        let [mean, most] = seconds_to_touch(&known, &Settings::default(), change);
+        println!(
+            "10 s at 60 frames per second: one frame answers a change of {what} in {:.2} ms, {:.2} ms at \
+             most",
+            1000.0 * mean,
+            1000.0 * most
+        );
+    }
     let settings = all_terms();
     let (all, known) = retargeted(&clip, performer, &settings);
     println!("10 s at 60 frames per second: {all:.2} s with all terms (wanted: 2 s on two cores)");

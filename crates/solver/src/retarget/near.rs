@@ -358,6 +358,9 @@ fn widened(
 
 /// How far around a frame pelvis and legs are settled, seconds: the pelvis gives way over a third of one.
 const SETTLED_SECS: f64 = 0.7;
+/// Peak of a knee's angular acceleration at least, radians per second squared: the frames around one may
+/// show it at rest only. A tenth of that of a walk, about.
+const LEAST_POP: f64 = 10.0;
 /// Frames in which they are settled are this far apart, seconds, where the take has more.
 const SETTLED_STEP_SECS: f64 = 1.0 / 30.0;
 /// How far around a frame contacts are looked at as a whole, seconds.
@@ -711,7 +714,13 @@ impl FeetNow {
         let before = around.min(at / step);
         let [first, last] = [at - before * step, (at + around * step).min(end)];
         let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
-        let tracks = tracks.map(|track| track.within([first, last]).sampled(step));
+        let least_curve = LEAST_POP * prepared.take.clip.frame_time_secs.powi(2);
+        let tracks = tracks.map(|mut track| {
+            track.largest_curve = track
+                .largest_curve
+                .max(settings.plants.largest_pop * least_curve);
+            track.within([first, last]).sampled(step)
+        });
         let offsets = settle_roughly(&tracks.collect::<Vec<LegTrack>>(), &weights)?;
         let targets = planted.iter().zip(&offsets.feet);
         let targets = targets.map(|(leg, offsets)| FootTarget {

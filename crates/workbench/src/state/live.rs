@@ -27,7 +27,7 @@ pub struct Live {
     parts: Vec<Arc<Motion>>,
     /// The frame that is shown, as it will be, about.
     now: Option<Arc<Motion>>,
-    /// A frame of which only the whole clip tells.
+    /// A frame of which only the frames around it tell.
     unanswered: Option<usize>,
     /// Counts changes of what is shown.
     revision: u64,

@@ -1302,7 +1302,7 @@ pub(crate) mod tests {
     }
 
     #[test]
-    fn contacts_that_are_changed_are_answered_at_once_and_where_only_the_clip_tells_not() {
+    fn contacts_and_a_floor_that_are_changed_are_answered_at_once() {
         let mut session = opened();
         let contacts = session.contacts().cloned().unwrap();
         let held = contacts
@@ -1334,7 +1334,7 @@ pub(crate) mod tests {
         assert_eq!(session.live.fresh(), Some(vec![(frame, frame)]));
         session.wait();
         assert!(!stands(&session));
-        // Another floor is looked for in the whole take.
+        // Another floor too, whatever the stretches around wait for.
         let mut settings = session.document.choices.settings.clone();
         settings.floor_height_m = Some(0.02);
         session.apply(Command::Tune {
@@ -1343,7 +1343,7 @@ pub(crate) mod tests {
             goes_on: false,
         });
         session.advance(0.0);
-        assert_eq!(session.live.fresh(), Some(Vec::new()));
+        assert_eq!(session.live.fresh(), Some(vec![(frame, frame)]));
     }
 
     #[test]
