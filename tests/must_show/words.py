@@ -30,13 +30,11 @@ COLUMNS = """\
 A cell that misses its target ends in "!"; "-" is a value that there is not. In the order of the columns:"""
 
 WHY = {
-    "slide": "The place of the foot that is held moves with one joint and stands still to a hundredth of a "
-    "millimetre; the skin there is shared between ankle and toes (or shank), and where these turn against each other while the "
-    "part is down, linear blend skinning pulls it along.",
-    "sink": "The points of the sole are on the floor (their worst depth is in `tests/captures/REPORT.md`); the skin of the foot "
-    "is more than its sole. Where a performer crawls or gets up, only the toes are planted and the instep lies on the floor: "
-    "that of a foot with another shape goes through it, and nothing holds it out.",
-    "float": "As for sinking: the foot stands on points that are joined to one joint each.",
+    "slide": "What is held goes with one joint and stands still to a hundredth of a millimetre: skin of the toes, as far ahead of "
+    "their joint as the ball may lie. Where the skin is shared with the ankle nearly up to the tip of the toes (the giant's feet), "
+    "or where toes and ankle turn far against each other, linear blend skinning still pulls at it.",
+    "sink": "The lowest vertex of a planted foot lies on the floor; where it does not, the leg does not reach.",
+    "float": "As for sinking.",
     "gap": "The solve looks at vertices of the touching part against the touched skin, near the place of the touch; here "
     "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen.",
     "kept": "A contact counts as kept only if both skins are within 2 mm in all of its frames.",

@@ -1,7 +1,8 @@
 //! Sinking below the floor and floating above it.
 //!
-//! Sinking counts every point of the sole (heel, ball, toe) in every frame, planted or not.
-//! Floating counts the planted parts while they are planted. Heights are along Y.
+//! Sinking counts the lowest point of a foot in every frame, planted or not: of its skin where it has one,
+//! else of heel, ball and toe. Floating counts the planted parts while they are planted; a foot that does
+//! not stand on both heel and front may lie on something else, its edge or instep. Heights are along Y.
 
 use serde::Serialize;
 use understudy_solver::contacts::runs;
@@ -89,19 +90,9 @@ pub fn sinking_series(subject: &Subject<'_>) -> Vec<Vec<f64>> {
         .feet
         .iter()
         .map(|foot| {
-            let points = [foot.heel, Some(foot.ball), Some(foot.toe)];
-            subject
-                .worlds
-                .iter()
-                .map(|world| {
-                    let depth = points
-                        .iter()
-                        .flatten()
-                        .map(|point| -subject.floor.above(point.world(world)))
-                        .fold(0.0, f64::max);
-                    MM * depth
-                })
-                .collect()
+            let worlds = subject.worlds.iter();
+            let depths = worlds.map(|world| -foot.lowest_m(world, &subject.floor));
+            depths.map(|depth| MM * depth.max(0.0)).collect()
         })
         .collect()
 }
@@ -133,8 +124,15 @@ fn floating_of(subject: &Subject<'_>, leg: usize) -> Floating {
     let mut owners = Vec::new();
     for stand in &stands {
         for (offset, point) in subject.stand_track(stand).into_iter().enumerate() {
-            heights.push(MM * subject.floor.above(point).max(0.0));
-            frames.push(stand.first + offset);
+            let frame = stand.first + offset;
+            let mut height = subject.floor.above(point);
+            let [heel, ball, toe] = subject.planted_parts[leg][frame];
+            if !(heel && (ball || toe)) {
+                let foot = &subject.feet[leg];
+                height = height.min(foot.lowest_m(&subject.worlds[frame], &subject.floor));
+            }
+            heights.push(MM * height.max(0.0));
+            frames.push(frame);
             owners.push((stand.first, stand.last));
         }
     }

@@ -8,6 +8,7 @@ use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal
 
 use crate::contacts::FootPart;
 use crate::floor::{Floor, fit_slope};
+use crate::sole_skin::{FootPose, SoleSkin};
 
 /// Distance from heel to ankle over distance from ankle to toe tip, along the foot. The ankle lies
 /// at a quarter of the foot's length from the heel: 0.25 / 0.75. From memory; the foot of the
@@ -17,6 +18,9 @@ const HEEL_SHARE: f64 = 0.333;
 /// Place of the ball on a foot of one piece, from the ankle (0) to the toe tip (1). From memory:
 /// the ball lies at about 70 % of the foot's length from the heel; (0.70 − 0.25) / 0.75.
 const BALL_SHARE: f64 = 0.6;
+
+/// How far from the joint of the toes (0) towards their tip (1) the ball may lie on the skin.
+const MOST_AHEAD: f64 = 0.75;
 
 /// Largest tilt, radians, by which a foot in rest may differ from one standing flat and still be
 /// levelled by itself: beyond it the foot is rather on its toes, or the rest pose is not one.
@@ -35,7 +39,7 @@ pub struct Foot {
     pub toe_joint: usize,
     /// Back end of the sole; `None` for a leg that walks on its toes.
     pub heel: Option<JointPoint>,
-    /// Sole below the joints of the toes.
+    /// Sole below the joints of the toes; with a skin, where that begins to go with the toes alone.
     pub ball: JointPoint,
     /// Front end of the sole.
     pub toe: JointPoint,
@@ -45,6 +49,8 @@ pub struct Foot {
     pub flat_toes: DQuat,
     /// Level unit vector of the heading in the flat pose.
     pub heading: DVec3,
+    /// Its skin, less what hangs lower than the sole; empty without a surface.
+    pub skin: SoleSkin,
 }
 
 impl Foot {
@@ -62,13 +68,31 @@ impl Foot {
         }
     }
 
+    /// Height of its lowest point above a floor, metres along Y, negative below it: of the skin where it
+    /// has one, else of heel, ball and toe.
+    pub fn lowest_m(&self, world: &WorldPose, floor: &Floor) -> f64 {
+        let pose = FootPose {
+            ankle: world.position(self.ankle),
+            ankle_rotation: world.rotation(self.ankle),
+            toe_joint: world.position(self.toe_joint),
+            toe_rotation: world.rotation(self.toe_joint),
+        };
+        self.skin.lowest_m(&pose, floor).unwrap_or_else(|| {
+            let points = FootPart::ALL
+                .into_iter()
+                .filter_map(|part| self.point(part));
+            let heights = points.map(|point| floor.above(point.world(world)));
+            heights.fold(f64::INFINITY, f64::min)
+        })
+    }
+
     /// The foot of a leg in a rest pose whose up is Y. `flat_up` gives the floor's normal in the
     /// coordinates of ankle and toe joint for a foot that stands flat; where it is `None` the
     /// rest pose is taken to stand flat.
     pub fn new(
         leg: &Leg,
         rest: &WorldPose,
-        surface_points: Option<&[Vec<DVec3>]>,
+        skin: Option<&LegSkin<'_>>,
         flat_up: Option<(DVec3, DVec3)>,
     ) -> Self {
         let (ankle, toe_joint) = (leg.ankle, leg.toe_joint());
@@ -93,7 +117,7 @@ impl Foot {
         let flesh = Flesh::of(
             leg,
             rest,
-            surface_points,
+            skin.map(|skin| skin.points),
             turn_ankle,
             turn_toes,
             to_ball_joint,
@@ -108,10 +132,21 @@ impl Foot {
         let side_of = |offset: DVec3| offset - forward * offset.dot(forward);
         let tip = to_tip + forward * (flesh.front.unwrap_or(reach).max(reach) - reach);
         let at_sole = |offset: DVec3| DVec3::new(offset.x, sole, offset.z);
+        let flat = FootPose {
+            ankle: DVec3::ZERO,
+            ankle_rotation: flat_ankle,
+            toe_joint: to_ball_joint,
+            toe_rotation: flat_toes,
+        };
+        let skin = skin.map_or_else(SoleSkin::default, |skin| skin.skin.above_sole(&flat, sole));
         let ball = if toe_joint == ankle {
             to_tip * BALL_SHARE
         } else {
-            to_ball_joint
+            // Skin that goes with ankle and toes slides while one turns against the other: what is held
+            // is the first that does not.
+            let below = at_sole(to_ball_joint);
+            let room_m = MOST_AHEAD * (to_tip - to_ball_joint).dot(forward).max(0.0);
+            to_ball_joint + forward * skin.toes_begin_m(&flat, below, (forward, room_m))
         };
         let back = flesh
             .back
@@ -140,6 +175,7 @@ impl Foot {
             flat_ankle,
             flat_toes,
             heading: forward,
+            skin,
         }
     }
 
@@ -158,6 +194,41 @@ impl Foot {
             offset += flat(self.ankle, self.flat_ankle, bone);
         }
         -offset.y
+    }
+}
+
+/// The skin around one foot at rest.
+#[derive(Clone, Copy, Debug)]
+pub struct LegSkin<'a> {
+    /// Points of the skin of each joint of the skeleton, in its coordinates, metres.
+    points: &'a [Vec<DVec3>],
+    /// All vertices of the foot.
+    skin: &'a SoleSkin,
+}
+
+/// What the surface is around all feet, at rest.
+struct FeetSkin {
+    points: Vec<Vec<DVec3>>,
+    /// One per leg of the body.
+    feet: Vec<SoleSkin>,
+}
+
+impl FeetSkin {
+    fn new(surface: &Surface, skeleton: &Skeleton, body: &Body, rest: &WorldPose) -> Self {
+        let legs = body.legs.iter();
+        Self {
+            points: surface.points_by_joint(skeleton.len(), rest),
+            feet: legs
+                .map(|leg| SoleSkin::new(surface, skeleton, leg, rest))
+                .collect(),
+        }
+    }
+
+    fn of(&self, leg: usize) -> LegSkin<'_> {
+        LegSkin {
+            points: &self.points,
+            skin: &self.feet[leg],
+        }
     }
 }
 
@@ -279,7 +350,7 @@ pub fn find_stance(
         clip,
         worlds,
         body,
-        skin: surface.map(|surface| surface.points_by_joint(clip.skeleton.len(), &rest)),
+        skin: surface.map(|surface| FeetSkin::new(surface, &clip.skeleton, body, &rest)),
         rest,
         leg_length_m: body.leg_length_m(&clip.skeleton).unwrap_or(1.0),
     };
@@ -319,8 +390,7 @@ struct StanceFinder<'a> {
     worlds: &'a [WorldPose],
     body: &'a Body,
     rest: WorldPose,
-    /// Points of the skin of each joint, in its coordinates.
-    skin: Option<Vec<Vec<DVec3>>>,
+    skin: Option<FeetSkin>,
     leg_length_m: f64,
 }
 
@@ -333,11 +403,16 @@ impl StanceFinder<'_> {
     fn footing(&self, floor: &Floor, low_only: bool) -> Footing {
         let step = self.clip.frame_time_secs;
         let mut found = Footing::default();
-        for leg in &self.body.legs {
+        for (index, leg) in self.body.legs.iter().enumerate() {
             let low = low_only.then_some(floor);
             let still = still_frames(leg, self.worlds, self.leg_length_m, step, low);
             let up = flat_up(leg, &self.rest, self.worlds, &still, step, floor.normal);
-            let foot = Foot::new(leg, &self.rest, self.skin.as_deref(), up);
+            let foot = Foot::new(
+                leg,
+                &self.rest,
+                self.skin.as_ref().map(|skin| skin.of(index)).as_ref(),
+                up,
+            );
             for &frame in &still {
                 let heel = foot.heel.map(|heel| heel.world(&self.worlds[frame]));
                 found.soles.extend(heel);
@@ -507,9 +582,11 @@ fn flat_up(
 /// The feet of a character at rest, which is taken to stand flat. `surface` refines the soles.
 pub fn character_feet(skeleton: &Skeleton, body: &Body, surface: Option<&Surface>) -> Vec<Foot> {
     let rest = skeleton.rest_world();
-    let points = surface.map(|surface| surface.points_by_joint(skeleton.len(), &rest));
-    body.legs
-        .iter()
-        .map(|leg| Foot::new(leg, &rest, points.as_deref(), None))
-        .collect()
+    let skin = surface.map(|surface| FeetSkin::new(surface, skeleton, body, &rest));
+    let legs = body.legs.iter().enumerate();
+    legs.map(|(index, leg)| {
+        let skin = skin.as_ref().map(|skin| skin.of(index));
+        Foot::new(leg, &rest, skin.as_ref(), None)
+    })
+    .collect()
 }

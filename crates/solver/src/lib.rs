@@ -22,6 +22,7 @@ pub mod secondary;
 pub mod settings;
 pub mod settle;
 pub mod smooth;
+pub mod sole_skin;
 pub mod touch;
 pub mod transfer;
 pub mod travel;

@@ -6,7 +6,7 @@
 //! between any two of its positions, as in [`crate::slide`], of this place. Sinking is the depth of the
 //! lowest vertex of the foot's skin, floating its height, in frames in which some part of the foot is
 //! planted. What of the foot lies lower than its sole at rest (claws, quills) is how it is made, and
-//! taken off.
+//! left out.
 
 use serde::Serialize;
 use understudy_anatomy::JointPoint;
@@ -98,11 +98,12 @@ impl SkinPlace {
     }
 }
 
-/// The vertices of a foot.
+/// Vertices that hang lower than the sole by no more than this share of the ankle's height are of it.
+const OF_THE_SOLE: f64 = 0.01;
+
+/// The vertices of a foot, less what hangs lower than its sole.
 struct FootSkin {
     vertices: Vec<(usize, usize)>,
-    /// How much lower than the sole its lowest vertex lies at rest, metres.
-    lower_m: f64,
 }
 
 /// Measures the soles. `None` where no foot has a skin.
@@ -141,7 +142,7 @@ pub fn measure_soles(subject: &Subject<'_>, surface: &Surface) -> Option<Soles> 
             let Some(lowest_m) = skin.lowest_m(surface, world, subject) else {
                 continue;
             };
-            let mm = MM * (lowest_m + skin.lower_m);
+            let mm = MM * lowest_m;
             let name = || format!("{} foot", subject.leg_name(leg));
             soles.sinking.raise(-mm, name, [frame; 2]);
             soles.floating.raise(mm, name, [frame; 2]);
@@ -158,25 +159,23 @@ fn foot_skin(
 ) -> FootSkin {
     let skeleton = &subject.clip.skeleton;
     let is_of_foot = |joint: usize| skeleton.is_at_or_above(foot.ankle, joint);
-    let mut vertices = Vec::new();
-    let mut lowest_m = f64::INFINITY;
-    for (index, mesh) in surface.meshes.iter().enumerate() {
-        for (vertex, place) in positions[index].iter().enumerate() {
-            if mesh.main_joint(vertex).is_some_and(is_of_foot) {
-                vertices.push((index, vertex));
-                lowest_m = lowest_m.min(place.y);
-            }
-        }
-    }
     let soles = FootPart::ALL
         .into_iter()
         .filter_map(|part| foot.point(part));
     let sole_m = soles.map(|point| point.world(&subject.rest).y);
     let sole_m = sole_m.fold(f64::INFINITY, f64::min);
-    FootSkin {
-        vertices,
-        lower_m: (sole_m - lowest_m).max(0.0).min(subject.leg_length_m),
+    let ankle_m = subject.rest.position(foot.ankle).y;
+    let least_m = sole_m - OF_THE_SOLE * (ankle_m - sole_m).abs();
+    let mut vertices = Vec::new();
+    for (index, mesh) in surface.meshes.iter().enumerate() {
+        for (vertex, place) in positions[index].iter().enumerate() {
+            let is_of_foot = mesh.main_joint(vertex).is_some_and(is_of_foot);
+            if is_of_foot && place.y >= least_m {
+                vertices.push((index, vertex));
+            }
+        }
     }
+    FootSkin { vertices }
 }
 
 impl FootSkin {

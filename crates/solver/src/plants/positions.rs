@@ -40,6 +40,13 @@ impl Planter<'_> {
                 }
             }
         }
+        // Heel and toe are round: what of their skin is lowest lies on the floor.
+        for frame in (0..frames).filter(|&frame| planted[frame]) {
+            let ankle = take.ankle_positions[frame] + corrections[frame];
+            let turned = [ankles[frame], toes[frame]];
+            let above_m = self.rig.lowest_of_skin_m(ankle, turned, self.floor);
+            corrections[frame].y -= above_m.unwrap_or(0.0);
+        }
         let corrections = self.faded(&corrections, planted)?;
         let positions: Vec<DVec3> = take
             .ankle_positions
@@ -57,19 +64,11 @@ impl Planter<'_> {
         ankles: &[DQuat],
         toes: &[DQuat],
     ) -> Vec<f64> {
-        let first = if self.rig.heel_in_ankle.is_some() {
-            HEEL
-        } else {
-            BALL
-        };
-        (0..positions.len())
+        let frames = 0..positions.len();
+        frames
             .map(|frame| {
-                (first..=TOE)
-                    .map(|part| {
-                        let offset = self.rig.part(part, ankles[frame], toes[frame]);
-                        self.floor.above(positions[frame] + offset)
-                    })
-                    .fold(f64::INFINITY, f64::min)
+                let turned = [ankles[frame], toes[frame]];
+                self.rig.lowest_m(positions[frame], turned, self.floor)
             })
             .collect()
     }
