@@ -149,10 +149,11 @@ const STILL: f64 = 5e-4;
 const STILL_FAR: f64 = 1e-3;
 
 /// What is left of a frame, on average, that is little enough; or, after a row of rounds, that is this share
-/// of what it was after the row before; where no touch is missed by more than a share of the limb.
+/// of what it was after the row before; where all touches are kept, to half the aim or, where parts that
+/// touch go into each other elsewhere, to the aim, metres.
 const ENOUGH: f64 = 0.03;
 const GAINED: f64 = 0.9;
-const KEPT: f64 = 1e-3;
+const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
@@ -444,21 +445,13 @@ struct Near {
     pair: Meet,
 }
 
-/// How much touches are missed.
+/// How deep parts that touch are in each other.
 #[derive(Clone, Copy, Debug, Default)]
-struct Missed {
+struct Pressed {
     /// Over all frames, each at most 1.
     sum: f64,
-    /// The worst, as a share of the limb.
-    worst: f64,
-}
-
-impl Missed {
-    /// A frame that misses by a share of the limb.
-    fn add(&mut self, share: f64) {
-        self.sum += (share / FAR).min(1.0);
-        self.worst = self.worst.max(share);
-    }
+    /// The deepest, metres.
+    worst_m: f64,
 }
 
 /// What was seen of a frame when it was last looked at for what is inside what.
@@ -588,26 +581,25 @@ impl WindowSolver<'_> {
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            let mut missed = self.look_again(&mut problem, &mut known, size_m);
-            let inside = match round.checked_sub(start) {
+            let missed = self.look_again(&mut problem, &mut known, size_m);
+            let (pressed, inside) = match round.checked_sub(start) {
                 Some(since) => {
                     let is_all = since.is_multiple_of(ALL_ROUNDS);
                     let pairs = if is_all { Pairs::All } else { Pairs::Known };
                     let mut look =
                         |pairs| self.look_apart(&mut problem, &mut looked, pairs, size_m);
                     let mut found = look(pairs);
-                    if !is_all && [missed.sum, found.0.sum, found.1] == [0.0; 3] {
+                    if !is_all && [missed, found.0.sum, found.1] == [0.0; 3] {
                         found = look(Pairs::All);
                     }
-                    missed.sum += found.0.sum;
-                    missed.worst = missed.worst.max(found.0.worst);
-                    found.1
+                    found
                 }
-                None => f64::INFINITY,
+                None => (Pressed::default(), f64::INFINITY),
             };
-            let left = FIRST * missed.sum + inside;
+            let missed = missed + pressed.sum;
+            let left = FIRST * missed + inside;
             // What cannot be had together: the touch goes first.
-            if missed.sum > 0.0 && round >= GIVE_WAY_AFTER {
+            if missed > 0.0 && round >= GIVE_WAY_AFTER {
                 problem.weights.firm_m *= GIVE_WAY;
             }
             if left < best.0 || best.1.is_empty() {
@@ -616,7 +608,12 @@ impl WindowSolver<'_> {
             // At the end of a row of rounds: enough, or no better than at the end of the one before.
             let is_end = self.apart.is_some() && round > start && round.is_multiple_of(ROW);
             let is_enough = left < ENOUGH * frames as f64 || best.0 > GAINED * before;
-            if left == 0.0 || (is_end && is_enough && missed.worst < KEPT) {
+            let is_kept = |problem: &Problem<'_>| {
+                let gaps = window.goals.iter();
+                let mut gaps = gaps.flat_map(|goal| self.gaps(goal, |frame| problem.world(frame)));
+                pressed.worst_m < KEPT_M[1] && gaps.all(|gap_m| gap_m.abs() < KEPT_M[0])
+            };
+            if left == 0.0 || (is_end && is_enough && is_kept(&problem)) {
                 break;
             }
             if is_end {
@@ -692,9 +689,9 @@ impl WindowSolver<'_> {
         looked: &mut [Looked],
         pairs: Pairs,
         size_m: f64,
-    ) -> (Missed, f64) {
+    ) -> (Pressed, f64) {
         let Some(apart) = self.apart else {
-            return (Missed::default(), 0.0);
+            return (Pressed::default(), 0.0);
         };
         let (first, width) = (problem.first, problem.turns.width());
         let values = |at: usize| &problem.values[at * width..(at + 1) * width];
@@ -723,7 +720,7 @@ impl WindowSolver<'_> {
         for (at, now) in seen {
             looked[at] = now;
         }
-        let (mut pressed, mut inside) = (Missed::default(), 0.0);
+        let (mut pressed, mut inside) = (Pressed::default(), 0.0);
         for (at, now) in looked.iter().enumerate() {
             if now.found.deepest_m > DEEP * size_m {
                 inside += now.found.deepest_m / (FAR * size_m);
@@ -731,8 +728,9 @@ impl WindowSolver<'_> {
             problem.outsides[at].clone_from(&now.found.points);
             for touching in &now.found.touching {
                 if touching.deepest_m > DEEP * size_m {
-                    pressed.add(touching.deepest_m / size_m);
+                    pressed.sum += (touching.deepest_m / (FAR * size_m)).min(1.0);
                 }
+                pressed.worst_m = pressed.worst_m.max(touching.deepest_m);
                 problem.press_out(first + at, touching);
             }
         }
@@ -741,8 +739,8 @@ impl WindowSolver<'_> {
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
     /// Returns how much they miss that in all, 0 where all of them do: a frame counts 1 at most.
-    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> Missed {
-        let mut left = Missed::default();
+    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> f64 {
+        let mut left = 0.0;
         for (index, goal) in problem.goals.iter().enumerate() {
             let mut places = Vec::new();
             for (at, frame) in goal.frames.iter().enumerate() {
@@ -756,12 +754,12 @@ impl WindowSolver<'_> {
                 let again = &mut known[index][at];
                 let nearest = self.nearest(goal, place, &world, facing, again);
                 if nearest.is_empty() && goal.to_part.is_some() {
-                    left.add(1.0);
+                    left += 1.0;
                 }
                 if let Some(first) = nearest.first() {
                     let miss_m = (first.gap_m - frame.gap_m).abs();
                     if miss_m > CLOSE * size_m {
-                        left.add(miss_m / size_m);
+                        left += (miss_m / (FAR * size_m)).min(1.0);
                     }
                 }
                 for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
