@@ -607,7 +607,7 @@ impl WindowSolver<'_> {
             }
             // At the end of a row of rounds: enough, or no better than at the end of the one before.
             let is_end = self.apart.is_some() && round > start && round.is_multiple_of(ROW);
-            let is_enough = left < ENOUGH * frames as f64 || best.0 > GAINED * before;
+            let is_enough = inside < ENOUGH * frames as f64 || best.0 > GAINED * before;
             let is_kept = |problem: &Problem<'_>| {
                 let gaps = window.goals.iter();
                 let mut gaps = gaps.flat_map(|goal| self.gaps(goal, |frame| problem.world(frame)));
