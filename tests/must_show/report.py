@@ -1,12 +1,13 @@
-"""Carries all demo scenes and all captured clips over, by plain transfer, every frame by itself and the whole clip
-at once, measures them on the skinned mesh in every frame, and writes what holds of the targets as a table.
+"""Carries all demo scenes and all captured clips over, by plain transfer, every frame by itself, the whole clip
+at once and the whole clip with parts kept apart, measures them on the skinned mesh in every frame, and writes what
+holds of the targets as a table.
 
 Usage, from the top of the repository:
     cargo build --release -p understudy && tests/prepare
     target/outside/venv/bin/python tests/captures/make.py target/outside/captures
     target/outside/venv/bin/python tests/must_show/report.py [OUT.md]
 
-OUT.md is tests/must_show/REPORT.md where it is not given. UNDERSTUDY names another binary. Some five minutes on
+OUT.md is tests/must_show/REPORT.md where it is not given. UNDERSTUDY names another binary. Some fifteen minutes on
 two cores; the cost of a solve is measured by `cargo bench -p understudy --bench speed`.
 """
 

@@ -1,7 +1,7 @@
-"""The rows of the table: what is carried over, by three methods, and what was measured of each.
+"""The rows of the table: what is carried over, by four methods, and what was measured of each.
 
-A row is a scene of demo-scenes or a captured clip on a character. Each is solved twice, as a whole clip and
-every frame by itself; plain transfer is measured beside either.
+A row is a scene of demo-scenes or a captured clip on a character. Each is solved three times: as a whole clip,
+every frame by itself, and as a whole clip with parts kept apart; plain transfer is measured beside each.
 """
 
 import json
@@ -11,7 +11,7 @@ from pathlib import Path
 
 from outside.understudy import BODIES, CAPTURES, ROOT, attempt, capture_entries
 
-METHODS = ["plain transfer", "per frame", "whole clip"]
+METHODS = ["plain transfer", "per frame", "whole clip", "kept apart"]
 SCENES = sorted(path.name.removesuffix(".scene.ron") for path in (ROOT / "demo-scenes").glob("*.scene.ron"))
 CHARACTERS = ROOT / "assets" / "characters"
 
@@ -58,14 +58,14 @@ def report_path(row: Row, folder: Path) -> Path:
 
 def measured(rows: list[Row], folder: Path) -> dict[Row, dict[str, dict]]:
     """Measures of every row by method."""
-    options = {"whole": [], "each": ["--per-frame"]}
+    options = {"whole": [], "each": ["--per-frame"], "apart": ["--keep-apart"]}
     with ThreadPoolExecutor(2) as pool:
         jobs = [pool.submit(solve, rows, folder / name, option) for name, option in options.items()]
         for job in jobs:
             job.result()
     found = {}
     for row in rows:
-        whole, each = (json.loads(report_path(row, folder / name).read_text())["measures"] for name in options)
-        reports = [whole["plain"], each["solved"], whole["solved"]]
+        whole, each, apart = (json.loads(report_path(row, folder / name).read_text())["measures"] for name in options)
+        reports = [whole["plain"], each["solved"], whole["solved"], apart["solved"]]
         found[row] = dict(zip(METHODS, reports))
     return found

@@ -14,7 +14,8 @@ Made by
 
 **Methods.** *Plain transfer*: rotations and scaled travel, nothing else. *Per frame*: the same solver, asked to solve
 every frame by itself (`--per-frame`, `together: Frame` in a settings file): the same contacts at the same places, the
-same terms, less every one that ties a frame to another. *Whole clip*: as it is used.
+same terms, less every one that ties a frame to another. *Whole clip*: as it is used. *Kept apart*: the same, with parts kept
+out of each other (`--keep-apart`, `keep_out` in a settings file).
 
 **Measures** are taken on the skinned mesh in every frame, by `crates/measure`, which knows nothing of how a clip was
 solved: soles in `mesh/soles.rs`, touches in `mesh/meetings.rs`, what goes into what beyond the take in
@@ -36,13 +37,13 @@ WHY = {
     "sink": "The lowest vertex of a planted foot lies on the floor; where it does not, the leg does not reach.",
     "float": "As for sinking.",
     "gap": "The solve looks at vertices of the touching part against the touched skin, near the place of the touch; here "
-    "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen.",
+    "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen, unless `keep_out` is set.",
     "kept": "A contact counts as kept only if both skins are within 2 mm in all of its frames.",
     "invented": "Limbs that pass near the body of a broad character go into it; nothing holds them out unless "
     "`keep_out` is set.",
     "deep": "Pairs that the take lacks count in full: the second arms of the weaver go along with the first, and into them; tails are "
     "passed through. Penetration is measured and shown but no term of the solve takes it away, but for touching skins and, where "
-    "`keep_out` is set, hands and forearms against trunk and head.",
+    "`keep_out` is set, arms against all else and legs against each other and the trunk.",
     "volume": "As for depth; bringing hands together in front of a broad chest takes forearms through it, so that the whole "
     "clip may have more than plain transfer.",
     "fast": "Built-in takes are smooth by construction, so that a correction of little energy is many times the take's; the "

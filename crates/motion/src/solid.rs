@@ -1,6 +1,7 @@
 //! A part of a skin as a solid: closed where it was cut off, asked for what lies inside and how
 //! deep.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 
 use glam::DVec3;
@@ -152,6 +153,8 @@ fn rims(edges: &[[u32; 2]], count: usize) -> Vec<Vec<u32>> {
 pub struct Net {
     edges: Vec<[u32; 2]>,
     tree: BoxTree,
+    /// Per point, the first of all points that edges join it to.
+    piece: Vec<u32>,
 }
 
 /// A net in a pose.
@@ -159,7 +162,7 @@ pub struct Net {
 pub struct PosedNet<'a> {
     net: &'a Net,
     points: &'a [DVec3],
-    boxes: Vec<Bounds>,
+    boxes: Cow<'a, [Bounds]>,
 }
 
 impl Net {
@@ -175,16 +178,35 @@ impl Net {
         edges.sort_unstable();
         edges.dedup();
         let tree = BoxTree::new(edges.len(), |edge| ends(points, edges[edge]));
-        Self { edges, tree }
+        let mut groups = Groups::apart(points.len());
+        for &edge in &edges {
+            groups.join(edge, 0);
+        }
+        let all = 0..points.len() as u32;
+        let piece = all.map(|point| groups.first(point).0).collect();
+        Self { edges, tree, piece }
     }
 
     /// The net with its points, in the order it was made with, elsewhere.
     pub fn posed<'a>(&'a self, points: &'a [DVec3]) -> PosedNet<'a> {
-        let boxes = self.tree.fitted(|edge| ends(points, self.edges[edge]));
         PosedNet {
             net: self,
             points,
-            boxes,
+            boxes: Cow::Owned(self.fitted(points)),
+        }
+    }
+
+    /// The boxes around the net with its points elsewhere.
+    pub fn fitted(&self, points: &[DVec3]) -> Vec<Bounds> {
+        self.tree.fitted(|edge| ends(points, self.edges[edge]))
+    }
+
+    /// The net with its points elsewhere, and what [`Net::fitted`] gives for them.
+    pub fn with_boxes<'a>(&'a self, points: &'a [DVec3], boxes: &'a [Bounds]) -> PosedNet<'a> {
+        PosedNet {
+            net: self,
+            points,
+            boxes: Cow::Borrowed(boxes),
         }
     }
 }
@@ -264,28 +286,38 @@ impl PosedSolid<'_> {
     }
 
     /// Which of some points of a net lie inside. Along an edge the solid winds less by what the edge
-    /// passes through of its surface, so of all points that edges join, one is asked.
+    /// passes through of its surface, so of all points that edges join, one is asked; none, where one
+    /// of them lies beyond the box around the solid.
     pub fn held(&self, net: &PosedNet<'_>, wanted: &[usize]) -> Vec<usize> {
-        let count = net.points.len();
-        let mut groups = Groups::apart(count);
-        let mut is_sound = true;
-        for (edge, passed) in net.net.edges.iter().zip(self.passed(net)) {
-            if let Some(turns) = passed {
-                is_sound &= groups.join(*edge, turns);
-            }
+        let bounds = self.bounds();
+        let is_far = |index: usize| !meet(&[net.points[index]; 2], &bounds);
+        let passed = self.passed(net);
+        if passed.is_empty() {
+            return self.held_pieces(net, wanted, is_far);
         }
-        let wanted = wanted.iter().copied();
+        let mut groups = Groups::apart(net.points.len());
+        let mut is_sound = true;
+        let is_here = |bounds_here: &Bounds| meet(bounds_here, &bounds);
+        net.net.tree.visit(&net.boxes, &is_here, &mut |edge| {
+            let ends = net.net.edges[edge];
+            // Points that are far are outside whatever edges say.
+            if ends.iter().any(|&end| !is_far(end as usize)) {
+                match passed.get(&(edge as u32)) {
+                    Some(Some(turns)) => is_sound &= groups.join(ends, *turns),
+                    Some(None) => {}
+                    None => is_sound &= groups.join(ends, 0),
+                }
+            }
+        });
+        let wanted = wanted.iter().copied().filter(|&index| !is_far(index));
         if !is_sound {
             // An edge was passed within rounding.
             return wanted.filter(|&i| self.is_inside(net.points[i])).collect();
         }
-        let bounds = self.bounds();
-        let mut known: Vec<Option<i32>> = vec![None; count];
-        for (index, &point) in net.points.iter().enumerate() {
-            if !meet(&[point; 2], &bounds) {
-                let (first, turns) = groups.first(index as u32);
-                known[first as usize] = Some(-turns);
-            }
+        let mut known: Vec<Option<i32>> = vec![None; net.points.len()];
+        for index in (0..net.points.len()).filter(|&index| is_far(index)) {
+            let (first, turns) = groups.first(index as u32);
+            known[first as usize] = Some(-turns);
         }
         wanted
             .filter(|&index| {
@@ -297,11 +329,33 @@ impl PosedSolid<'_> {
             .collect()
     }
 
-    /// Per edge of a net, how often it leaves less how often it enters; `None` where it meets an edge,
-    /// or ends on the surface.
-    fn passed(&self, net: &PosedNet<'_>) -> Vec<Option<i32>> {
+    /// The same where no edge passes through the surface: all of a piece lie on one side.
+    fn held_pieces(
+        &self,
+        net: &PosedNet<'_>,
+        wanted: &[usize],
+        is_far: impl Fn(usize) -> bool,
+    ) -> Vec<usize> {
+        let mut known: Vec<Option<bool>> = vec![None; net.points.len()];
+        for (index, &piece) in net.net.piece.iter().enumerate() {
+            if is_far(index) {
+                known[piece as usize] = Some(false);
+            }
+        }
+        let wanted = wanted.iter().copied();
+        wanted
+            .filter(|&index| {
+                *known[net.net.piece[index] as usize]
+                    .get_or_insert_with(|| self.is_inside(net.points[index]))
+            })
+            .collect()
+    }
+
+    /// Of the edges of a net that meet the surface, how often each leaves less how often it enters;
+    /// `None` where it meets an edge, or ends on the surface.
+    fn passed(&self, net: &PosedNet<'_>) -> BTreeMap<u32, Option<i32>> {
         let edges = &net.net.edges;
-        let mut found = vec![Some(0); edges.len()];
+        let mut found: BTreeMap<u32, Option<i32>> = BTreeMap::new();
         let own = (&self.solid.tree, &self.boxes[..]);
         net.net
             .tree
@@ -312,13 +366,15 @@ impl PosedSolid<'_> {
                     if !meet(&here, bounds) {
                         continue;
                     }
-                    let passed = &mut found[edge as usize];
                     for &triangle in triangles {
                         let corners = self.corners(triangle as usize);
                         if meet(&here, &around(corners)) {
                             match passage_between(from, to, &corners) {
-                                Passage::Edge => *passed = None,
+                                Passage::Edge => {
+                                    found.insert(edge, None);
+                                }
                                 Passage::Through { turn, .. } => {
+                                    let passed = found.entry(edge).or_insert(Some(0));
                                     *passed = passed.map(|turns| turns + turn);
                                 }
                                 Passage::Beside => {}

@@ -130,12 +130,23 @@ pub struct Surface {
 impl Surface {
     /// World positions in a pose of some vertices, each as its mesh and its number in it, metres.
     pub fn posed_vertices(&self, vertices: &[(usize, usize)], pose: &WorldPose) -> Vec<DVec3> {
-        let meshes = self.meshes.iter();
-        let affines: Vec<Vec<DAffine3>> = meshes.map(|mesh| mesh.world_from_mesh(pose)).collect();
+        let bones = self.world_from_meshes(pose);
         let vertices = vertices.iter();
         vertices
-            .map(|&(mesh, vertex)| self.meshes[mesh].posed_vertex(vertex, &affines[mesh]))
+            .map(|&vertex| self.vertex(vertex, &bones))
             .collect()
+    }
+
+    /// Per mesh and slot of its skin, `world_from_mesh` in a pose.
+    pub fn world_from_meshes(&self, pose: &WorldPose) -> Vec<Vec<DAffine3>> {
+        let meshes = self.meshes.iter();
+        meshes.map(|mesh| mesh.world_from_mesh(pose)).collect()
+    }
+
+    /// World position of a vertex, given as its mesh and its number in it, metres; `bones` is what
+    /// [`Surface::world_from_meshes`] gives.
+    pub fn vertex(&self, (mesh, vertex): (usize, usize), bones: &[Vec<DAffine3>]) -> DVec3 {
+        self.meshes[mesh].posed_vertex(vertex, &bones[mesh])
     }
 
     /// Rest-pose points of every joint at once, `[joint][point]`, in the joint's coordinates,

@@ -2,12 +2,12 @@
 
 use std::cell::OnceCell;
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashMap};
+use std::collections::{BTreeMap, BinaryHeap, HashMap};
 
 use understudy_motion::box_tree::{Bounds, NOTHING, joined, meet};
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::solid::{Net, PosedNet, PosedSolid, Solid};
-use understudy_motion::{DVec3, Surface, WorldPose};
+use understudy_motion::{DAffine3, DVec3, Surface, WorldPose};
 
 use super::parts::Parts;
 
@@ -40,6 +40,9 @@ struct SkinPart {
     net: Net,
     /// Its longest edge at rest, metres.
     edge_m: f64,
+    /// Per mesh and slot of its skin, the box around all that it moves of the part, in the mesh's own
+    /// coordinates: a vertex lies between where the slots would have it each by itself.
+    boxes: Vec<(usize, usize, Bounds)>,
 }
 
 /// A part with what is only needed while it is made.
@@ -88,40 +91,65 @@ pub struct PoseOverlaps {
 /// A part in a pose, as far as it was asked for.
 struct PosedPart<'a> {
     part: &'a SkinPart,
+    /// Around all of it, not closely.
+    reach: Bounds,
+    points: OnceCell<PosedPoints>,
+    net: OnceCell<Vec<Bounds>>,
+    solid: OnceCell<PosedSolid<'a>>,
+}
+
+/// Where the vertices of a part are, metres.
+struct PosedPoints {
     corners: Vec<DVec3>,
     own: Vec<DVec3>,
     /// Around the corners.
     bounds: Bounds,
     /// Around its own vertices.
     own_bounds: Bounds,
-    solid: OnceCell<PosedSolid<'a>>,
 }
 
-impl<'a> PosedPart<'a> {
-    fn new(part: &'a SkinPart, positions: &[Vec<DVec3>]) -> Self {
-        let place = |&(mesh, vertex): &(usize, usize)| positions[mesh][vertex];
-        let corners: Vec<DVec3> = part.corners.iter().map(place).collect();
-        let own: Vec<DVec3> = part.own.iter().map(place).collect();
+impl PosedPoints {
+    fn new(corners: Vec<DVec3>, own: Vec<DVec3>) -> Self {
         let around = |points: &[DVec3]| {
             let points = points.iter();
             points.fold(NOTHING, |bounds, &point| joined(bounds, [point; 2]))
         };
         Self {
-            part,
             bounds: around(&corners),
             own_bounds: around(&own),
             corners,
             own,
+        }
+    }
+}
+
+impl<'a> PosedPart<'a> {
+    fn new(part: &'a SkinPart, bones: &[Vec<DAffine3>]) -> Self {
+        let boxes = part.boxes.iter();
+        let boxes = boxes.map(|(mesh, slot, bounds)| moved(&bones[*mesh][*slot], bounds));
+        Self {
+            part,
+            reach: boxes.fold(NOTHING, joined),
+            points: OnceCell::new(),
+            net: OnceCell::new(),
             solid: OnceCell::new(),
         }
     }
-
-    /// Most parts are far from all others in most frames.
-    fn solid(&self) -> &PosedSolid<'a> {
-        self.solid
-            .get_or_init(|| self.part.solid.posed(&self.corners))
-    }
 }
+
+/// The box around a box that was moved.
+fn moved(affine: &DAffine3, [low, high]: &Bounds) -> Bounds {
+    let middle = affine.transform_point3(0.5 * (*low + *high));
+    let half = 0.5 * (*high - *low);
+    let axes = affine.matrix3;
+    let reach =
+        axes.x_axis.abs() * half.x + axes.y_axis.abs() * half.y + axes.z_axis.abs() * half.z;
+    let reach = reach + ROUNDING_M;
+    [middle - reach, middle + reach]
+}
+
+/// More than rounding moves a point, metres.
+const ROUNDING_M: f64 = 1e-9;
 
 impl SkinParts {
     /// Divides a skin. Between two parts that meet, a seam along the skin is left out, as wide as a
@@ -133,7 +161,7 @@ impl SkinParts {
         let made: Vec<PartAtRest> = is_limb
             .iter()
             .enumerate()
-            .map(|(part, is_limb)| welded.skin_part(part, *is_limb))
+            .map(|(part, is_limb)| welded.skin_part(surface, part, *is_limb))
             .collect();
         let near = welded.near_parts(is_limb.len(), seam_m);
         let posed: Vec<PosedSolid<'_>> = made
@@ -183,12 +211,14 @@ impl SkinParts {
     }
 
     /// The skin in a pose.
-    pub fn posed(&self, surface: &Surface, pose: &WorldPose) -> PosedParts<'_> {
-        let positions: Vec<Vec<DVec3>> = surface.meshes.iter().map(|m| m.posed(pose)).collect();
+    pub fn posed<'a>(&'a self, surface: &'a Surface, pose: &WorldPose) -> PosedParts<'a> {
+        let bones = surface.world_from_meshes(pose);
         let parts = self.parts.iter();
         PosedParts {
             skin: self,
-            parts: parts.map(|part| PosedPart::new(part, &positions)).collect(),
+            surface,
+            parts: parts.map(|part| PosedPart::new(part, &bones)).collect(),
+            bones,
         }
     }
 
@@ -205,37 +235,28 @@ impl SkinParts {
     /// What goes into what in a pose.
     pub fn overlaps(&self, surface: &Surface, pose: &WorldPose) -> PoseOverlaps {
         let posed = self.posed(surface, pose);
-        let nets: Vec<OnceCell<PosedNet<'_>>> =
-            posed.parts.iter().map(|_| OnceCell::new()).collect();
-        let mut inside: Vec<Vec<bool>> = posed
-            .parts
-            .iter()
-            .map(|part| vec![false; part.own.len()])
-            .collect();
+        let parts = self.parts.iter();
+        let mut inside: Vec<Vec<bool>> = parts.map(|part| vec![false; part.own.len()]).collect();
         let mut found = PoseOverlaps::default();
         for pair in &self.pairs {
             let mut depth_m: f64 = 0.0;
             let mut bounds = NOTHING;
             for (free, [from, to]) in pair.ways() {
-                let [own, other] = [from, to].map(|part| &posed.parts[part]);
-                if !may_hold(free, own, other) {
+                if !posed.may_hold(free, [from, to]) {
                     continue;
                 }
-                let net = nets[from].get_or_init(|| own.part.net.posed(&own.own));
-                let (held, deepest_m) = deep(free, &own.own, net, other.solid());
+                let points = &posed.points(from).own;
+                let (held, deepest_m) = deep(free, points, &posed.net(from), posed.solid(to));
                 depth_m = depth_m.max(deepest_m);
                 for vertex in held {
-                    bounds = joined(bounds, [own.own[vertex]; 2]);
+                    bounds = joined(bounds, [points[vertex]; 2]);
                     inside[from][vertex] = true;
                 }
             }
             found.pairs.push(Overlap {
                 depth_m,
                 volume_m3: match depth_m > 0.0 {
-                    true => {
-                        let parts = pair.parts.map(|part| &posed.parts[part]);
-                        (shared_m3(parts, bounds) - pair.rest_m3).max(0.0)
-                    }
+                    true => (posed.shared_m3(pair.parts, bounds) - pair.rest_m3).max(0.0),
                     false => 0.0,
                 },
             });
@@ -258,14 +279,12 @@ impl SkinPair {
     }
 }
 
-/// Whether any of the vertices of a part may lie in another, as their boxes have it.
-fn may_hold(free: &[usize], own: &PosedPart<'_>, other: &PosedPart<'_>) -> bool {
-    !free.is_empty() && meet(&own.own_bounds, &other.bounds)
-}
-
 /// A skin in parts, in a pose.
 pub struct PosedParts<'a> {
     skin: &'a SkinParts,
+    surface: &'a Surface,
+    /// Per mesh, what its joints make of it.
+    bones: Vec<Vec<DAffine3>>,
     parts: Vec<PosedPart<'a>>,
 }
 
@@ -274,21 +293,71 @@ impl<'a> PosedParts<'a> {
     /// the second, or `back` of the second in the first.
     pub fn held(&self, pair: usize, back: bool) -> Vec<usize> {
         let (free, [from, to]) = self.skin.pairs[pair].ways()[usize::from(back)];
-        let [own, other] = [from, to].map(|part| &self.parts[part]);
-        match may_hold(free, own, other) {
-            true => other.solid().held(&own.part.net.posed(&own.own), free),
+        match self.may_hold(free, [from, to]) {
+            true => self.solid(to).held(&self.net(from), free),
             false => Vec::new(),
         }
     }
 
     /// Where a part's own vertex is, metres.
     pub fn own(&self, part: usize, index: usize) -> DVec3 {
-        self.parts[part].own[index]
+        match self.parts[part].points.get() {
+            Some(points) => points.own[index],
+            None => self.vertex(self.skin.parts[part].own[index]),
+        }
     }
 
     /// A part, closed.
     pub fn solid(&self, part: usize) -> &PosedSolid<'a> {
-        self.parts[part].solid()
+        let posed = &self.parts[part];
+        let corners = || &self.points(part).corners;
+        posed
+            .solid
+            .get_or_init(|| posed.part.solid.posed(corners()))
+    }
+
+    /// Whether two parts may be nearer to each other than so much, metres, as boxes have it that are not
+    /// close.
+    pub fn may_be_near(&self, [one, other]: [usize; 2], metres: f64) -> bool {
+        let [low, high] = self.parts[one].reach;
+        meet(&[low - metres, high + metres], &self.parts[other].reach)
+    }
+
+    fn vertex(&self, vertex: (usize, usize)) -> DVec3 {
+        self.surface.vertex(vertex, &self.bones)
+    }
+
+    /// Most parts are far from all others in most frames.
+    fn points(&self, part: usize) -> &PosedPoints {
+        let places =
+            |vertices: &[(usize, usize)]| vertices.iter().map(|&v| self.vertex(v)).collect();
+        let posed = &self.parts[part];
+        posed
+            .points
+            .get_or_init(|| PosedPoints::new(places(&posed.part.corners), places(&posed.part.own)))
+    }
+
+    fn net(&self, part: usize) -> PosedNet<'_> {
+        let posed = &self.parts[part];
+        let points = &self.points(part).own;
+        let boxes = posed.net.get_or_init(|| posed.part.net.fitted(points));
+        posed.part.net.with_boxes(points, boxes)
+    }
+
+    /// Whether any of the vertices of a part may lie in another, as their boxes have it.
+    fn may_hold(&self, free: &[usize], [from, to]: [usize; 2]) -> bool {
+        !free.is_empty()
+            && self.may_be_near([from, to], 0.0)
+            && meet(&self.points(from).own_bounds, &self.points(to).bounds)
+    }
+
+    /// Volume that two parts share around some vertices that lie inside, cubic metres.
+    fn shared_m3(&self, [one, other]: [usize; 2], [low, high]: Bounds) -> f64 {
+        // What is shared ends between vertices.
+        let beyond_m = [one, other].map(|part| self.skin.parts[part].edge_m);
+        let beyond_m = beyond_m[0].max(beyond_m[1]);
+        let within = [low - beyond_m, high + beyond_m];
+        self.solid(one).shared_m3(self.solid(other), within)
     }
 }
 
@@ -312,14 +381,6 @@ fn deep(
         }
     }
     (held, deepest_m)
-}
-
-/// Volume that two parts share around some vertices that lie inside, cubic metres.
-fn shared_m3([one, other]: [&PosedPart<'_>; 2], [low, high]: Bounds) -> f64 {
-    // What is shared ends between vertices.
-    let beyond_m = one.part.edge_m.max(other.part.edge_m);
-    let within = [low - beyond_m, high + beyond_m];
-    one.solid().shared_m3(other.solid(), within)
 }
 
 impl Welded {
@@ -370,7 +431,7 @@ impl Welded {
     /// Nothing lies inside what is fine, and what is fine lies only inside where a limb brings it:
     /// claws go into a belly with their hand, but a hand goes through quills to the skin they grow
     /// from. A part that has nothing else is measured as it is.
-    fn skin_part(&self, part: usize, is_limb: bool) -> PartAtRest {
+    fn skin_part(&self, surface: &Surface, part: usize, is_limb: bool) -> PartAtRest {
         let triangles = || self.triangles.iter().zip(&self.is_fine);
         let of_part = |triangle: &[usize; 3]| self.part_of(*triangle) == Some(part);
         let all_fine = triangles().all(|(triangle, is_fine)| *is_fine || !of_part(triangle));
@@ -407,10 +468,12 @@ impl Welded {
             from.distance(to)
         };
         let source = |vertices: &[usize]| vertices.iter().map(|&v| self.source[v]).collect();
+        let (corners, own_source): (Vec<_>, Vec<_>) = (source(&corners), source(&own));
         let made = SkinPart {
             edge_m: sides.map(edge_m).fold(0.0, f64::max),
-            corners: source(&corners),
-            own: source(&own),
+            boxes: boxes(surface, corners.iter().chain(&own_source)),
+            corners,
+            own: own_source,
             net: Net::new(&own_rest, numbered),
             solid: Solid::new(&rest, skin),
         };
@@ -451,6 +514,25 @@ impl Welded {
             })
             .collect()
     }
+}
+
+/// Per mesh and slot, the box around those of some vertices that it moves.
+fn boxes<'a>(
+    surface: &Surface,
+    vertices: impl Iterator<Item = &'a (usize, usize)>,
+) -> Vec<(usize, usize, Bounds)> {
+    let mut boxes: BTreeMap<(usize, usize), Bounds> = BTreeMap::new();
+    for &(number, vertex) in vertices {
+        let mesh = &surface.meshes[number];
+        for &(slot, _) in &mesh.influences[vertex] {
+            let here = boxes.entry((number, slot)).or_insert(NOTHING);
+            *here = joined(*here, [mesh.bind_positions[vertex]; 2]);
+        }
+    }
+    let boxes = boxes.into_iter();
+    boxes
+        .map(|((mesh, slot), bounds)| (mesh, slot, bounds))
+        .collect()
 }
 
 #[cfg(test)]
@@ -531,18 +613,11 @@ mod tests {
             let skin = in_parts(character);
             for seed in 0..3 {
                 let pose = random_pose(character, 10 * number as u64 + seed + 1);
-                let meshes = character.surface.meshes.iter();
-                let positions: Vec<Vec<DVec3>> = meshes.map(|mesh| mesh.posed(&pose)).collect();
-                let posed: Vec<PosedPart<'_>> = skin
-                    .parts
-                    .iter()
-                    .map(|part| PosedPart::new(part, &positions))
-                    .collect();
+                let posed = skin.posed(&character.surface, &pose);
                 // Without caps, and closed; none of a part without skin.
-                let others: Vec<Option<[TriMesh; 2]>> = posed
-                    .iter()
+                let others: Vec<Option<[TriMesh; 2]>> = (0..skin.parts.len())
                     .map(|part| {
-                        let solid = part.solid();
+                        let solid = posed.solid(part);
                         let (own, caps) = solid.triangles();
                         let points: Vec<Vector> = solid.points().iter().map(corner).collect();
                         let all = own.iter().chain(caps).copied().collect();
@@ -556,12 +631,12 @@ mod tests {
                 for pair in &skin.pairs {
                     let [a, b] = pair.parts;
                     for (free, [from, to]) in pair.free.iter().zip([[a, b], [b, a]]) {
-                        let (points, solid) = (&posed[from].own, posed[to].solid());
-                        if !meet(&posed[from].own_bounds, &solid.bounds()) {
+                        let (points, solid) = (&posed.points(from).own, posed.solid(to));
+                        if !meet(&posed.points(from).own_bounds, &solid.bounds()) {
                             continue;
                         }
-                        let net = skin.parts[from].net.posed(points);
-                        let (held, deepest_m) = deep(free, points, &net, solid);
+                        assert!(posed.may_hold(free, [from, to]) || free.is_empty());
+                        let (held, deepest_m) = deep(free, points, &posed.net(from), solid);
                         let mut next_held = held.iter().copied().peekable();
                         let [open, closed] = others[to].as_ref().unwrap();
                         let (own, caps) = solid.triangles();

@@ -6,6 +6,7 @@
 //! hand that is held before a face stays before it.
 
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
 use understudy_anatomy::{Body, Side};
 use understudy_motion::solid::OnSkin;
@@ -15,8 +16,8 @@ use understudy_overlap::{Parts, PosedParts, SkinParts};
 
 use super::find::Moving;
 use super::goals::{Goal, Meet, PLACE_HZ};
-use super::part_words;
 use super::skin::SkinPoint;
+use super::{Touch, part_words};
 
 /// Which limbs move out of what they are in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,20 +32,38 @@ pub(crate) enum Movers {
 pub(crate) type Limb = (Side, usize);
 
 /// Two parts that stay apart.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 struct Kept {
     /// Number of the pair in the skin.
     pair: usize,
     parts: [usize; 2],
     /// The limbs that move, one or both.
     limbs: Vec<Limb>,
-    /// Per frame of the clip, how deep the performer's own parts are in each other, metres.
+    /// The performer's two, and a joint of the character's second; none where one of them is missing.
+    performed: Option<([usize; 2], usize)>,
+    /// Found where it is asked for first: most pairs are never near each other.
+    way: OnceLock<Way>,
+    /// Touches between the two.
+    touches: Vec<Touch>,
+}
+
+impl Kept {
+    /// The touch between the two that a frame belongs to.
+    fn touch(&self, frame: usize) -> Option<Touch> {
+        let mut touches = self.touches.iter();
+        let touch = touches.find(|touch| (touch.first..=touch.last).contains(&frame));
+        touch.copied()
+    }
+}
+
+/// How two parts of the performer are to each other over the clip.
+#[derive(Clone, Debug)]
+struct Way {
+    /// Per frame, how deep they are in each other, metres.
     depths_m: Vec<f64>,
     /// Per frame, the way from the second part to the first, unit, in coordinates of a joint of the
-    /// second; none where the performer lacks one of both.
+    /// character's second; none where the performer lacks one of both.
     ways: Option<(usize, Vec<DVec3>)>,
-    /// First and last frames of touches between the two: what touches is the matter of its goal.
-    touches: Vec<[usize; 2]>,
 }
 
 /// Vertices that were inside before, and are looked at again: pair, whether of its second part, and
@@ -60,6 +79,27 @@ pub(crate) struct Outside {
     pub(crate) deepest_m: f64,
     /// Limbs that have to move.
     pub(crate) limbs: Vec<Limb>,
+    /// Per goal whose two parts touch now, what goes into what of them.
+    pub(crate) touching: Vec<Touching>,
+}
+
+/// What two parts that touch have in each other.
+#[derive(Clone, Debug)]
+pub(crate) struct Touching {
+    pub(crate) touch: Touch,
+    /// Points that lie inside, or did.
+    pub(crate) points: Vec<Meet>,
+    /// How deep the deepest is, metres.
+    pub(crate) deepest_m: f64,
+}
+
+/// Which pairs are looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Pairs {
+    /// All.
+    All,
+    /// Those that touch, and those of which something was inside before.
+    Known,
 }
 
 /// Points of one pair that are asked for at most in one frame, those looked at to find them, and those
@@ -81,6 +121,8 @@ const FLESH_M: f64 = 0.02;
 pub(crate) struct Apart<'a> {
     skin: &'a SkinParts,
     surface: &'a Surface,
+    performer: &'a Moving<'a>,
+    character: &'a Moving<'a>,
     pairs: Vec<Kept>,
     pub(crate) movers: Movers,
     /// Distance of points that are asked for at least, metres.
@@ -92,7 +134,7 @@ impl<'a> Apart<'a> {
     pub(crate) fn new(
         (skin, parts, surface): (&'a SkinParts, &'a Parts, &'a Surface),
         body: &Body,
-        [performer, character]: [&Moving<'_>; 2],
+        [performer, character]: [&'a Moving<'a>; 2],
         goals: &[Goal],
         movers: Movers,
     ) -> Self {
@@ -101,6 +143,7 @@ impl<'a> Apart<'a> {
         let mut pairs = Vec::new();
         for (pair, both) in skin.pairs().enumerate() {
             let mut moved: Vec<Limb> = both.iter().filter_map(|&part| limbs[part]).collect();
+            moved.sort_unstable();
             moved.dedup();
             let is_arms = both.iter().any(|&part| arms[part].is_some());
             // Where an arm and a leg meet, the arm goes.
@@ -114,82 +157,122 @@ impl<'a> Apart<'a> {
                 names == [&*a, &*b] || names == [&*b, &*a]
             };
             let touches = goals.iter().filter(is_here);
-            let to = parts
-                .of_joint
-                .iter()
-                .position(|part| *part == Some(both[1]));
-            let (depths_m, ways) = match (found, to) {
-                ([Some(from), Some(other)], Some(joint)) => {
-                    let seen = ways(performer, from, other);
-                    let depths_m = seen.iter().map(|(gap_m, _)| (-gap_m).max(0.0)).collect();
-                    let local =
-                        |(way, world): (DVec3, &WorldPose)| world.rotation(joint).inverse() * way;
-                    let ways = seen.iter().map(|(_, way)| *way).zip(character.worlds);
-                    (depths_m, Some((joint, ways.map(local).collect())))
-                }
-                _ => (vec![0.0; character.worlds.len()], None),
+            let of_joint = &parts.of_joint;
+            let joint = of_joint.iter().position(|part| *part == Some(both[1]));
+            let performed = match (found, joint) {
+                ([Some(from), Some(other)], Some(joint)) => Some(([from, other], joint)),
+                _ => None,
             };
             pairs.push(Kept {
                 pair,
                 parts: both,
                 limbs: moved,
-                depths_m,
-                ways,
-                touches: touches
-                    .map(|goal| [goal.touch.first, goal.touch.last])
-                    .collect(),
+                performed,
+                way: OnceLock::new(),
+                touches: touches.map(|goal| goal.touch).collect(),
             });
         }
         Self {
             skin,
             surface,
+            performer,
+            character,
             pairs,
             movers,
             apart_m: APART * height_m(character.rest),
         }
     }
 
+    /// How the performer's two parts of a pair are to each other.
+    fn way<'k>(&self, kept: &'k Kept) -> &'k Way {
+        kept.way.get_or_init(|| {
+            let worlds = self.character.worlds;
+            let Some(([from, other], joint)) = kept.performed else {
+                return Way {
+                    depths_m: vec![0.0; worlds.len()],
+                    ways: None,
+                };
+            };
+            let seen = ways(self.performer, from, other);
+            let depths = seen.iter().map(|(gap_m, _)| (-gap_m).max(0.0));
+            let local = |(way, world): (DVec3, &WorldPose)| world.rotation(joint).inverse() * way;
+            let ways = seen.iter().map(|(_, way)| *way).zip(worlds);
+            Way {
+                depths_m: depths.collect(),
+                ways: Some((joint, ways.map(local).collect())),
+            }
+        })
+    }
+
+    /// Whether two parts touch in a frame of the clip.
+    pub(crate) fn has_touch(&self, frame: usize) -> bool {
+        self.pairs.iter().any(|kept| kept.touch(frame).is_some())
+    }
+
     /// Looks what is inside what in a frame of the clip, posed as in `world`. `again` holds what was
     /// inside before.
-    pub(crate) fn look(&self, frame: usize, world: &WorldPose, again: &mut Again) -> Outside {
+    pub(crate) fn look(
+        &self,
+        frame: usize,
+        world: &WorldPose,
+        again: &mut Again,
+        pairs: Pairs,
+    ) -> Outside {
         let posed = self.skin.posed(self.surface, world);
         let mut found = Outside::default();
         for (index, kept) in self.pairs.iter().enumerate() {
-            let mut touches = kept.touches.iter();
-            if touches.any(|[first, last]| (*first..=*last).contains(&frame)) {
-                continue;
-            }
-            let way = kept.ways.as_ref();
-            let way = way.map(|(joint, ways)| world.rotation(*joint) * ways[frame]);
+            let touch = kept.touch(frame);
+            let mut touching = touch.map(|touch| Touching {
+                touch,
+                points: Vec::new(),
+                deepest_m: 0.0,
+            });
             for back in [false, true] {
+                let key = (index, back);
+                if pairs == Pairs::Known && touch.is_none() && !again.contains_key(&key) {
+                    continue;
+                }
                 let held = posed.held(kept.pair, back);
-                let watched = again.entry((index, back)).or_default();
+                let mut watched = again.remove(&key).unwrap_or_default();
                 if held.is_empty() && watched.is_empty() {
                     continue;
                 }
-                let way = way.map(|way| if back { -way } else { way });
+                let way = self.way(kept);
+                let towards = way.ways.as_ref();
+                let towards = towards.map(|(joint, ways)| world.rotation(*joint) * ways[frame]);
                 let look = Look {
                     posed: &posed,
                     ends: match back {
                         true => [kept.parts[1], kept.parts[0]],
                         false => kept.parts,
                     },
-                    way,
+                    way: towards.map(|way| if back { -way } else { way }),
                     world,
                 };
-                let least_m = -kept.depths_m[frame];
-                let points = self.points(&look, &held, watched);
+                let points = self.points(&look, &held, &mut watched);
+                if !points.is_empty() {
+                    again.insert(key, watched);
+                }
+                let least_m = match touch {
+                    Some(_) => 0.0,
+                    None => -way.depths_m[frame],
+                };
                 for point in points {
                     let excess_m = least_m - point.metres;
-                    if excess_m > 0.0 && !found.limbs.contains(&kept.limbs[0]) {
+                    let meet = self.meet(&look, &point);
+                    if let Some(touching) = &mut touching {
+                        touching.deepest_m = touching.deepest_m.max(excess_m);
+                        touching.points.extend(meet);
+                        continue;
+                    }
+                    if excess_m > 0.0 {
                         found.limbs.extend(&kept.limbs);
                     }
                     found.deepest_m = found.deepest_m.max(excess_m);
-                    if let Some(meet) = self.meet(&look, &point) {
-                        found.points.push((meet, least_m));
-                    }
+                    found.points.extend(meet.map(|meet| (meet, least_m)));
                 }
             }
+            found.touching.extend(touching);
         }
         found.limbs.sort_unstable();
         found.limbs.dedup();

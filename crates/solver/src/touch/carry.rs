@@ -14,7 +14,7 @@ use understudy_anatomy::{Body, JointPoint};
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts};
 
-use super::apart::{Again, Apart, Limb, Movers};
+use super::apart::{Again, Apart, Limb, Movers, Outside, Pairs};
 use super::find::{Moving, flesh_of};
 use super::goals::{Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
@@ -106,7 +106,7 @@ const ROUNDS_AGAIN: usize = 8;
 /// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
 /// others for ever (a proximal term, Rockafellar 1976, doi 10.1137/0314056).
 const STAY: f64 = 3.0;
-const STAY_ROUNDS: i32 = 10;
+const ROW: usize = 10;
 
 /// Points of the skin that are looked at again in each frame: those that were nearest in the last rounds.
 const MOST_AGAIN: usize = 24;
@@ -123,8 +123,8 @@ const CLOSE: f64 = 4e-4;
 
 /// Depth in another part that costs 1, and depth from which on a part is pulled out no harder, as shares of
 /// the limb: where there are touches, which are kept first, and where there are none.
-const DEPTH: [f64; 2] = [4e-3, 2e-3];
-const DEPTH_ALONE: [f64; 2] = [1e-3, 1e-2];
+const DEPTH: [f64; 2] = [1e-2, 2e-3];
+const DEPTH_ALONE: [f64; 2] = [2e-2, 2e-2];
 
 /// Distance of what stands from where it stands that costs 1, likewise; at first more, falling by a share
 /// each round: what is held firmly at once cannot turn about where it stands.
@@ -136,7 +136,7 @@ const HELD_AT_LAST: [f64; 5] = [1e-3, 3e-4, 1e-4, 3e-5, 1e-5];
 /// Rounds of touches alone; how much more than depth a missed touch counts when the best round is
 /// chosen; from which round on depth pulls less while touches are missed, and how much less each time.
 const TOUCHES_FIRST: usize = 5;
-const FIRST: f64 = 10.0;
+const FIRST: f64 = 30.0;
 const GIVE_WAY_AFTER: usize = 20;
 const GIVE_WAY: f64 = 0.8;
 
@@ -144,8 +144,21 @@ const GIVE_WAY: f64 = 0.8;
 const DEEP: f64 = 2e-3;
 const LEAST_M: f64 = 1e-4;
 
-/// After so many rounds all frames are looked at for what is inside what.
-const ALL_ROUNDS: usize = 5;
+/// After so many rounds all pairs are looked at for what is inside what, else those of which something
+/// was inside.
+const ALL_ROUNDS: usize = 2;
+
+/// A frame is not looked at again before a turn has become another by more than so much, radians: where
+/// something was inside or touches, and where nothing was.
+const STILL: f64 = 5e-4;
+const STILL_FAR: f64 = 1e-3;
+
+/// What is left of a frame, on average, that is little enough; or, after a row of rounds, that is this share
+/// of what it was after the row before; where all touches are kept, to half the aim or, where parts that
+/// touch go into each other elsewhere, to the aim, metres.
+const ENOUGH: f64 = 0.03;
+const GAINED: f64 = 0.9;
+const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
@@ -215,7 +228,7 @@ impl<'a> Cast<'a> {
     }
 
     /// What of the character stays apart; `None` without a skin in parts.
-    fn apart(&self, goals: &[Goal], movers: Movers) -> Option<Apart<'a>> {
+    fn apart<'s>(&'s self, goals: &[Goal], movers: Movers) -> Option<Apart<'s>> {
         let bodies = [&self.performer, &self.character];
         Some(Apart::new(self.skin?, self.body, bodies, goals, movers))
     }
@@ -403,7 +416,7 @@ fn windows(
 /// Frames in which something is inside what it stays out of, with the limbs that have to move.
 fn insides(apart: &Apart<'_>, clip: &Clip) -> Vec<(usize, Vec<Limb>)> {
     let look = |frame: usize| {
-        let found = apart.look(frame, &clip.world(frame), &mut Again::new());
+        let found = apart.look(frame, &clip.world(frame), &mut Again::new(), Pairs::All);
         (found.deepest_m > LEAST_M).then_some((frame, found.limbs))
     };
     let frames: Vec<usize> = (0..clip.frame_count()).collect();
@@ -444,6 +457,35 @@ struct Near {
     /// Number of the vertex of the moving skin; `None` where it meets the floor.
     vertex: Option<usize>,
     pair: Meet,
+}
+
+/// How deep parts that touch are in each other.
+#[derive(Clone, Copy, Debug, Default)]
+struct Pressed {
+    /// Over all frames, each at most 1.
+    sum: f64,
+    /// The deepest, metres.
+    worst_m: f64,
+}
+
+/// What was seen of a frame when it was last looked at for what is inside what.
+#[derive(Clone, Debug, Default)]
+struct Looked {
+    again: Again,
+    found: Outside,
+    /// Which pairs, and its turns then; `None` where it was not looked at yet.
+    then: Option<(Pairs, Vec<f64>)>,
+}
+
+impl Looked {
+    /// Whether pairs were not looked at, or a turn has become another by more than so much since.
+    fn is_old(&self, pairs: Pairs, values: &[f64], radians: f64) -> bool {
+        self.then.as_ref().is_none_or(|(then, before)| {
+            let mut both = before.iter().zip(values);
+            (pairs == Pairs::All && *then == Pairs::Known)
+                || both.any(|(before, now)| (before - now).abs() > radians)
+        })
+    }
 }
 
 struct WindowSolver<'a> {
@@ -525,23 +567,35 @@ impl WindowSolver<'_> {
             .iter()
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
-        let mut agains = vec![Again::new(); frames];
+        let mut looked = vec![Looked::default(); frames];
         // Touches find each other first.
         let start = match self.apart {
             Some(_) if !window.goals.is_empty() => TOUCHES_FIRST,
             _ => 0,
         };
         let mut best = (f64::INFINITY, Vec::new());
+        let mut before = f64::INFINITY;
         for round in 0..=last_round {
             self.rounds.fetch_add(1, Ordering::Relaxed);
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
             let missed = self.look_again(&mut problem, &mut known, size_m);
-            let inside = match round >= start {
-                true => self.look_apart(&mut problem, &mut agains, round - start, size_m),
-                false => f64::INFINITY,
+            let (pressed, inside) = match round.checked_sub(start) {
+                Some(since) => {
+                    let is_all = since.is_multiple_of(ALL_ROUNDS);
+                    let pairs = if is_all { Pairs::All } else { Pairs::Known };
+                    let mut look =
+                        |pairs| self.look_apart(&mut problem, &mut looked, pairs, size_m);
+                    let mut found = look(pairs);
+                    if !is_all && [missed, found.0.sum, found.1] == [0.0; 3] {
+                        found = look(Pairs::All);
+                    }
+                    found
+                }
+                None => (Pressed::default(), f64::INFINITY),
             };
+            let missed = missed + pressed.sum;
             let left = FIRST * missed + inside;
             // What cannot be had together: the touch goes first.
             if missed > 0.0 && round >= GIVE_WAY_AFTER {
@@ -550,10 +604,21 @@ impl WindowSolver<'_> {
             if left < best.0 || best.1.is_empty() {
                 best = (left, problem.values.clone());
             }
-            if left == 0.0 {
+            // At the end of a row of rounds: enough, or no better than at the end of the one before.
+            let is_end = self.apart.is_some() && round > start && round.is_multiple_of(ROW);
+            let is_enough = inside < ENOUGH * frames as f64 || best.0 > GAINED * before;
+            let is_kept = |problem: &Problem<'_>| {
+                let gaps = window.goals.iter();
+                let mut gaps = gaps.flat_map(|goal| self.gaps(goal, |frame| problem.world(frame)));
+                pressed.worst_m < KEPT_M[1] && gaps.all(|gap_m| gap_m.abs() < KEPT_M[0])
+            };
+            if left == 0.0 || (is_end && is_enough && is_kept(&problem)) {
                 break;
             }
-            let strength = STAY * 2.0f64.powi(round as i32 % STAY_ROUNDS);
+            if is_end {
+                before = best.0;
+            }
+            let strength = STAY * 2.0f64.powi((round % ROW) as i32);
             problem.weights.held_m = (HELD + HELD_FIRST * HELD_FALL.powi(round as i32)) * size_m;
             problem.stay = Some((problem.values.clone(), strength));
             problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
@@ -635,42 +700,60 @@ impl WindowSolver<'_> {
         arms.chain(legs).fold(1e-6, f64::max)
     }
 
-    /// Looks what is inside what now, and asks these points to come out. Returns how deep they are in
-    /// all, 0 where nothing is.
+    /// Looks what is inside what now, and asks these points to come out. Returns how deep what touches
+    /// is in each other in all, and how deep all else, 0 where nothing is.
     fn look_apart(
         &self,
         problem: &mut Problem<'_>,
-        agains: &mut [Again],
-        round: usize,
+        looked: &mut [Looked],
+        pairs: Pairs,
         size_m: f64,
-    ) -> f64 {
+    ) -> (Pressed, f64) {
         let Some(apart) = self.apart else {
-            return 0.0;
+            return (Pressed::default(), 0.0);
         };
-        // What was nowhere near is looked at again now and then only.
-        let is_due = |again: &Again| {
-            round.is_multiple_of(ALL_ROUNDS) || again.values().any(|known| !known.is_empty())
-        };
-        let due: Vec<usize> = (0..agains.len())
-            .filter(|&at| is_due(&agains[at]))
+        let (first, width) = (problem.first, problem.turns.width());
+        let values = |at: usize| &problem.values[at * width..(at + 1) * width];
+        let due: Vec<usize> = (0..looked.len())
+            .filter(|&at| {
+                let before = &looked[at];
+                let is_known = !before.again.is_empty() || apart.has_touch(first + at);
+                let still = match is_known {
+                    true => STILL,
+                    false => STILL_FAR,
+                };
+                (pairs == Pairs::All || is_known) && before.is_old(pairs, values(at), still)
+            })
             .collect();
-        let known = &*agains;
         let seen = shared(&due, |at| {
-            let mut again = known[*at].clone();
-            let frame = problem.first + at;
-            let world = problem.world(frame);
-            let found = apart.look(frame, &world, &mut again);
-            (*at, again, found)
+            let mut again = looked[*at].again.clone();
+            let frame = first + at;
+            let found = apart.look(frame, &problem.world(frame), &mut again, pairs);
+            let now = Looked {
+                again,
+                then: Some((pairs, values(*at).to_vec())),
+                found,
+            };
+            (*at, now)
         });
-        let mut left = 0.0;
-        for (at, again, found) in seen {
-            agains[at] = again;
-            if found.deepest_m > DEEP * size_m {
-                left += found.deepest_m / (FAR * size_m);
-            }
-            problem.outsides[at] = found.points;
+        for (at, now) in seen {
+            looked[at] = now;
         }
-        left
+        let (mut pressed, mut inside) = (Pressed::default(), 0.0);
+        for (at, now) in looked.iter().enumerate() {
+            if now.found.deepest_m > DEEP * size_m {
+                inside += now.found.deepest_m / (FAR * size_m);
+            }
+            problem.outsides[at].clone_from(&now.found.points);
+            for touching in &now.found.touching {
+                if touching.deepest_m > DEEP * size_m {
+                    pressed.sum += (touching.deepest_m / (FAR * size_m)).min(1.0);
+                }
+                pressed.worst_m = pressed.worst_m.max(touching.deepest_m);
+                problem.press_out(first + at, touching);
+            }
+        }
+        (pressed, inside)
     }
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
+use super::apart::Touching;
 use super::goals::{Goal, GoalFrame, Meet, Target};
 use super::skin::SkinPoint;
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
@@ -173,6 +174,26 @@ impl Problem<'_> {
             }
         }
         Ok(())
+    }
+
+    /// Asks what touches in a frame to go out of each other.
+    pub(crate) fn press_out(&mut self, frame: usize, touching: &Touching) {
+        let mut goals = self.goals.iter();
+        let Some(index) = goals.position(|goal| goal.touch == touching.touch) else {
+            return;
+        };
+        let frames = &self.goals[index].frames;
+        let at = frames.iter().position(|goal| goal.frame == frame);
+        match at.map(|at| &mut self.pairs[index][at]) {
+            // The last of them is the one that touches.
+            Some(pairs) if !pairs.is_empty() => {
+                pairs.splice(0..0, touching.points.iter().cloned());
+            }
+            _ => {
+                let points = touching.points.iter().map(|point| (point.clone(), 0.0));
+                self.outsides[frame - self.first].extend(points);
+            }
+        }
     }
 
     fn add_smoothness(&self, sink: &mut Sink<'_>) {
