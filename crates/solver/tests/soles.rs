@@ -126,7 +126,7 @@ fn the_skin_that_stands_for_the_ball_stands_still() {
             );
         }
     }
-    assert!(sliding >= 4, "{sliding} feet");
+    assert!(sliding >= 2, "{sliding} feet");
 }
 
 /// Heights by two rigid pieces are those of linear blend skinning, however ankle and toes turn.

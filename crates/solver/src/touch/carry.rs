@@ -122,9 +122,11 @@ const FAR: f64 = 0.02;
 const CLOSE: f64 = 4e-4;
 
 /// Depth in another part that costs 1, and depth from which on a part is pulled out no harder, as shares of
-/// the limb: where there are touches, which are kept first, and where there are none.
+/// the limb: where there are touches, which are kept first, of arms where there are none, and of legs. Arms
+/// that are held out more firmly are thrown from side to side.
 const DEPTH: [f64; 2] = [1e-2, 2e-3];
 const DEPTH_ALONE: [f64; 2] = [2e-2, 2e-2];
+const DEPTH_OF_LEGS: [f64; 2] = [1e-3, 1e-2];
 
 /// Distance of what stands from where it stands that costs 1, likewise; at first more, falling by a share
 /// each round: what is held firmly at once cannot turn about where it stands.
@@ -648,7 +650,9 @@ impl WindowSolver<'_> {
     /// How much each term counts where the longest limb that moves is `size_m` long.
     fn weights(&self, goals: &[Goal], size_m: f64) -> Weights {
         let strength = self.settings.strength;
+        let is_of_legs = self.apart.is_some_and(|apart| apart.movers == Movers::Legs);
         let [depth_m, firm_m] = match goals.is_empty() {
+            true if is_of_legs => DEPTH_OF_LEGS,
             true => DEPTH_ALONE,
             false => DEPTH,
         };
