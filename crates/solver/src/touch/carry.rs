@@ -124,7 +124,7 @@ const CLOSE: f64 = 4e-4;
 /// Depth in another part that costs 1, and depth from which on a part is pulled out no harder, as shares of
 /// the limb: where there are touches, which are kept first, of arms where there are none, and of legs. Arms
 /// that are held out more firmly are thrown from side to side.
-const DEPTH: [f64; 2] = [1e-2, 2e-3];
+const DEPTH: [f64; 2] = [3.5e-3, 2e-3];
 const DEPTH_ALONE: [f64; 2] = [2e-2, 2e-2];
 const DEPTH_OF_LEGS: [f64; 2] = [1e-3, 1e-2];
 
