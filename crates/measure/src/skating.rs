@@ -94,7 +94,7 @@ fn foot_paths(subject: &Subject<'_>) -> Vec<Path> {
         .iter()
         .map(|foot| {
             subject
-                .track(foot.ball)
+                .track(foot.below_toe_joint)
                 .into_iter()
                 .map(|point| DVec3::new(point.dot(x), subject.floor.above(point), point.dot(z)))
                 .collect()

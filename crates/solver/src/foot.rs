@@ -39,8 +39,11 @@ pub struct Foot {
     pub toe_joint: usize,
     /// Back end of the sole; `None` for a leg that walks on its toes.
     pub heel: Option<JointPoint>,
-    /// Sole below the joints of the toes; with a skin, where that begins to go with the toes alone.
+    /// What is held as the ball: the sole below the joints of the toes; with a skin, further ahead, where that
+    /// begins to go with the toes alone.
     pub ball: JointPoint,
+    /// The sole below the joints of the toes.
+    pub below_toe_joint: JointPoint,
     /// Front end of the sole.
     pub toe: JointPoint,
     /// `world_from_ankle` of a foot that stands flat on a level floor, heading as in rest.
@@ -139,8 +142,13 @@ impl Foot {
             toe_rotation: flat_toes,
         };
         let skin = skin.map_or_else(SoleSkin::default, |skin| skin.skin.above_sole(&flat, sole));
-        let ball = if toe_joint == ankle {
+        let below_toe_joint = if toe_joint == ankle {
             to_tip * BALL_SHARE
+        } else {
+            to_ball_joint
+        };
+        let ball = if toe_joint == ankle {
+            below_toe_joint
         } else {
             // Skin that goes with ankle and toes slides while one turns against the other: what is held
             // is the first that does not.
@@ -171,6 +179,7 @@ impl Foot {
             toe_joint,
             heel: (!leg.digitigrade).then(|| fixed(ankle, at_sole(heel))),
             ball: fixed(toe_joint, at_sole(ball)),
+            below_toe_joint: fixed(toe_joint, at_sole(below_toe_joint)),
             toe: fixed(toe_joint, at_sole(tip)),
             flat_ankle,
             flat_toes,
