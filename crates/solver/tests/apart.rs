@@ -3,34 +3,14 @@
 mod common;
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, LazyLock};
 
-use common::cast_description;
-use understudy_bodies::takes::take;
-use understudy_bodies::{Character as Made, character};
+use common::{carried_onto_skin, cast};
+use understudy_bodies::Character as Made;
 use understudy_overlap::{SkinParts, body_parts};
 use understudy_solver::settings::PlantSettings;
-use understudy_solver::{Character, FootPart, Retargeted, Settings, Take, TouchSettings, retarget};
-
-static PERFORMER: LazyLock<Made> = LazyLock::new(|| cast("performer"));
-
-fn cast(name: &str) -> Made {
-    character(&cast_description(name)).expect("the cast is valid")
-}
+use understudy_solver::{FootPart, Retargeted, Settings, TouchSettings};
 
 fn carried(name: &str, onto: &Made, settings: &Settings, keep_out: bool) -> Retargeted {
-    let clip = take(name).expect("one of the takes").clip;
-    let performed = Take {
-        clip: &clip,
-        body: &PERFORMER.body,
-        surface: None,
-    };
-    let skeleton = Arc::new(onto.skeleton.clone());
-    let character = Character {
-        skeleton: &skeleton,
-        body: &onto.body,
-        surface: Some(&onto.surface),
-    };
     let touches = TouchSettings {
         keep_out,
         ..settings.touches
@@ -39,7 +19,7 @@ fn carried(name: &str, onto: &Made, settings: &Settings, keep_out: bool) -> Reta
         touches,
         ..settings.clone()
     };
-    retarget(performed, character, &settings, None).expect("a valid take solves")
+    carried_onto_skin(name, onto, &settings)
 }
 
 /// What of one word and of another share over time, m³ s, and the deepest, metres.

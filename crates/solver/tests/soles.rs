@@ -2,34 +2,10 @@
 
 mod common;
 
-use std::sync::Arc;
-
-use common::cast_description;
-use understudy_bodies::takes::take;
-use understudy_bodies::{Character as Made, character};
+use common::{carried_onto_skin, cast};
+use understudy_bodies::Character as Made;
 use understudy_motion::{DQuat, DVec3, WorldPose};
-use understudy_solver::{Character, Floor, Foot, FootPart, Retargeted, Settings, Take, retarget};
-
-fn cast(name: &str) -> Made {
-    character(&cast_description(name)).expect("the cast is valid")
-}
-
-fn walked(onto: &Made) -> Retargeted {
-    let performer = cast("performer");
-    let clip = take("walk").expect("one of the takes").clip;
-    let performed = Take {
-        clip: &clip,
-        body: &performer.body,
-        surface: None,
-    };
-    let skeleton = Arc::new(onto.skeleton.clone());
-    let character = Character {
-        skeleton: &skeleton,
-        body: &onto.body,
-        surface: Some(&onto.surface),
-    };
-    retarget(performed, character, &Settings::default(), None).expect("a valid take solves")
-}
+use understudy_solver::{Floor, Foot, FootPart, Retargeted, Settings};
 
 /// The vertices of the skin below an ankle that hang no lower at rest than the sole (by a hundredth of the
 /// ankle's height), as mesh and number.
@@ -54,7 +30,7 @@ fn foot_vertices(onto: &Made, rest: &WorldPose, foot: &Foot) -> Vec<(usize, usiz
 fn the_skin_of_planted_feet_lies_on_the_floor() {
     for name in ["giant", "fiddler", "lamplighter"] {
         let onto = cast(name);
-        let result = walked(&onto);
+        let result = carried_onto_skin("walk", &onto, &Settings::default());
         let floor = result.floor();
         // Y is up in results, whatever the character's file says.
         let rest = result.solved.skeleton.rest_world();
@@ -110,7 +86,7 @@ fn the_skin_that_stands_for_the_ball_stands_still() {
     let mut sliding = 0;
     for name in ["giant", "weaver"] {
         let onto = cast(name);
-        let result = walked(&onto);
+        let result = carried_onto_skin("walk", &onto, &Settings::default());
         let rest = result.solved.skeleton.rest_world();
         for (leg, foot) in result.feet.iter().enumerate() {
             let ball = foot.point(FootPart::Ball).expect("a ball").world(&rest);

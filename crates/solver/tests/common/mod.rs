@@ -6,7 +6,8 @@
 use std::sync::Arc;
 
 use understudy_anatomy::Body;
-use understudy_bodies::{Description, demo_take, skeleton_and_body};
+use understudy_bodies::takes::take as built_in_take;
+use understudy_bodies::{Character as Made, Description, character, demo_take, skeleton_and_body};
 use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, Skeleton};
 use understudy_solver::contacts::runs;
@@ -84,6 +85,29 @@ pub fn cast_description(name: &str) -> Description {
     let path = format!("{folder}/../../assets/bodies/{name}.ron");
     let text = std::fs::read_to_string(path).expect("the cast is part of the repository");
     Description::from_ron(&text).expect("the cast is valid")
+}
+
+/// One of the cast, made.
+pub fn cast(name: &str) -> Made {
+    character(&cast_description(name)).expect("the cast is valid")
+}
+
+/// A built-in take carried from the performer's bones onto a character with its skin.
+pub fn carried_onto_skin(take_name: &str, onto: &Made, settings: &Settings) -> Retargeted {
+    let performer = cast("performer");
+    let clip = built_in_take(take_name).expect("one of the takes").clip;
+    let performed = Take {
+        clip: &clip,
+        body: &performer.body,
+        surface: None,
+    };
+    let skeleton = Arc::new(onto.skeleton.clone());
+    let character = Character {
+        skeleton: &skeleton,
+        body: &onto.body,
+        surface: Some(&onto.surface),
+    };
+    retarget(performed, character, settings, None).expect("a valid take solves")
 }
 
 /// Settings that plant no foot.
