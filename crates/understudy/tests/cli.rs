@@ -1280,7 +1280,9 @@ fn scenes_run_from_any_folder() {
 #[test]
 fn every_frame_can_be_solved_by_itself() {
     let desk = Desk::with_take_and_character();
-    desk.write("walk.scene.ron", &scene(""));
+    // At the rate of the capture: at 30 per second a fade is little smoother than a step.
+    let at_full_rate = scene("").replace("take.bvh", "full.bvh");
+    desk.write("walk.scene.ron", &at_full_rate);
     let report = |options: &[&str]| {
         desk.run(&[&["run", "walk.scene.ron", "-o", "out"], options].concat());
         desk.read_json("out/walk.report.json")
@@ -1296,11 +1298,11 @@ fn every_frame_can_be_solved_by_itself() {
     let slide = "/slide/worst_mm_per_plant";
     assert!((of(&whole, slide) - of(&each, slide)).abs() < 0.01);
     let jump = "/edges/worst_deg";
-    assert!(of(&each, jump) > 2.0 * of(&whole, jump));
+    assert!(of(&each, jump) > 10.0 * of(&whole, jump));
     // `retarget` knows the same choice, and a settings file too.
     let onto = [
         "retarget",
-        "take.bvh",
+        "full.bvh",
         "keeper.glb",
         "-o",
         "each.glb",
