@@ -147,15 +147,11 @@ impl Foot {
         } else {
             to_ball_joint
         };
-        let ball = if toe_joint == ankle {
-            below_toe_joint
-        } else {
-            // Skin that goes with ankle and toes slides while one turns against the other: what is held
-            // is the first that does not.
-            let below = at_sole(to_ball_joint);
-            let room_m = MOST_AHEAD * (to_tip - to_ball_joint).dot(forward).max(0.0);
-            to_ball_joint + forward * skin.toes_begin_m(&flat, below, (forward, room_m))
-        };
+        // Skin that goes with ankle and toes slides while one turns against the other: what is held is the
+        // first that does not. In a foot of one piece all goes with the ankle, and it is where it was.
+        let room_m = MOST_AHEAD * (to_tip - below_toe_joint).dot(forward).max(0.0);
+        let below = at_sole(below_toe_joint);
+        let ball = below_toe_joint + forward * skin.toes_begin_m(&flat, below, (forward, room_m));
         let back = flesh
             .back
             .unwrap_or(-HEEL_SHARE * reach)
@@ -224,12 +220,13 @@ struct FeetSkin {
 
 impl FeetSkin {
     fn new(surface: &Surface, skeleton: &Skeleton, body: &Body, rest: &WorldPose) -> Self {
+        let meshes = surface.meshes.iter();
+        let places: Vec<Vec<DVec3>> = meshes.map(|mesh| mesh.posed(rest)).collect();
         let legs = body.legs.iter();
+        let feet = legs.map(|leg| SoleSkin::new((surface, &places), skeleton, leg, rest));
         Self {
             points: surface.points_by_joint(skeleton.len(), rest),
-            feet: legs
-                .map(|leg| SoleSkin::new(surface, skeleton, leg, rest))
-                .collect(),
+            feet: feet.collect(),
         }
     }
 

@@ -42,8 +42,14 @@ pub struct SoleSkin {
 }
 
 impl SoleSkin {
-    /// The vertices that belong to the foot of a leg, at rest.
-    pub(crate) fn new(surface: &Surface, skeleton: &Skeleton, leg: &Leg, rest: &WorldPose) -> Self {
+    /// The vertices that belong to the foot of a leg; `places` are those of all vertices at rest, mesh by
+    /// mesh.
+    pub(crate) fn new(
+        (surface, places): (&Surface, &[Vec<DVec3>]),
+        skeleton: &Skeleton,
+        leg: &Leg,
+        rest: &WorldPose,
+    ) -> Self {
         let (ankle, toe_joint) = (leg.ankle, leg.toe_joint());
         let below = |top: usize| -> Vec<bool> {
             let mut is_below = vec![false; skeleton.len()];
@@ -57,8 +63,8 @@ impl SoleSkin {
             rest.rotation(joint).inverse() * (place - rest.position(joint))
         };
         let mut vertices = Vec::new();
-        for mesh in &surface.meshes {
-            for (index, place) in mesh.posed(rest).into_iter().enumerate() {
+        for (mesh, places) in surface.meshes.iter().zip(places) {
+            for (index, &place) in places.iter().enumerate() {
                 if !mesh.main_joint(index).is_some_and(|joint| of_foot[joint]) {
                     continue;
                 }

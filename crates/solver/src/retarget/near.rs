@@ -56,8 +56,8 @@ pub fn pose_now(
     frame: usize,
 ) -> Result<Option<Now>, SolveError> {
     let frame = frame.min(known.solved.frame_count() - 1);
-    let [was_kept_apart, is_kept_apart] = [before, after].map(is_kept_apart);
-    if is_kept_apart && !was_kept_apart {
+    let sets = [before, after].map(|chosen| chosen.settings.touches);
+    if is_kept_apart(&sets[1]) && !is_kept_apart(&sets[0]) {
         return Ok(None);
     }
     let change = Change::between(known, before, after, frame)?;
@@ -109,8 +109,8 @@ pub fn pose_now(
 }
 
 /// Whether parts of the body are kept apart.
-fn is_kept_apart(chosen: Chosen<'_>) -> bool {
-    chosen.settings.touches.enabled && chosen.settings.touches.keep_out
+fn is_kept_apart(settings: &TouchSettings) -> bool {
+    settings.enabled && settings.keep_out
 }
 
 /// Lays the step from one pose to another over a third.
@@ -525,7 +525,7 @@ impl Scene<'_> {
             });
             near.collect::<Vec<_>>()
         });
-        let is_kept_apart = sets.map(|set| set.enabled && set.keep_out);
+        let is_kept_apart = sets.map(|set| is_kept_apart(&set));
         let within = wide(self.known, self.frame, FADES * longest);
         let is_free = [0, 1].map(|at| {
             let mut all = touches[at].iter().filter(|_| sets[at].enabled);
