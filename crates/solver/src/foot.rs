@@ -74,19 +74,87 @@ impl Foot {
     /// Height of its lowest point above a floor, metres along Y, negative below it: of the skin where it
     /// has one, else of heel, ball and toe.
     pub fn lowest_m(&self, world: &WorldPose, floor: &Floor) -> f64 {
-        let pose = FootPose {
+        self.skin
+            .lowest_m(&self.pose(world), floor)
+            .unwrap_or_else(|| {
+                let points = FootPart::ALL
+                    .into_iter()
+                    .filter_map(|part| self.point(part));
+                let heights = points.map(|point| floor.above(point.world(world)));
+                heights.fold(f64::INFINITY, f64::min)
+            })
+    }
+
+    fn pose(&self, world: &WorldPose) -> FootPose {
+        FootPose {
             ankle: world.position(self.ankle),
             ankle_rotation: world.rotation(self.ankle),
             toe_joint: world.position(self.toe_joint),
             toe_rotation: world.rotation(self.toe_joint),
+        }
+    }
+
+    /// Some vertices of its skin that lie lowest, as far from each other as they may be: each as
+    /// (joint, weight, the place in the joint's coordinates, metres). None without a skin.
+    pub(crate) fn lowest_vertices(
+        &self,
+        world: &WorldPose,
+        floor: &Floor,
+    ) -> Vec<[(usize, f64, DVec3); 2]> {
+        /// Lying as low, metres; vertices named at most.
+        const AS_LOW_M: f64 = 1e-3;
+        const MOST: usize = 4;
+        let pose = self.pose(world);
+        let lowest = self.skin.lowest_vertices(&pose, floor, AS_LOW_M);
+        let place = |[by_ankle, by_toes]: &[(f64, DVec3); 2]| {
+            let at_ankle = pose.ankle + pose.ankle_rotation * by_ankle.1;
+            at_ankle.lerp(pose.toe_joint + pose.toe_rotation * by_toes.1, by_toes.0)
         };
-        self.skin.lowest_m(&pose, floor).unwrap_or_else(|| {
-            let points = FootPart::ALL
-                .into_iter()
-                .filter_map(|part| self.point(part));
-            let heights = points.map(|point| floor.above(point.world(world)));
-            heights.fold(f64::INFINITY, f64::min)
-        })
+        let mut left: Vec<(DVec3, &[(f64, DVec3); 2])> = lowest
+            .iter()
+            .map(|vertex| (place(vertex), vertex))
+            .collect();
+        let mut kept: Vec<(DVec3, &[(f64, DVec3); 2])> = Vec::new();
+        while kept.len() < MOST {
+            // How low the first is, then how far from those that there are.
+            let merit = |(point, _): &(DVec3, &[(f64, DVec3); 2])| {
+                let far = kept.iter().map(|kept| kept.0.distance(*point));
+                far.reduce(f64::min).unwrap_or(-floor.above(*point))
+            };
+            let best = (0..left.len()).max_by(|&a, &b| merit(&left[a]).total_cmp(&merit(&left[b])));
+            let Some(best) = best.map(|best| left.swap_remove(best)) else {
+                break;
+            };
+            kept.push(best);
+        }
+        let kept = kept.into_iter();
+        kept.map(|(_, vertex)| self.in_joints(vertex, &pose, world))
+            .collect()
+    }
+
+    /// The vertices of its skin that are farthest out, likewise.
+    pub(crate) fn farthest_vertices(&self, world: &WorldPose) -> Vec<[(usize, f64, DVec3); 2]> {
+        let pose = self.pose(world);
+        let vertices = self.skin.farthest_vertices();
+        let vertices = vertices.iter();
+        vertices
+            .map(|vertex| self.in_joints(vertex, &pose, world))
+            .collect()
+    }
+
+    fn in_joints(
+        &self,
+        [by_ankle, by_toes]: &[(f64, DVec3); 2],
+        pose: &FootPose,
+        world: &WorldPose,
+    ) -> [(usize, f64, DVec3); 2] {
+        let local = |joint: usize, at: DVec3| world.affines[joint].inverse().transform_point3(at);
+        let at_ankle = pose.ankle + pose.ankle_rotation * by_ankle.1;
+        let at_toes = pose.toe_joint + pose.toe_rotation * by_toes.1;
+        [
+            (self.ankle, by_ankle.0, local(self.ankle, at_ankle)),
+            (self.toe_joint, by_toes.0, local(self.toe_joint, at_toes)),
+        ]
     }
 
     /// The foot of a leg in a rest pose whose up is Y. `flat_up` gives the floor's normal in the

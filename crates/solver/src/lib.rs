@@ -13,6 +13,7 @@ pub mod foot;
 pub mod keys;
 mod least_squares;
 pub mod leg;
+mod lie;
 mod pins;
 mod planted_leg;
 pub mod plants;

@@ -19,13 +19,14 @@ use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
 use crate::floor::Floor;
 use crate::foot::{Foot, Stance, character_feet, find_stance};
 use crate::keys::{FoundKey, lay_over, root_shifts};
+use crate::lie;
 use crate::pins::{missed_pins, pins_of};
 use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings, Together};
-use crate::settle::{LegTrack, Offsets, Weights, settle};
+use crate::settle::{LegTrack, Offsets, RestTrack, Weights, settle};
 use crate::touch::{self, CarriedTouch, Flesh, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
@@ -236,6 +237,16 @@ pub fn retarget_watched(
         watch.part(PREPARED, 1.0),
     )
 }
+
+/// A clip before its feet are planted, with its world poses, and its legs.
+struct Poses<'a> {
+    changed: &'a Clip,
+    worlds: &'a [WorldPose],
+    legs: &'a [PlantedLeg],
+}
+
+/// Rounds in which what rests is brought to the floor.
+const REST_ROUNDS: usize = 2;
 
 /// Share of the work that is done before touches are carried over, about.
 const TOUCHES: f64 = 0.5;
@@ -468,17 +479,25 @@ impl Prepared {
         watch.at(0.15)?;
         self.change(&mut solved, settings)?;
         watch.at(0.18)?;
+        let rests = self.rests(&contacts, settings, surface);
+        let mut pelvis_offsets = self.lie(&mut solved, &rests, settings)?;
         let worlds = solved.worlds();
-        let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         if settings.plants.enabled && !self.body.legs.is_empty() {
             let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
-            let offsets = self.settled(&legs, settings, watch.part(0.3, TOUCHES))?;
+            let poses = Poses {
+                changed: &solved,
+                worlds: &worlds,
+                legs: &legs,
+            };
+            let offsets = self.settled(&poses, &rests, settings, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
-            pelvis_offsets = offsets.pelvis;
+            for (own, settled) in pelvis_offsets.iter_mut().zip(offsets.pelvis) {
+                *own += settled;
+            }
         }
         let mut notes = self.notes.clone();
         let carried = self.carry_touches(
@@ -536,10 +555,19 @@ impl Prepared {
             let mut ground = touch::Ground::default();
             let world = clip.world(frame);
             for (foot, planted) in self.feet.iter().zip(planted_parts) {
+                if planted[frame].contains(&true) {
+                    for vertex in foot.lowest_vertices(&world, &floor) {
+                        ground.hold(&vertex, &world);
+                    }
+                }
+                for vertex in foot.farthest_vertices(&world) {
+                    ground.keep_over(&vertex, &world, &floor);
+                }
                 for (part, is_planted) in FootPart::ALL.into_iter().zip(planted[frame]) {
                     let Some(point) = foot.point(part) else {
                         continue;
                     };
+                    let point = [(point.joint, 1.0, point.local)];
                     match is_planted {
                         true => ground.hold(&point, &world),
                         false => ground.keep_over(&point, &world, &floor),
@@ -563,18 +591,20 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Vec<CarriedTouch>, SolveError> {
         let touches = contacts.touches.as_deref().unwrap_or_default();
-        // On the performer's own body every touch is where it was.
-        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
-        if !settings.touches.enabled || is_own {
+        if !settings.touches.enabled || self.is_own() {
             return Ok(Vec::new());
         }
         let wanted = &settings.touches;
         let skin = surface.filter(|_| wanted.keep_out);
         let skin = skin.map(|surface| self.skin_parts(surface));
-        let (carried, missing) = self.with_stage(plain, surface, skin, |stage| {
+        let (mut carried, missing) = self.with_stage(plain, surface, skin, |stage| {
             match settings.together {
                 Together::Clip => {
                     let cast = touch::Cast::new(stage);
+                    if touches.iter().any(Touch::is_rest) {
+                        let ground = self.ground(solved, planted_parts);
+                        cast.rest_legs(touches, &ground, wanted, solved, watch.part(0.0, LEGS))?;
+                    }
                     if skin.is_some() {
                         let ground = self.ground(solved, planted_parts);
                         cast.clear_legs(&ground, wanted, solved, watch.part(0.0, LEGS))?;
@@ -585,6 +615,9 @@ impl Prepared {
                 Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
             }
         })?;
+        let rests = self.rests(contacts, settings, surface);
+        carried.extend(rests.carried(solved, plain));
+        carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
         notes.extend(missing.iter().map(|touch| {
             format!(
                 "the character has no part for the touch of frames {} to {}, {}; it is left out",
@@ -594,6 +627,31 @@ impl Prepared {
             )
         }));
         Ok(carried)
+    }
+
+    /// Whether the character is the performer's own body: every touch is where it was.
+    fn is_own(&self) -> bool {
+        same_joints(&self.take.clip.skeleton, &self.skeleton)
+    }
+
+    /// The character's flesh.
+    fn flesh(&self, surface: Option<&Surface>) -> &Arc<Flesh> {
+        self.made.flesh[usize::from(surface.is_some())]
+            .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton))
+    }
+
+    /// What the character rests on the floor with besides its feet.
+    fn rests(
+        &self,
+        contacts: &Contacts,
+        settings: &Settings,
+        surface: Option<&Surface>,
+    ) -> touch::Rests<'_> {
+        let is_asked = settings.touches.enabled && !self.is_own();
+        let touches = contacts.touches.as_deref().unwrap_or_default();
+        let touches = is_asked.then_some(touches);
+        let body = (&*self.skeleton, &self.body, &self.rest);
+        touch::Rests::new(touches, body, self.flesh(surface), self.take.stance.floor)
     }
 
     /// The character's skin in parts.
@@ -627,8 +685,6 @@ impl Prepared {
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
-        let flesh = self.made.flesh[usize::from(surface.is_some())]
-            .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton));
         ask(&touch::Stage {
             performer: touch::Actor {
                 body: &take.body,
@@ -643,7 +699,7 @@ impl Prepared {
                 skeleton: &self.skeleton,
             },
             surface,
-            flesh,
+            flesh: self.flesh(surface),
             skin,
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
@@ -778,19 +834,74 @@ impl Prepared {
         Ok(legs)
     }
 
-    /// How pelvis and swinging feet give way for the legs to follow their paths.
+    /// Moves the whole body up or down so that it lies on the floor where it rests there, and returns how
+    /// far it goes, metres.
+    fn lie(
+        &self,
+        clip: &mut Clip,
+        rests: &touch::Rests<'_>,
+        settings: &Settings,
+    ) -> Result<Vec<DVec3>, SolveError> {
+        let frames = clip.frame_count();
+        let mut ways = vec![DVec3::ZERO; frames];
+        if !settings.plants.enabled {
+            return Ok(ways);
+        }
+        let near = rests.tracks(clip, &ways);
+        if near.is_empty() {
+            return Ok(ways);
+        }
+        let mut weights = self.weights(settings);
+        if settings.together == Together::Frame {
+            weights.fade_secs = 0.0;
+        }
+        let rises = lie::rise(&near, &weights, frames)?;
+        for (frame, (way, rise)) in ways.iter_mut().zip(rises).enumerate() {
+            *way = DVec3::Y * rise;
+            let world = clip.world(frame);
+            move_joint(
+                &self.skeleton,
+                clip.frame_mut(frame),
+                &world,
+                self.body.root,
+                *way,
+            );
+        }
+        Ok(ways)
+    }
+
+    /// How pelvis and swinging feet give way for the legs to follow their paths, and for the body to lie
+    /// on the floor where it rests there.
     fn settled(
         &self,
-        legs: &[PlantedLeg],
+        poses: &Poses<'_>,
+        rests: &touch::Rests<'_>,
         settings: &Settings,
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
-        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
-        let settled = match settings.together {
-            Together::Clip => settle,
-            Together::Frame => alone::settle_each,
+        let legs = poses.legs.iter();
+        let tracks: Vec<LegTrack> = legs.map(|leg| leg.track(&settings.plants)).collect();
+        let weights = self.weights(settings);
+        let settled = |rests: &[RestTrack], round: usize| {
+            let at = |round: usize| round as f64 / (REST_ROUNDS + 1) as f64;
+            let watch = watch.part(at(round), at(round + 1));
+            match settings.together {
+                Together::Clip => settle(&tracks, rests, &weights, watch),
+                Together::Frame => alone::settle_each(&tracks, rests, &weights, watch),
+            }
         };
-        settled(&tracks, &self.weights(settings), watch)
+        let mut offsets = settled(&[], 0)?;
+        // Legs bend under the pelvis, so knees do not go up and down quite as it does.
+        for round in 1..=REST_ROUNDS {
+            let mut posed = poses.changed.clone();
+            self.pose_legs(&mut posed, poses.worlds, poses.legs, &offsets);
+            let near = rests.tracks(&posed, &offsets.pelvis);
+            if near.is_empty() {
+                break;
+            }
+            offsets = settled(&near, round)?;
+        }
+        Ok(offsets)
     }
 
     fn weights(&self, settings: &Settings) -> Weights {

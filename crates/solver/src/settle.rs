@@ -10,7 +10,8 @@
 //! - knee: bend of each leg against its wanted bend, and second differences of that error;
 //! - pop: second differences of the bend must not exceed a limit;
 //! - reach: a leg must not be stretched or folded beyond its limits;
-//! - floor: a swinging foot must stay above the floor.
+//! - floor: a swinging foot must stay above the floor;
+//! - rest: what the body rests on lies on the floor, and nothing of it below.
 //!
 //! All are local in time, so the normal matrix is banded and the cost linear in the frames.
 
@@ -81,6 +82,28 @@ impl LegTrack {
     }
 }
 
+/// A part of the body near the floor, over all frames.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RestTrack {
+    /// Height above the floor along Y with the pelvis where it is in plain transfer, metres, and whether
+    /// it rests there; where it does not, it only stays above. `None` where it is not near.
+    pub heights: Vec<Option<(f64, bool)>>,
+    /// Change of the height by an offset of the pelvis.
+    pub slope: DVec3,
+    /// Weight against what should hold.
+    pub firmness: f64,
+}
+
+impl RestTrack {
+    /// One frame of it.
+    pub fn within(&self, frame: usize) -> Self {
+        Self {
+            heights: vec![self.heights[frame]],
+            ..*self
+        }
+    }
+}
+
 /// Sizes that weigh the terms against each other.
 #[derive(Clone, Copy, Debug)]
 pub struct Weights {
@@ -118,7 +141,7 @@ const STRAIGHTEST: f64 = 0.05;
 const SWING: f64 = 0.02;
 
 /// How much longer the pelvis takes to give way than a foot: it carries the body's weight.
-const PELVIS_FADE: f64 = 2.5;
+pub(crate) const PELVIS_FADE: f64 = 2.5;
 
 /// Weight of reach and floor against what should hold.
 const FIRM: f64 = 1e4;
@@ -140,10 +163,11 @@ const FIXED: f64 = 1e8;
 /// Input that is not finite, or the word of who watches to stop.
 pub fn settle(
     legs: &[LegTrack],
+    rests: &[RestTrack],
     weights: &Weights,
     watch: Watch<'_>,
 ) -> Result<Offsets, SolveError> {
-    settle_in_rounds(legs, weights, &FIRMNESS, watch)
+    settle_in_rounds((legs, rests), weights, &FIRMNESS, watch)
 }
 
 /// As [`settle`], sooner and not as exactly.
@@ -151,11 +175,11 @@ pub fn settle(
 /// # Errors
 /// Input that is not finite.
 pub fn settle_roughly(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, SolveError> {
-    settle_in_rounds(legs, weights, &ROUGHLY, Watch::nobody())
+    settle_in_rounds((legs, &[]), weights, &ROUGHLY, Watch::nobody())
 }
 
 fn settle_in_rounds(
-    legs: &[LegTrack],
+    (legs, rests): (&[LegTrack], &[RestTrack]),
     weights: &Weights,
     rounds: &[(f64, f64)],
     watch: Watch<'_>,
@@ -163,6 +187,7 @@ fn settle_in_rounds(
     let frames = legs.iter().map(|leg| leg.hips.len()).min().unwrap_or(0);
     let mut problem = Problem {
         legs,
+        rests,
         weights,
         frames,
         width: 3 * (legs.len() + 1),
@@ -181,6 +206,7 @@ fn settle_in_rounds(
 
 struct Problem<'a> {
     legs: &'a [LegTrack],
+    rests: &'a [RestTrack],
     weights: &'a Weights,
     frames: usize,
     /// Unknowns per frame.
@@ -208,6 +234,9 @@ impl LeastSquares for Problem<'_> {
         for (index, leg) in self.legs.iter().enumerate() {
             self.add_knee(sink, index, leg);
             self.add_floor(sink, index, leg);
+        }
+        for rest in self.rests {
+            self.add_rest(sink, rest);
         }
     }
 }
@@ -348,6 +377,21 @@ impl Problem<'_> {
         }
     }
 
+    fn add_rest(&self, sink: &mut Sink<'_>, rest: &RestTrack) {
+        let weight = rest.firmness * self.weights.offset_m.powi(-2);
+        for (frame, height) in rest.heights.iter().enumerate() {
+            let Some((height, is_held)) = height else {
+                continue;
+            };
+            let at = frame * self.width;
+            let gradient: [(usize, f64); 3] = std::array::from_fn(|i| (at + i, rest.slope[i]));
+            let height = height + rest.slope.dot(self.offset(frame, 0));
+            if *is_held || height < 0.0 {
+                sink(height, &gradient, weight);
+            }
+        }
+    }
+
     fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {
         let weight = FIRM * self.weights.offset_m.powi(-2);
         for frame in 0..self.frames {
@@ -459,6 +503,13 @@ mod tests {
             let legs = [leg];
             let mut problem = Problem {
                 legs: &legs,
+                rests: &[RestTrack {
+                    heights: (0..8)
+                        .map(|frame| (frame > 2).then_some((0.02, frame > 5)))
+                        .collect(),
+                    slope: DVec3::new(0.1, 1.0, -0.2),
+                    firmness: 30.0,
+                }],
                 weights: &WEIGHTS,
                 frames: 8,
                 width: 6,
@@ -507,7 +558,7 @@ mod tests {
         let leg = standing_leg(60, 1.04);
         let longest = leg.reaches[0].distance(0.0);
         assert!((longest - 1.0).abs() < 1e-12);
-        let offsets = settle(&[leg], &WEIGHTS, Watch::nobody()).unwrap();
+        let offsets = settle(&[leg], &[], &WEIGHTS, Watch::nobody()).unwrap();
         for offset in &offsets.pelvis {
             assert!(offset.y < -0.04 && offset.y > -0.07, "{offset}");
         }
@@ -519,7 +570,7 @@ mod tests {
         let mut leg = standing_leg(60, 0.0);
         let height = leg.reaches[0].distance(0.2);
         leg.hips.fill(DVec3::new(0.1, height, 0.0));
-        let offsets = settle(&[leg], &WEIGHTS, Watch::nobody()).unwrap();
+        let offsets = settle(&[leg], &[], &WEIGHTS, Watch::nobody()).unwrap();
         assert!(offsets.pelvis.iter().all(|offset| offset.length() < 1e-9));
     }
 }

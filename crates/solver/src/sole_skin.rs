@@ -34,6 +34,16 @@ struct Vertex {
     toe_share: f64,
 }
 
+impl Vertex {
+    /// Its share of ankle and of toes, and where each has it.
+    fn by_joint(&self) -> [(f64, DVec3); 2] {
+        [
+            (1.0 - self.toe_share, self.from_ankle),
+            (self.toe_share, self.from_toe_joint),
+        ]
+    }
+}
+
 /// The skin of a foot, carried by linear blend skinning (glTF 2.0 section 3.7.3.3) with ankle and toes:
 /// what hangs on single toes goes with the joint of all of them, what hangs on the shank with the ankle.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -135,6 +145,49 @@ impl SoleSkin {
     /// Height of the lowest vertex above a floor, metres along Y; `None` where there is no skin.
     pub(crate) fn lowest_m(&self, pose: &FootPose, floor: &Floor) -> Option<f64> {
         self.heights(pose, floor).reduce(f64::min)
+    }
+
+    /// The vertices farthest out, of those that go with the ankle and of those that go with the toes, at rest
+    /// and in 26 directions; as [`Self::lowest_vertices`] gives them.
+    pub(crate) fn farthest_vertices(&self) -> Vec<[(f64, DVec3); 2]> {
+        let steps = [-1.0, 0.0, 1.0];
+        let directions = steps
+            .iter()
+            .flat_map(|&x| steps.map(|y| (x, y)))
+            .flat_map(|(x, y)| steps.map(|z| DVec3::new(x, y, z)))
+            .filter(|direction| *direction != DVec3::ZERO);
+        let mut found: Vec<usize> = directions
+            .flat_map(|direction| {
+                [false, true].map(|is_of_toes| {
+                    let all = self.vertices.iter().enumerate();
+                    let own = all.filter(|(_, vertex)| (vertex.toe_share > 0.5) == is_of_toes);
+                    let far = |vertex: &Vertex| vertex.from_ankle.dot(direction);
+                    let farthest = own.max_by(|a, b| far(a.1).total_cmp(&far(b.1)));
+                    farthest.map(|(index, _)| index)
+                })
+            })
+            .flatten()
+            .collect();
+        found.sort_unstable();
+        found.dedup();
+        let places = found.into_iter().map(|index| &self.vertices[index]);
+        places.map(Vertex::by_joint).collect()
+    }
+
+    /// The lowest vertices above a floor, up to `within_m` higher than the lowest of all, each as the share
+    /// of ankle and toes in it and its places in their coordinates, metres (bones are not scaled).
+    pub(crate) fn lowest_vertices(
+        &self,
+        pose: &FootPose,
+        floor: &Floor,
+        within_m: f64,
+    ) -> Vec<[(f64, DVec3); 2]> {
+        let Some(least_m) = self.lowest_m(pose, floor) else {
+            return Vec::new();
+        };
+        let heights = self.heights(pose, floor).zip(self.vertices.iter());
+        let lowest = heights.filter(|(height_m, _)| *height_m <= least_m + within_m);
+        lowest.map(|(_, vertex)| vertex.by_joint()).collect()
     }
 
     /// Heights of all vertices above a floor, metres along Y.

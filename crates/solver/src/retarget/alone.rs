@@ -5,13 +5,14 @@
 use understudy_motion::Clip;
 
 use super::SolveError;
-use crate::settle::{LegTrack, Offsets, Weights, settle};
+use crate::settle::{LegTrack, Offsets, RestTrack, Weights, settle};
 use crate::touch::{Actor, CarriedTouch, Cast, Stage, Touch, TouchSettings};
 use crate::watch::Watch;
 
 /// As [`settle`], frame by frame.
 pub(super) fn settle_each(
     legs: &[LegTrack],
+    rests: &[RestTrack],
     weights: &Weights,
     watch: Watch<'_>,
 ) -> Result<Offsets, SolveError> {
@@ -23,7 +24,8 @@ pub(super) fn settle_each(
     for frame in 0..frames {
         watch.count(frame, frames)?;
         let alone: Vec<LegTrack> = legs.iter().map(|leg| leg.within([frame; 2])).collect();
-        let own = settle(&alone, weights, Watch::nobody())?;
+        let rests: Vec<RestTrack> = rests.iter().map(|rest| rest.within(frame)).collect();
+        let own = settle(&alone, &rests, weights, Watch::nobody())?;
         all.pelvis.extend(own.pelvis);
         for (all, own) in all.feet.iter_mut().zip(own.feet) {
             all.extend(own);
@@ -132,8 +134,8 @@ mod tests {
             fade_secs: 0.12,
             frame_time_secs: 1.0 / 60.0,
         };
-        let whole = settle(&[stretched()], &weights, Watch::nobody()).unwrap();
-        let each = settle_each(&[stretched()], &weights, Watch::nobody()).unwrap();
+        let whole = settle(&[stretched()], &[], &weights, Watch::nobody()).unwrap();
+        let each = settle_each(&[stretched()], &[], &weights, Watch::nobody()).unwrap();
         // The pelvis comes down within the plant, in all its frames alike, and at once.
         let down = |offsets: &Offsets, frame: usize| -offsets.pelvis[frame].y;
         assert!(down(&each, 20) > 0.03, "{}", down(&each, 20));

@@ -124,7 +124,6 @@ pub(crate) struct Apart<'a> {
     performer: &'a Moving<'a>,
     character: &'a Moving<'a>,
     pairs: Vec<Kept>,
-    pub(crate) movers: Movers,
     /// Distance of points that are asked for at least, metres.
     apart_m: f64,
 }
@@ -178,7 +177,6 @@ impl<'a> Apart<'a> {
             performer,
             character,
             pairs,
-            movers,
             apart_m: APART * height_m(character.rest),
         }
     }

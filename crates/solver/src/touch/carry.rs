@@ -10,7 +10,7 @@ use std::thread;
 use std::time::Duration;
 
 use serde::Serialize;
-use understudy_anatomy::{Body, JointPoint};
+use understudy_anatomy::Body;
 use understudy_motion::{Clip, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts};
 
@@ -20,7 +20,7 @@ use super::goals::{Goal, Meet, Pair, Target};
 use super::problem::{Problem, Weights};
 use super::skin::{Flesh, Nearest, SkinPoint};
 use super::turns::{Limbs, Turns};
-use super::{Touch, TouchSettings};
+use super::{Touch, TouchEnd, TouchPart, TouchSettings};
 use crate::banded::NotPositive;
 use crate::contacts::{cut, runs};
 use crate::floor::Floor;
@@ -175,19 +175,29 @@ pub(crate) struct Ground {
 }
 
 impl Ground {
-    /// A point that stands where it is.
-    pub(crate) fn hold(&mut self, point: &JointPoint, world: &WorldPose) {
+    /// A point that stands where it is; joint, weight and the place in its coordinates, metres.
+    pub(crate) fn hold(&mut self, shares: &[(usize, f64, DVec3)], world: &WorldPose) {
+        let point = SkinPoint {
+            shares: shares.to_vec(),
+        };
         let place = point.world(world);
-        let point = SkinPoint::rigid(point.joint, point.local);
         self.held.push((point, place));
     }
 
-    /// A point that sinks no deeper than it is.
-    pub(crate) fn keep_over(&mut self, point: &JointPoint, world: &WorldPose, floor: &Floor) {
+    /// A point that sinks no deeper than it is, given likewise.
+    pub(crate) fn keep_over(
+        &mut self,
+        shares: &[(usize, f64, DVec3)],
+        world: &WorldPose,
+        floor: &Floor,
+    ) {
+        let point = SkinPoint {
+            shares: shares.to_vec(),
+        };
         let at = point.world(world);
         let least_m = (floor.above(at) * floor.normal.y).min(0.0);
         let meet = Meet {
-            point: SkinPoint::rigid(point.joint, point.local),
+            point,
             target: Target::World(floor.below(at)),
             normal: floor.normal,
             normal_joint: None,
@@ -257,6 +267,8 @@ impl<'a> Cast<'a> {
         watch: Watch<'_>,
     ) -> Result<(Vec<CarriedTouch>, Vec<Touch>), SolveError> {
         let pair = self.pair();
+        // What the body rests on is held by pelvis and legs.
+        let touches: Vec<&Touch> = touches.iter().filter(|touch| !touch.is_rest()).collect();
         let goals: Vec<Option<Goal>> = touches
             .iter()
             .map(|touch| pair.goal(touch, settings))
@@ -265,9 +277,10 @@ impl<'a> Cast<'a> {
             .iter()
             .zip(&goals)
             .filter(|(_, goal)| goal.is_none());
-        let missing = missing.map(|(touch, _)| *touch).collect();
+        let missing = missing.map(|(touch, _)| **touch).collect();
         let goals: Vec<Goal> = goals.into_iter().flatten().collect();
         let wanted = Wanted {
+            movers: Movers::Arms,
             apart: self.apart(&goals, Movers::Arms),
             goals,
             ground: &[],
@@ -275,6 +288,39 @@ impl<'a> Cast<'a> {
         };
         let carried = self.solve(wanted, settings, clip, watch)?;
         Ok((carried, missing))
+    }
+
+    /// Bends legs so that the knees and shanks that rest lie on the floor; what stands stays. `ground` frame
+    /// by frame.
+    pub(crate) fn rest_legs(
+        &self,
+        touches: &[Touch],
+        ground: &[Ground],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+        watch: Watch<'_>,
+    ) -> Result<(), SolveError> {
+        let rests = touches.iter();
+        let rests = rests.filter(|touch| touch.is_rest() && touch.from.part == TouchPart::Shank);
+        let pair = self.pair();
+        let mut goals: Vec<Goal> = rests
+            .filter_map(|touch| pair.goal(touch, settings))
+            .collect();
+        if goals.is_empty() {
+            return Ok(());
+        }
+        for goal in &mut goals {
+            goal.stand(clip, &self.floor);
+        }
+        let wanted = Wanted {
+            movers: Movers::Legs,
+            goals,
+            apart: None,
+            ground,
+            start: None,
+        };
+        self.solve(wanted, settings, clip, watch)?;
+        Ok(())
     }
 
     /// Moves legs out of each other and of the trunk; what stands stays. `ground` frame by frame.
@@ -286,6 +332,7 @@ impl<'a> Cast<'a> {
         watch: Watch<'_>,
     ) -> Result<(), SolveError> {
         let wanted = Wanted {
+            movers: Movers::Legs,
             goals: Vec::new(),
             apart: self.apart(&[], Movers::Legs),
             ground,
@@ -311,6 +358,7 @@ impl<'a> Cast<'a> {
         let solver = WindowSolver {
             clip,
             pair: &pair,
+            movers: wanted.movers,
             apart,
             ground: wanted.ground,
             body: self.body,
@@ -358,6 +406,7 @@ impl<'a> Cast<'a> {
 
 /// What a solve is asked for.
 struct Wanted<'a> {
+    movers: Movers,
     goals: Vec<Goal>,
     apart: Option<Apart<'a>>,
     /// Frame by frame of the clip; empty where nothing stands.
@@ -413,6 +462,14 @@ fn windows(
         carried: Vec::new(),
     };
     runs(&is_in).into_iter().map(window).collect()
+}
+
+/// Both ends of every touch.
+fn ends_of(goals: &[Goal]) -> Vec<TouchEnd> {
+    let goals = goals.iter();
+    goals
+        .flat_map(|goal| [goal.touch.from, goal.touch.to])
+        .collect()
 }
 
 /// Frames in which something is inside what it stays out of, with the limbs that have to move.
@@ -493,6 +550,7 @@ impl Looked {
 struct WindowSolver<'a> {
     clip: &'a Clip,
     pair: &'a Pair<'a>,
+    movers: Movers,
     apart: Option<&'a Apart<'a>>,
     /// Frame by frame of the clip.
     ground: &'a [Ground],
@@ -508,13 +566,12 @@ struct WindowSolver<'a> {
 impl WindowSolver<'_> {
     fn solve(&self, mut window: Window) -> Result<Window, NotPositive> {
         let character = self.pair.character;
-        let ends: Vec<_> = window
-            .goals
-            .iter()
-            .flat_map(|goal| [goal.touch.from, goal.touch.to])
-            .collect();
+        let ends: Vec<_> = match self.movers {
+            Movers::Arms => ends_of(&window.goals),
+            Movers::Legs => Vec::new(),
+        };
         let frames = window.last - window.first + 1;
-        let limbs = self.limbs(&window.limbs);
+        let limbs = self.limbs(&window.limbs, &window.goals);
         let turns = Turns::new(
             &self.clip.skeleton,
             self.body,
@@ -597,7 +654,7 @@ impl WindowSolver<'_> {
                 }
                 None => (Pressed::default(), f64::INFINITY),
             };
-            let missed = missed + pressed.sum;
+            let missed = missed + pressed.sum + problem.strayed(CLOSE * size_m, FAR * size_m);
             let left = FIRST * missed + inside;
             // What cannot be had together: the touch goes first.
             if missed > 0.0 && round >= GIVE_WAY_AFTER {
@@ -631,7 +688,7 @@ impl WindowSolver<'_> {
             if !self.ground.is_empty() {
                 for held in HELD_AT_LAST {
                     problem.weights.held_m = held * size_m;
-                    problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+                    problem.minimise(STEPS, &self.is_stopped)?;
                 }
             }
         }
@@ -650,9 +707,8 @@ impl WindowSolver<'_> {
     /// How much each term counts where the longest limb that moves is `size_m` long.
     fn weights(&self, goals: &[Goal], size_m: f64) -> Weights {
         let strength = self.settings.strength;
-        let is_of_legs = self.apart.is_some_and(|apart| apart.movers == Movers::Legs);
         let [depth_m, firm_m] = match goals.is_empty() {
-            true if is_of_legs => DEPTH_OF_LEGS,
+            true if self.movers == Movers::Legs => DEPTH_OF_LEGS,
             true => DEPTH_ALONE,
             false => DEPTH,
         };
@@ -669,12 +725,16 @@ impl WindowSolver<'_> {
         }
     }
 
-    /// Limbs by what they are.
-    fn limbs(&self, limbs: &[Limb]) -> Limbs {
+    /// Limbs by what they are; arms that touch are known by their touches.
+    fn limbs(&self, limbs: &[Limb], goals: &[Goal]) -> Limbs {
         let mut found = Limbs::default();
-        match self.apart.map(|apart| apart.movers) {
-            Some(Movers::Legs) => found.legs = limbs.to_vec(),
-            Some(Movers::Arms) | None => found.arms = limbs.to_vec(),
+        match self.movers {
+            Movers::Legs => {
+                let resting = goals.iter().map(|goal| &goal.touch.from);
+                let resting = resting.map(|from| (from.side, from.pair));
+                found.legs = limbs.iter().copied().chain(resting).collect();
+            }
+            Movers::Arms => found.arms = limbs.to_vec(),
         }
         found
     }
@@ -682,9 +742,8 @@ impl WindowSolver<'_> {
     /// The longest limb that moves, metres.
     fn size_m(&self, goals: &[Goal], limbs: &Limbs) -> f64 {
         let rest = self.pair.character.rest;
-        let moved = goals
-            .iter()
-            .map(|goal| (goal.touch.from.side, goal.touch.from.pair));
+        let goals = goals.iter().filter(|_| self.movers == Movers::Arms);
+        let moved = goals.map(|goal| (goal.touch.from.side, goal.touch.from.pair));
         let moved: Vec<_> = moved.chain(limbs.arms.iter().copied()).collect();
         let length_m = |joints: [DVec3; 3]| {
             let [root, middle, end] = joints;
@@ -824,7 +883,10 @@ impl WindowSolver<'_> {
     ) -> Vec<Near> {
         let character = self.pair.character;
         let Some(to) = goal.to_part else {
-            return self.lowest(goal.from_part, world).into_iter().collect();
+            let parts = character.resting_parts(goal.from_part);
+            let lowest = parts.iter().filter_map(|&part| self.lowest(part, world));
+            let lowest = lowest.min_by(|a, b| a.gap_m.total_cmp(&b.gap_m));
+            return lowest.into_iter().collect();
         };
         let near_m = AROUND * character.parts[goal.from_part].length_m;
         let around = (place.target.world(world), near_m);

@@ -1,5 +1,5 @@
 //! Finds the touches of a take: stretches in which a hand or forearm rests on a part of the body, or
-//! meets it and turns back.
+//! meets it and turns back, or in which knees, seat or back rest on the floor.
 //!
 //! The performer's flesh is an estimate, so no fixed distance makes a touch. A stretch counts from
 //! its own nearest frame: what comes near enough, and then stays within a few millimetres without
@@ -90,6 +90,23 @@ impl<'a> Moving<'a> {
         self.parts.iter().position(|part| part.is(end))
     }
 
+    /// A part that rests, and those whose skin lies beside it: a knee is of thigh and shank, the seat of
+    /// trunk and thighs. A hand or forearm rests alone.
+    pub(crate) fn resting_parts(&self, own: usize) -> Vec<usize> {
+        let resting = &self.parts[own];
+        let is_beside = |part: &Part| {
+            let is_same_leg = (part.side, part.pair) == (resting.side, resting.pair);
+            part.kind == TouchPart::Thigh
+                && match resting.kind {
+                    TouchPart::Trunk => true,
+                    TouchPart::Shank => is_same_leg,
+                    _ => false,
+                }
+        };
+        let beside = (0..self.parts.len()).filter(|&index| is_beside(&self.parts[index]));
+        std::iter::once(own).chain(beside).collect()
+    }
+
     /// A world direction of a frame in the axes of the rest pose, by the joint that carries it.
     pub(crate) fn at_rest(&self, world: &WorldPose, joint: usize, direction: DVec3) -> DVec3 {
         self.rest.rotation(joint) * (world.rotation(joint).inverse() * direction)
@@ -138,13 +155,23 @@ impl<'a> Moving<'a> {
         }
     }
 
+    /// Distance of a part's surface from the floor at one place of it, metres.
+    pub(crate) fn floor_gap_m(
+        &self,
+        from: usize,
+        along: f64,
+        world: &WorldPose,
+        floor: &Floor,
+    ) -> f64 {
+        let point = self.parts[from].place(along, world).point;
+        let radius_m = self.radius_m(from, along, world, -floor.normal);
+        floor.above(point) * floor.normal.y - radius_m
+    }
+
     /// A part and the floor, from one place of it.
     pub(crate) fn floor_meeting(&self, from: usize, along_from: f64, floor: &Floor) -> Meeting {
-        let gaps = self.worlds.iter().map(|world| {
-            let point = self.parts[from].place(along_from, world).point;
-            let radius_m = self.radius_m(from, along_from, world, -floor.normal);
-            floor.above(point) * floor.normal.y - radius_m
-        });
+        let worlds = self.worlds.iter();
+        let gaps = worlds.map(|world| self.floor_gap_m(from, along_from, world, floor));
         Meeting {
             along_from,
             along_to: vec![0.0; self.worlds.len()],
@@ -158,7 +185,7 @@ impl<'a> Moving<'a> {
         let mut found = Vec::new();
         for from in 0..self.parts.len() {
             let kind = self.parts[from].kind;
-            if !kind.is_limb() {
+            if !kind.is_limb() && !kind.may_rest() {
                 continue;
             }
             for to in 0..self.parts.len() {
@@ -166,9 +193,7 @@ impl<'a> Moving<'a> {
                     found.extend(self.between(from, Some(to), floor, limits));
                 }
             }
-            if kind == TouchPart::Hand {
-                found.extend(self.between(from, None, floor, limits));
-            }
+            found.extend(self.between(from, None, floor, limits));
         }
         let mut touches = nearest_of(found);
         touches.sort_by_key(|touch| (touch.first, touch.last));
@@ -215,11 +240,27 @@ impl<'a> Moving<'a> {
         let gaps: Vec<f64> = (0..frames)
             .map(|frame| meetings[best(frame)].gaps[frame])
             .collect();
-        let speeds: Vec<f64> = self.glide(from, to).iter().map(|v| v / size_m).collect();
+        let speeds: Vec<f64> = match self.parts[from].kind.may_rest() {
+            // What rests turns about the place that it rests on.
+            true => {
+                let places = self.places(from, to).iter();
+                let all: Vec<Vec<f64>> = places.map(|&along| self.glide(from, along, to)).collect();
+                (0..frames).map(|frame| all[best(frame)][frame]).collect()
+            }
+            false => self.glide(from, 0.5, to),
+        };
+        let speeds: Vec<f64> = speeds.iter().map(|v| v / size_m).collect();
         let gaps_in_hands: Vec<f64> = gaps.iter().map(|gap| gap / size_m).collect();
         let found = stretches(&gaps_in_hands, &speeds, self.frame_time_secs, limits);
-        found
+        // A body that comes down for less is in motion.
+        let least = match self.parts[from].kind.may_rest() {
+            true => (limits.shortest_secs / self.frame_time_secs) as usize,
+            false => 0,
+        };
+        let found = found
             .into_iter()
+            .filter(|(first, last)| last - first >= least);
+        found
             .map(|(first, last)| {
                 let middle = usize::midpoint(first, last);
                 let meeting = &meetings[best(middle)];
@@ -260,25 +301,39 @@ impl<'a> Moving<'a> {
         match (self.parts[from].kind, to) {
             (TouchPart::Hand, None) => &[0.3, 0.5],
             (TouchPart::Hand, Some(_)) => &[0.3, 0.5, 0.7, 0.95],
+            // Elbows, knees; the seat and the back.
+            (TouchPart::Forearm, None) => &[0.0, 0.2],
+            (TouchPart::Shank, None) => &[0.0, 0.2, 0.4],
+            (TouchPart::Trunk, None) => &[0.0, 0.25, 0.5, 0.75, 1.0],
             _ => &[0.2, 0.4, 0.6, 0.8],
         }
     }
 
     fn hand_length_m(&self, from: usize) -> f64 {
         let part = &self.parts[from];
-        let hand = self.parts.iter().find(|other| {
-            other.kind == TouchPart::Hand && other.side == part.side && other.pair == part.pair
-        });
+        let mut hands = self
+            .parts
+            .iter()
+            .filter(|other| other.kind == TouchPart::Hand);
+        if part.kind.may_rest() {
+            // Hand over trunk and over shank (Drillis & Contini 1966, from memory).
+            let share = match part.kind {
+                TouchPart::Trunk => 0.108 / 0.288,
+                _ => 0.108 / 0.246,
+            };
+            return share * part.length_m;
+        }
+        let hand = hands.find(|other| other.side == part.side && other.pair == part.pair);
         hand.unwrap_or(part).length_m
     }
 
-    /// Speed of the middle of a part as another sees it, m/s.
-    fn glide(&self, from: usize, to: Option<usize>) -> Vec<f64> {
+    /// Speed of a place of a part as another sees it, m/s.
+    fn glide(&self, from: usize, along: f64, to: Option<usize>) -> Vec<f64> {
         let points: Vec<DVec3> = self
             .worlds
             .iter()
             .map(|world| {
-                let point = self.parts[from].place(0.5, world).point;
+                let point = self.parts[from].place(along, world).point;
                 match to {
                     Some(to) => {
                         let joint = self.parts[to].line[0].joint;
@@ -333,7 +388,12 @@ fn nearest_of(mut found: Vec<(f64, Touch)>) -> Vec<Touch> {
     for (_, touch) in found {
         let clashes = kept.iter().any(|other| {
             let meets = touch.first <= other.last && other.first <= touch.last;
-            meets && limbs(&touch).iter().any(|limb| limbs(other).contains(limb))
+            // Hand and elbow may lie on the floor together.
+            let are_on_floor = [&touch, other]
+                .iter()
+                .all(|touch| touch.to.part == TouchPart::Floor);
+            let is_limb_shared = limbs(&touch).iter().any(|limb| limbs(other).contains(limb));
+            meets && !are_on_floor && is_limb_shared
         });
         if !clashes {
             kept.push(touch);

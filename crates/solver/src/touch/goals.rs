@@ -1,7 +1,7 @@
 //! Where a touch of the take lies on the character: the same place of its own surface, frame by
 //! frame, and how far the surfaces are apart before and after.
 
-use understudy_motion::{DVec3, WorldPose, signal};
+use understudy_motion::{Clip, DVec3, WorldPose, signal};
 
 use super::find::Moving;
 use super::skin::SkinPoint;
@@ -104,6 +104,19 @@ pub(crate) struct Goal {
     pub(crate) joint: usize,
     /// First frame and on.
     pub(crate) frames: Vec<GoalFrame>,
+}
+
+impl Goal {
+    /// Asks what rests on the floor to stay where a clip has it, on average over the touch.
+    pub(crate) fn stand(&mut self, clip: &Clip, floor: &Floor) {
+        let touching = self.frames.iter().filter(|frame| frame.is_touch);
+        let count = touching.clone().count().max(1) as f64;
+        let places = touching.map(|frame| frame.place.point.world(&clip.world(frame.frame)));
+        let place = floor.below(places.sum::<DVec3>() / count);
+        for frame in &mut self.frames {
+            frame.place.target = Target::World(place);
+        }
+    }
 }
 
 /// Performer and character side by side.

@@ -12,6 +12,7 @@ pub mod flesh;
 mod goals;
 mod part;
 mod problem;
+mod rest;
 mod skin;
 mod turns;
 
@@ -24,6 +25,7 @@ pub(crate) use carry::{Actor, Cast, Ground, Stage};
 pub use find::TouchLimits;
 pub(crate) use find::flesh_of;
 pub(crate) use goals::Goal;
+pub(crate) use rest::Rests;
 pub(crate) use skin::Flesh;
 
 /// A part of the body with a surface of its own, or what it stands on.
@@ -51,6 +53,11 @@ impl TouchPart {
     /// Whether it is one that moves to what it touches: a hand or a forearm.
     pub fn is_limb(self) -> bool {
         matches!(self, Self::Hand | Self::Forearm)
+    }
+
+    /// Whether it is one that rests on the floor while pelvis and legs give way: trunk or shank.
+    pub fn may_rest(self) -> bool {
+        matches!(self, Self::Trunk | Self::Shank)
     }
 
     /// The word for people.
@@ -102,9 +109,28 @@ impl TouchEnd {
     pub fn words(&self) -> String {
         part_words(self.part, self.side, self.pair)
     }
+
+    /// What of the part it is that lies on a floor.
+    fn words_on_floor(&self) -> String {
+        let joint = match self.part {
+            TouchPart::Shank if self.along < JOINT => "knee",
+            TouchPart::Forearm if self.along < JOINT => "elbow",
+            TouchPart::Trunk if self.along < SEAT => "seat",
+            _ => return self.words(),
+        };
+        worded(joint, self.side, self.pair)
+    }
 }
 
+/// What is nearer to its beginning than this share of a limb is its upper joint, of the trunk the seat.
+const JOINT: f64 = 0.25;
+const SEAT: f64 = 0.2;
+
 pub(crate) fn part_words(part: TouchPart, side: Side, pair: usize) -> String {
+    worded(part.word(), side, pair)
+}
+
+fn worded(word: &str, side: Side, pair: usize) -> String {
     let side = match side {
         Side::Middle => String::new(),
         side => format!("{} ", side.word()),
@@ -113,14 +139,14 @@ pub(crate) fn part_words(part: TouchPart, side: Side, pair: usize) -> String {
         0 => String::new(),
         pair => format!(" of pair {}", pair + 1),
     };
-    format!("{side}{}{pair}", part.word())
+    format!("{side}{word}{pair}")
 }
 
 /// A stretch of frames in which two surfaces meet. Plain data, meant to be edited.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Touch {
-    /// What touches, a hand or forearm; it moves to the other end.
+    /// What touches, a hand or forearm; it moves to the other end. Trunk and shanks rest on the floor.
     pub from: TouchEnd,
     /// What is touched.
     pub to: TouchEnd,
@@ -131,9 +157,18 @@ pub struct Touch {
 }
 
 impl Touch {
-    /// For a person: "right hand on head".
+    /// For a person: "right hand on head", "left knee on floor".
     pub fn words(&self) -> String {
-        format!("{} on {}", self.from.words(), self.to.words())
+        let from = match self.to.part {
+            TouchPart::Floor => self.from.words_on_floor(),
+            _ => self.from.words(),
+        };
+        format!("{from} on {}", self.to.words())
+    }
+
+    /// Whether the body rests on the floor by it: no limb moves to it, pelvis and legs give way.
+    pub fn is_rest(&self) -> bool {
+        self.to.part == TouchPart::Floor && self.from.part.may_rest()
     }
 
     /// Checks a touch against a take.
@@ -153,8 +188,10 @@ impl Touch {
         if self.last >= frames {
             return Err(format!("{at}: the take ends at frame {}", frames - 1));
         }
-        if !self.from.part.is_limb() {
-            return Err(format!("{at}: what touches must be a hand or a forearm"));
+        if !self.from.part.is_limb() && !self.is_rest() {
+            return Err(format!(
+                "{at}: what touches must be a hand or a forearm; trunk and shanks may rest on the floor"
+            ));
         }
         if self.from.part == self.to.part
             && (self.from.side, self.from.pair) == (self.to.side, self.to.pair)

@@ -176,6 +176,25 @@ impl Problem<'_> {
         Ok(())
     }
 
+    /// How far what stands is from where it stands in all: a frame counts where some point of it is more
+    /// than `close_m` away, 1 at most and from `far_m` on.
+    pub(crate) fn strayed(&self, close_m: f64, far_m: f64) -> f64 {
+        let frames = (self.first..=self.last).zip(&self.held);
+        let strayed = frames.filter(|(_, held)| !held.is_empty());
+        let strayed = strayed.map(|(frame, held)| {
+            let world = self.world(frame);
+            let far = held
+                .iter()
+                .map(|(point, place)| point.world(&world).distance(*place));
+            let worst_m = far.fold(0.0, f64::max);
+            match worst_m > close_m {
+                true => (worst_m / far_m).min(1.0),
+                false => 0.0,
+            }
+        });
+        strayed.sum()
+    }
+
     /// Asks what touches in a frame to go out of each other.
     pub(crate) fn press_out(&mut self, frame: usize, touching: &Touching) {
         let mut goals = self.goals.iter();

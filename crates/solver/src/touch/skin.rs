@@ -236,6 +236,27 @@ impl Flesh {
         })
     }
 
+    /// Greatest distance of the skin of a part from its bones at rest, metres; without a skin, by
+    /// published girths.
+    pub(crate) fn reach_m(&self, parts: &[Part], index: usize, rest: &WorldPose) -> f64 {
+        let part = &parts[index];
+        match &self.parts[index] {
+            Some(skin) => {
+                let points = skin.rest.iter().copied();
+                let points = points.chain(skin.fine.iter().map(|vertex| vertex.world(rest)));
+                let far = points.map(|point| {
+                    let along = part.nearest(point, rest);
+                    part.place(along, rest).point.distance(point)
+                });
+                far.fold(0.0, f64::max)
+            }
+            None => [0.0, 1.0]
+                .map(|along| self.girth_m(part, along, self.left))
+                .into_iter()
+                .fold(0.0, f64::max),
+        }
+    }
+
     /// Whether a part has a skin.
     pub(crate) fn has_skin(&self, index: usize) -> bool {
         self.parts[index].is_some()

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 
 use understudy_motion::{Clip, Transform};
 
-use super::{CLOSE, Cast, Goal, Problem, STEPS_AGAIN, Touch, WindowSolver};
+use super::{CLOSE, Cast, Goal, Movers, Problem, STEPS_AGAIN, Touch, WindowSolver, ends_of};
 use crate::retarget::SolveError;
 use crate::touch::TouchSettings;
 use crate::touch::turns::{Limbs, Turns};
@@ -67,10 +67,10 @@ impl Cast<'_> {
     /// Where touches lie on the character, as far as it has parts for them.
     pub(crate) fn goals(&self, touches: &[Touch], settings: &TouchSettings) -> Vec<Goal> {
         let pair = self.pair();
-        let goals = touches
-            .iter()
-            .filter_map(|touch| pair.goal(touch, settings));
-        goals.collect()
+        let touches = touches.iter().filter(|touch| !touch.is_rest());
+        touches
+            .filter_map(|touch| pair.goal(touch, settings))
+            .collect()
     }
 
     /// Local transforms of a frame with touches as [`Cast::carry`] would have them, about.
@@ -90,10 +90,7 @@ impl Cast<'_> {
             return Ok(bare.frame(at).to_vec());
         }
         let count = bare.frame_count();
-        let ends: Vec<_> = goals
-            .iter()
-            .flat_map(|goal| [goal.touch.from, goal.touch.to])
-            .collect();
+        let ends = ends_of(goals);
         let turns = Turns::new(
             &bare.skeleton,
             self.body,
@@ -106,6 +103,7 @@ impl Cast<'_> {
         let solver = WindowSolver {
             clip: bare,
             pair: &pair,
+            movers: Movers::Arms,
             apart: None,
             ground: &[],
             body: self.body,
