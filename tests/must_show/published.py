@@ -44,7 +44,7 @@ def lines(name: str, found: dict[Row, dict[str, dict]], rows: list[Row]) -> list
         return mean([100.0 * r["penetration"]["worst_penetration_rate"] for r in of if r["penetration"]["on_skin"]])
 
     def contact(of: list[dict]) -> float | None:
-        met = [one for report in of for one in report["meetings"]]
+        met = [one for report in of for one in report["meetings"] if not one["is_rest"]]
         frames = sum(one["last_frame"] - one["first_frame"] + 1 for one in met)
         return 100.0 * sum(one["kept_frames"] for one in met) / frames if frames else None
 

@@ -70,11 +70,11 @@ def sums(found: dict[Row, dict[str, dict]]) -> str:
     def by_method(name: str, read) -> None:
         lines.append(f"| {name} | {' | '.join(read([found[row][method] for row in found]) for method in METHODS)} |")
 
-    def meetings(reports: list[dict]) -> list[dict]:
-        return [meeting for report in reports for meeting in report["meetings"]]
+    def meetings(reports: list[dict], are_rests: bool = False) -> list[dict]:
+        return [meeting for report in reports for meeting in report["meetings"] if meeting["is_rest"] == are_rests]
 
-    def share_of_frames(reports: list[dict]) -> str:
-        met = meetings(reports)
+    def share_of_frames(reports: list[dict], are_rests: bool = False) -> str:
+        met = meetings(reports, are_rests)
         frames = sum(one["last_frame"] - one["first_frame"] + 1 for one in met)
         return f"{100.0 * sum(one['kept_frames'] for one in met) / frames:.1f} %"
 
@@ -87,6 +87,7 @@ def sums(found: dict[Row, dict[str, dict]]) -> str:
 
     by_method("contacts of the take kept", share_kept)
     by_method("frames of contact within 2 mm", share_of_frames)
+    by_method("frames of knees, shanks and trunk within 2 mm of the floor they rest on", lambda reports: share_of_frames(reports, True))
     by_method("contacts invented", lambda reports: str(sum(len(r["beyond_take"]["invented"]) for r in reports if r["beyond_take"])))
     before = total([found[row][METHODS[0]] for row in found])
     by_method("volume-time beyond the take, cm³ s", lambda reports: f"{total(reports):.0f}")

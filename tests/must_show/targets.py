@@ -54,8 +54,21 @@ def sole(kind: str, limit: float):
     return read
 
 
+def rest(report: dict, _plain: dict, _method: str) -> Value | None:
+    rests = [meeting for meeting in report["meetings"] if meeting["is_rest"]]
+    if not rests:
+        return None
+    worst = max(rests, key=lambda rest: abs(rest["worst_mm"]))
+    way = "above" if worst["worst_mm"] > 0 else "below"
+    return at_most(1.0, abs(worst["worst_mm"]), 1, f"{worst['touch']}, {way} it, frame {worst['worst_frame']}")
+
+
+def of_hands(report: dict) -> list[dict]:
+    return [meeting for meeting in report["meetings"] if not meeting["is_rest"]]
+
+
 def gap(report: dict, _plain: dict, _method: str) -> Value | None:
-    meetings = report["meetings"]
+    meetings = of_hands(report)
     if not meetings:
         return None
     worst = max(meetings, key=lambda meeting: abs(meeting["worst_mm"]))
@@ -65,7 +78,7 @@ def gap(report: dict, _plain: dict, _method: str) -> Value | None:
 
 
 def kept(report: dict, _plain: dict, _method: str) -> Value | None:
-    meetings = report["meetings"]
+    meetings = of_hands(report)
     if not meetings:
         return None
     count = sum(meeting["is_kept"] for meeting in meetings)
@@ -164,6 +177,7 @@ TARGETS = [
     Target("slide", "≤ 0.2 mm", "skin under a planted part, over a whole plant", sole("slide", 0.2)),
     Target("sink", "≤ 1 mm", "skin of a planted foot below the floor", sole("sinking", 1.0)),
     Target("float", "≤ 1 mm", "skin of a planted foot above the floor", sole("floating", 1.0)),
+    Target("rest", "≤ 1 mm", "skin of knees, shanks or trunk above or below the floor that they rest on, worst frame", rest),
     Target("gap", "≤ 2 mm", "gap or depth of two skins that touch in the take, worst frame", gap),
     Target("kept", "≥ 95 %", "contacts of the take within 2 mm in every one of their frames", kept),
     Target("invented", "0", "contacts of hands and forearms that the take does not have", invented),

@@ -41,6 +41,7 @@ fn is_same(found: &Touch, truth: &TrueTouch) -> bool {
         TruePart::Thigh(side) => Some((TouchPart::Thigh, Some(side))),
         TruePart::Chin | TruePart::Brow => Some((TouchPart::Head, None)),
         TruePart::Hip(_) => Some((TouchPart::Trunk, None)),
+        TruePart::Knee(side) => Some((TouchPart::Shank, Some(side))),
         TruePart::Floor => Some((TouchPart::Floor, None)),
         _ => None,
     };
@@ -55,16 +56,20 @@ fn is_same(found: &Touch, truth: &TrueTouch) -> bool {
 
 #[test]
 fn touches_of_the_takes_are_found() {
-    for name in ["clap", "prayer", "chin", "brow", "hips", "sit", "crawl"] {
+    for name in [
+        "clap", "prayer", "chin", "brow", "hips", "sit", "crawl", "lift",
+    ] {
         let truth = authored(name);
         let found = find_touches(performed(&truth.clip), &Settings::default());
-        let of_hands = truth.touches.iter().filter(|touch| {
-            matches!(
+        let of_hands_and_knees = truth.touches.iter().filter(|touch| {
+            let is_of_body = !matches!(touch.ends[1].part, TruePart::Prop(_));
+            let is_moved = matches!(
                 touch.ends[0].part,
-                TruePart::Hand(_) | TruePart::Fingertips(_)
-            )
+                TruePart::Hand(_) | TruePart::Fingertips(_) | TruePart::Knee(_)
+            );
+            is_of_body && is_moved
         });
-        for wanted in of_hands {
+        for wanted in of_hands_and_knees {
             let frames = wanted.first_frame..=wanted.last_frame;
             let hit = frames
                 .clone()

@@ -11,6 +11,7 @@
 use std::collections::HashMap;
 
 use serde::Serialize;
+use understudy_anatomy::Body;
 use understudy_motion::box_tree::meet;
 use understudy_motion::pieces::fine_triangles;
 use understudy_motion::solid::{PosedSolid, Solid};
@@ -39,6 +40,8 @@ pub struct Meeting {
     pub kept_frames: usize,
     /// Whether that is so in all frames.
     pub is_kept: bool,
+    /// Whether the body rests on the floor by it, and no hand or forearm touches.
+    pub is_rest: bool,
 }
 
 /// The skin of one part.
@@ -179,6 +182,25 @@ fn part_name(end: &TouchEnd) -> Option<String> {
     (end.part != TouchPart::Floor).then(|| end.words())
 }
 
+/// Parts whose skin lies on the floor with that of a touch: a knee is of thigh and shank, the seat of trunk
+/// and thighs.
+fn beside(touch: &Touch, body: &Body) -> Vec<TouchEnd> {
+    let from = &touch.from;
+    let legs = body.legs.iter().filter(|leg| match from.part {
+        _ if touch.to.part != TouchPart::Floor => false,
+        TouchPart::Trunk => true,
+        TouchPart::Shank => (leg.side, leg.pair) == (from.side, from.pair),
+        _ => false,
+    });
+    legs.map(|leg| TouchEnd {
+        part: TouchPart::Thigh,
+        side: leg.side,
+        pair: leg.pair,
+        along: 0.0,
+    })
+    .collect()
+}
+
 /// Measures touches on a skin. A touch for which the body has no skin is left out.
 pub fn measure_meetings(
     subject: &Subject<'_>,
@@ -196,9 +218,10 @@ pub fn measure_meetings(
         .collect();
     let fine = fine_triangles(&surface.meshes, &positions);
     let mut known: HashMap<String, Option<PartSkin>> = HashMap::new();
+    let beside = |touch: &Touch| beside(touch, subject.body);
     for name in touches
         .iter()
-        .flat_map(|touch| [touch.from, touch.to])
+        .flat_map(|touch| [vec![touch.from, touch.to], beside(touch)].concat())
         .filter_map(|end| part_name(&end))
     {
         known.entry(name).or_insert_with_key(|name| {
@@ -213,9 +236,11 @@ pub fn measure_meetings(
         let frames = subject.worlds.get(touch.first..=last)?.iter();
         let gaps_m: Vec<f64> = match touch.to.part {
             TouchPart::Floor => {
+                let beside = beside(touch);
+                let skins = || std::iter::once(from).chain(beside.iter().filter_map(skin));
                 let lowest = |world: &WorldPose| {
-                    let points = from.posed(surface, world).points;
-                    let heights = points.iter().map(|&point| subject.floor.above(point));
+                    let points = skins().flat_map(|skin| skin.posed(surface, world).points);
+                    let heights = points.map(|point| subject.floor.above(point));
                     heights.fold(f64::INFINITY, f64::min)
                 };
                 frames.map(lowest).collect()
@@ -243,6 +268,7 @@ pub fn measure_meetings(
             worst_frame: touch.first + at,
             kept_frames,
             is_kept: kept_frames == sizes.len(),
+            is_rest: touch.is_rest(),
         })
     };
     touches.iter().filter_map(meeting).collect()

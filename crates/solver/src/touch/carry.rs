@@ -133,12 +133,15 @@ const DEPTH_OF_LEGS: [f64; 2] = [1e-3, 1e-2];
 const HELD: f64 = 1e-5;
 const HELD_FIRST: f64 = 2e-3;
 const HELD_FALL: f64 = 0.7;
-const HELD_AT_LAST: [f64; 5] = [1e-3, 3e-4, 1e-4, 3e-5, 1e-5];
+
+/// Depth of what stays over the floor that costs 1, likewise.
+const OVER: f64 = 1e-4;
 
 /// Rounds of touches alone; how much more than depth a missed touch counts when the best round is
-/// chosen; from which round on depth pulls less while touches are missed, and how much less each time.
+/// chosen, and how much more what does not stand where it stood; from which round on depth pulls less while touches are missed, and how much less each time.
 const TOUCHES_FIRST: usize = 5;
 const FIRST: f64 = 30.0;
+const STANDS: f64 = 1e3;
 const GIVE_WAY_AFTER: usize = 20;
 const GIVE_WAY: f64 = 0.8;
 
@@ -616,6 +619,8 @@ impl WindowSolver<'_> {
                 problem.values = values.collect();
                 ROUNDS_AGAIN
             }
+            // Legs that rest are near the floor: the first look tells by which of their skin.
+            None if self.movers == Movers::Legs => ROUNDS,
             None => {
                 problem.minimise(STEPS, &self.is_stopped)?;
                 ROUNDS
@@ -654,8 +659,9 @@ impl WindowSolver<'_> {
                 }
                 None => (Pressed::default(), f64::INFINITY),
             };
-            let missed = missed + pressed.sum + problem.strayed(CLOSE * size_m, FAR * size_m);
-            let left = FIRST * missed + inside;
+            let strayed = problem.strayed(CLOSE * size_m, FAR * size_m);
+            let missed = missed + pressed.sum;
+            let left = FIRST * missed + STANDS * strayed + inside;
             // What cannot be had together: the touch goes first.
             if missed > 0.0 && round >= GIVE_WAY_AFTER {
                 problem.weights.firm_m *= GIVE_WAY;
@@ -686,9 +692,12 @@ impl WindowSolver<'_> {
         if best.0.is_finite() {
             problem.values = best.1;
             if !self.ground.is_empty() {
-                for held in HELD_AT_LAST {
-                    problem.weights.held_m = held * size_m;
-                    problem.minimise(STEPS, &self.is_stopped)?;
+                let strayed = |problem: &Problem<'_>| problem.strayed(CLOSE * size_m, FAR * size_m);
+                let (before, values) = (strayed(&problem), problem.values.clone());
+                problem.weights.held_m = HELD * size_m;
+                problem.minimise(STEPS, &self.is_stopped)?;
+                if strayed(&problem) > before {
+                    problem.values = values;
                 }
             }
         }
@@ -718,6 +727,7 @@ impl WindowSolver<'_> {
             depth_m: depth_m * size_m,
             firm_m: firm_m * size_m,
             held_m: (HELD + HELD_FIRST) * size_m,
+            over_m: OVER * size_m,
             near_m: 0.03 * size_m / strength,
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
@@ -906,7 +916,11 @@ impl WindowSolver<'_> {
     fn lowest(&self, part: usize, world: &WorldPose) -> Option<Near> {
         let floor = self.pair.floor;
         let height = |point: DVec3| floor.above(point) * floor.normal.y;
-        let (height_m, point) = self.pair.character.flesh.lowest(part, world, height)?;
+        let (height_m, point) = self
+            .pair
+            .character
+            .flesh
+            .lowest(part, world, true, height)?;
         let below = floor.below(point.world(world));
         let pair = Meet {
             point,

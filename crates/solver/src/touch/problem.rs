@@ -31,6 +31,8 @@ pub(crate) struct Weights {
     pub(crate) firm_m: f64,
     /// Distance of what stands from where it stands, metres.
     pub(crate) held_m: f64,
+    /// Depth of what stays over the floor below it, metres.
+    pub(crate) over_m: f64,
     /// Distance from the goal before and after, metres.
     pub(crate) near_m: f64,
     /// Turn of the hand away from plain transfer, radians.
@@ -116,7 +118,7 @@ impl LeastSquares for Problem<'_> {
             }
             let weights = &self.weights;
             pose.add_outsides(outsides, [weights.depth_m, weights.firm_m], sink);
-            pose.add_outsides(over, [weights.held_m, f64::INFINITY], sink);
+            pose.add_outsides(over, [weights.over_m, f64::INFINITY], sink);
             pose.add_held(held, sink);
             pose.add_elbows(sink);
         }
@@ -564,6 +566,7 @@ mod tests {
                     depth_m: 0.01,
                     firm_m: 0.03,
                     held_m: 0.02,
+                    over_m: 0.03,
                     gap_m: 0.01,
                     aside_m: 0.02,
                     near_m: 0.05,

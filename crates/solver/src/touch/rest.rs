@@ -12,8 +12,8 @@ use crate::floor::Floor;
 use crate::settle::RestTrack;
 
 /// How firmly the pelvis answers: a trunk has nothing else to lie by, legs bend.
-const TRUNK: f64 = 1e4;
-const LEG: f64 = 1e2;
+const TRUNK: f64 = 1e5;
+const LEG: f64 = 1e3;
 
 /// A part bends by so much more than at rest, as a share of its reach.
 const BENT: f64 = 1.3;
@@ -74,9 +74,10 @@ impl<'a> Rests<'a> {
     fn height_m(&self, parts: &[usize], along: f64, world: &WorldPose) -> f64 {
         let above = |point: DVec3| self.floor.above(point);
         let flesh = &self.character.flesh;
-        let lowest = parts
-            .iter()
-            .filter_map(|&part| flesh.lowest(part, world, above));
+        let lowest = parts.iter().filter_map(|&part| {
+            let is_trunk = self.character.parts[part].kind == TouchPart::Trunk;
+            flesh.lowest(part, world, !is_trunk, above)
+        });
         let least_m = lowest.map(|(height_m, _)| height_m).reduce(f64::min);
         least_m.unwrap_or_else(|| {
             let gap_m = self

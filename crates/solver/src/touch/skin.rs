@@ -332,16 +332,21 @@ impl Flesh {
             .collect()
     }
 
-    /// The point of a part that is lowest above a floor, and its height, metres.
+    /// The point of a part that is lowest above a floor, and its height, metres. Quills that a body
+    /// lies on give way: it may be asked for without what is fine.
     pub(crate) fn lowest(
         &self,
         index: usize,
         pose: &WorldPose,
+        is_with_fine: bool,
         above: impl Fn(DVec3) -> f64,
     ) -> Option<(f64, SkinPoint)> {
         let skin = self.parts[index].as_ref()?;
+        let fine = skin.fine.iter().filter(|_| is_with_fine);
         let heights = skin
-            .all_vertices()
+            .vertices
+            .iter()
+            .chain(fine)
             .map(|vertex| (above(vertex.world(pose)), vertex));
         let (height_m, vertex) = heights.min_by(|a, b| a.0.total_cmp(&b.0))?;
         Some((height_m, vertex.clone()))

@@ -1,4 +1,5 @@
-//! Touches of hands and forearms as bars that say what is touched, and how well the character meets it.
+//! Touches of hands and forearms, and what the body rests on the floor with, as bars that say what is
+//! touched, and how well the character meets it.
 
 use bevy_egui::egui;
 use egui::{Align2, FontId, Rect, Sense, Stroke, StrokeKind, Ui, vec2};
@@ -20,12 +21,20 @@ pub fn show(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) 
         return;
     };
     let touches = contacts.touches.as_deref().unwrap_or_default();
-    for side in [Side::Left, Side::Right, Side::Middle] {
-        let own: Vec<&Touch> = touches.iter().filter(|t| t.from.side == side).collect();
+    let sides = [Side::Left, Side::Right, Side::Middle];
+    let rows = sides.map(|side| (side, false)).into_iter();
+    for (side, is_rest) in rows.chain(sides.map(|side| (side, true))) {
+        let own = touches.iter();
+        let own = own.filter(|touch| (touch.from.side, touch.is_rest()) == (side, is_rest));
+        let own: Vec<&Touch> = own.collect();
         if own.is_empty() {
             continue;
         }
-        let label = format!("{} touches", side.word());
+        let label = match (is_rest, side) {
+            (false, _) => format!("{} touches", side.word()),
+            (true, Side::Middle) => "trunk rests".to_owned(),
+            (true, _) => format!("{} leg rests", side.word()),
+        };
         let (painter, area) = row(ui, axis, HEIGHT, &label, "");
         for touch in own {
             let frames = axis.x(touch.first as f64)..=axis.x(touch.last as f64 + 1.0);
@@ -42,7 +51,12 @@ pub fn show(ui: &mut Ui, session: &Session, axis: Axis, out: &mut Vec<Command>) 
                 .text(
                     bar.left_center() + vec2(5.0, 0.0),
                     Align2::LEFT_CENTER,
-                    format!("{sign}{} on {}", touch.from.part.word(), touch.to.words()),
+                    match is_rest {
+                        true => format!("{sign}{}", touch.words()),
+                        false => {
+                            format!("{sign}{} on {}", touch.from.part.word(), touch.to.words())
+                        }
+                    },
                     FontId::proportional(10.5),
                     egui::Color32::BLACK,
                 );
