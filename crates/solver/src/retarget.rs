@@ -8,11 +8,14 @@ use std::fmt;
 use std::sync::{Arc, OnceLock};
 
 use thiserror::Error;
-use understudy_anatomy::Body;
+use understudy_anatomy::{Body, Masses};
 use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts, body_parts};
 
 use crate::align::{self, Alignment, align, source_leg};
+use crate::balance::{
+    Asked, Footprint, Sizes, bounded, foot_middle, gain, smooth_shifts, standing_weights,
+};
 use crate::banded::NotPositive;
 use crate::calm::calm_legs;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
@@ -21,7 +24,7 @@ use crate::foot::{Foot, Stance, character_feet, find_stance};
 use crate::keys::{FoundKey, lay_over, root_shifts};
 use crate::pins::{missed_pins, pins_of};
 use crate::planted_leg::PlantedLeg;
-use crate::plants::{FootTake, plant_foot};
+use crate::plants::{FootPath, FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings, Together};
@@ -112,6 +115,8 @@ pub struct Retargeted {
     pub scale: TravelScale,
     /// How far the pelvis gave way, per frame, metres.
     pub pelvis_offsets: Vec<DVec3>,
+    /// How far the pelvis is shifted for balance before it gives way, per frame, level, metres.
+    pub balance_shifts: Vec<DVec3>,
     /// The touches of the take on the character, and what is left between the surfaces.
     pub touches: Vec<CarriedTouch>,
     /// What a person should know.
@@ -129,6 +134,8 @@ struct Made {
     flesh: [OnceLock<Arc<Flesh>>; 2],
     /// Its skin in parts.
     parts: OnceLock<(SkinParts, Parts)>,
+    /// Its masses, on its bones and in its skin.
+    masses: [OnceLock<Masses>; 2],
 }
 
 impl fmt::Debug for Made {
@@ -171,6 +178,7 @@ impl Retargeted {
                 .collect(),
             scale: self.scale,
             pelvis_offsets: self.pelvis_offsets[first..=last].to_vec(),
+            balance_shifts: self.balance_shifts[first..=last].to_vec(),
             touches: touches
                 .filter_map(|touch| touch.within([first, last]))
                 .collect(),
@@ -336,6 +344,16 @@ impl UprightTake {
     }
 }
 
+/// A leg that both bodies have.
+struct LegFooting {
+    /// Its number among the performer's.
+    take: usize,
+    /// Among the character's.
+    own: usize,
+    /// How much it stands, frame by frame, 0 to 1.
+    weights: Vec<f64>,
+}
+
 struct Prepared {
     take: UprightTake,
     skeleton: Arc<Skeleton>,
@@ -468,11 +486,26 @@ impl Prepared {
         watch.at(0.15)?;
         self.change(&mut solved, settings)?;
         watch.at(0.18)?;
-        let worlds = solved.worlds();
+        let mut worlds = solved.worlds();
         let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
-        if settings.plants.enabled && !self.body.legs.is_empty() {
-            let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
+        let is_planted = settings.plants.enabled && !self.body.legs.is_empty();
+        let mut legs = match is_planted {
+            true => self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?,
+            false => Vec::new(),
+        };
+        let mut notes = self.notes.clone();
+        let state = (&solved, &worlds[..], &legs[..]);
+        let balance_shifts = self.balance(state, settings, &contacts, surface, &mut notes)?;
+        if balance_shifts.iter().any(|shift| *shift != DVec3::ZERO) {
+            self.poser()
+                .shift(&mut solved, &balance_shifts, &self.knee_priors());
+            worlds = solved.worlds();
+            // Feet go where they went.
+            let paths = legs.into_iter().map(|leg| leg.path);
+            legs = self.legs_on(&worlds, paths.collect());
+        }
+        if is_planted {
             let offsets = self.settled(&legs, settings, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
@@ -480,7 +513,6 @@ impl Prepared {
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
             pelvis_offsets = offsets.pelvis;
         }
-        let mut notes = self.notes.clone();
         let carried = self.carry_touches(
             (&plain, &mut solved),
             settings,
@@ -506,6 +538,7 @@ impl Prepared {
             planted_parts,
             scale: self.scale,
             pelvis_offsets,
+            balance_shifts,
             touches: carried,
             notes,
             file_from_upright: self.file_from_upright,
@@ -650,20 +683,26 @@ impl Prepared {
         })
     }
 
-    /// Lays posture and hand keys over the motion.
-    fn change(&self, clip: &mut Clip, settings: &Settings) -> Result<(), SolveError> {
-        let upright = self.file_from_upright.inverse();
-        let priors: Vec<DVec3> = self
-            .body
-            .legs
-            .iter()
-            .map(|leg| self.alignment.knee_prior(&self.body, leg))
-            .collect();
-        let poser = Poser {
+    fn poser(&self) -> Poser<'_> {
+        Poser {
             skeleton: &self.skeleton,
             body: &self.body,
             rest: &self.rest,
-        };
+        }
+    }
+
+    /// The likely knee axes of the legs, in coordinates of the thighs.
+    fn knee_priors(&self) -> Vec<DVec3> {
+        let legs = self.body.legs.iter();
+        legs.map(|leg| self.alignment.knee_prior(&self.body, leg))
+            .collect()
+    }
+
+    /// Lays posture and hand keys over the motion.
+    fn change(&self, clip: &mut Clip, settings: &Settings) -> Result<(), SolveError> {
+        let upright = self.file_from_upright.inverse();
+        let priors = self.knee_priors();
+        let poser = self.poser();
         poser.apply(clip, &settings.posture, &priors);
         let keys = settings
             .keys
@@ -740,7 +779,7 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Vec<PlantedLeg>, SolveError> {
         let frames = worlds.len();
-        let mut legs = Vec::with_capacity(self.body.legs.len());
+        let mut paths = Vec::with_capacity(self.body.legs.len());
         for (index, (leg, foot)) in self.body.legs.iter().zip(&self.feet).enumerate() {
             watch.count(index, self.body.legs.len())?;
             let source = source_leg(&self.take.body, leg).map(|i| &self.take.body.legs[i]);
@@ -768,14 +807,147 @@ impl Prepared {
                 },
                 self.take.clip.frame_time_secs,
             )?;
-            legs.push(PlantedLeg::new(
-                leg,
-                worlds,
-                path,
-                self.alignment.knee_prior(&self.body, leg),
-            ));
+            paths.push(path);
         }
-        Ok(legs)
+        Ok(self.legs_on(worlds, paths))
+    }
+
+    /// Legs whose feet follow these paths.
+    fn legs_on(&self, worlds: &[WorldPose], paths: Vec<FootPath>) -> Vec<PlantedLeg> {
+        let legs = self.body.legs.iter().zip(paths);
+        legs.map(|(leg, path)| {
+            let prior = self.alignment.knee_prior(&self.body, leg);
+            PlantedLeg::new(leg, worlds, path, prior)
+        })
+        .collect()
+    }
+
+    /// The character's masses.
+    fn masses(&self, surface: Option<&Surface>) -> &Masses {
+        self.made.masses[usize::from(surface.is_some())]
+            .get_or_init(|| Masses::of_character(&self.body, surface, &self.rest))
+    }
+
+    /// Level shifts of the pelvis, frame by frame, metres, with which the centre of mass lies over the feet
+    /// as it did in the take. `legs` are empty where no foot is planted: feet are then where they are in the clip.
+    fn balance(
+        &self,
+        (clip, worlds, legs): (&Clip, &[WorldPose], &[PlantedLeg]),
+        settings: &Settings,
+        contacts: &Contacts,
+        surface: Option<&Surface>,
+        notes: &mut Vec<String>,
+    ) -> Result<Vec<DVec3>, SolveError> {
+        /// Rounds in which shifts are tried: a leg's mass goes with the pelvis by a share that only the leg
+        /// knows, and each round leaves a tenth of what is missing.
+        const ROUNDS: usize = 3;
+        let frames = worlds.len();
+        let mut shifts = vec![DVec3::ZERO; frames];
+        // The performer's own body is as it was.
+        if !settings.balance.enabled || same_joints(&self.take.clip.skeleton, &self.skeleton) {
+            return Ok(shifts);
+        }
+        let footing = self.footing(settings, contacts);
+        if footing.is_empty() {
+            notes.push(
+                "no leg of the character has one of the performer's, so it is not balanced".into(),
+            );
+            return Ok(shifts);
+        }
+        let masses = self.masses(surface);
+        for _ in 0..ROUNDS {
+            let mut posed = clip.clone();
+            match legs.is_empty() {
+                true => self.poser().shift(&mut posed, &shifts, &self.knee_priors()),
+                false => {
+                    let offsets = Offsets {
+                        pelvis: shifts.clone(),
+                        feet: vec![vec![DVec3::ZERO; frames]; legs.len()],
+                    };
+                    self.pose_legs(&mut posed, worlds, legs, &offsets);
+                }
+            }
+            shifts = self.shifted(&posed.worlds(), &shifts, &footing, masses, settings)?;
+        }
+        let strength = settings.balance.strength;
+        Ok(shifts.into_iter().map(|shift| strength * shift).collect())
+    }
+
+    /// Legs of the character that the performer has too: their numbers in both bodies, and how much each
+    /// stands, frame by frame.
+    fn footing(&self, settings: &Settings, contacts: &Contacts) -> Vec<LegFooting> {
+        let frames = self.take.worlds.len();
+        let secs = match settings.together {
+            Together::Clip => settings.balance.fade_secs,
+            Together::Frame => 0.0,
+        };
+        let legs = self.body.legs.iter().enumerate();
+        legs.filter_map(|(own, leg)| {
+            let take = source_leg(&self.take.body, leg)?;
+            let source = &self.take.body.legs[take];
+            let masks =
+                FootPart::ALL.map(|part| contacts.mask(source.side, source.pair, part, frames));
+            let is_down: Vec<bool> = (0..frames)
+                .map(|frame| masks.iter().any(|mask| mask[frame]))
+                .collect();
+            let secs_per_frame = self.take.clip.frame_time_secs;
+            Some(LegFooting {
+                take,
+                own,
+                weights: standing_weights(&is_down, secs, secs_per_frame),
+            })
+        })
+        .collect()
+    }
+
+    /// Better shifts, from the poses that others make.
+    fn shifted(
+        &self,
+        worlds: &[WorldPose],
+        shifts: &[DVec3],
+        footing: &[LegFooting],
+        masses: &Masses,
+        settings: &Settings,
+    ) -> Result<Vec<DVec3>, SolveError> {
+        let take = &self.take;
+        let performer = Masses::published(&take.body);
+        let sizes = Sizes {
+            take_leg_m: take.body.leg_length_m(&take.clip.skeleton).unwrap_or(1.0),
+            scale: self.scale.vertical,
+        };
+        let own_leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        let legs = &self.body.legs;
+        let is_of_leg = |joint: usize| {
+            let mut legs = legs.iter();
+            legs.any(|leg| self.skeleton.is_at_or_above(leg.hip, joint))
+        };
+        let gain = gain(masses, is_of_leg);
+        let furthest_m = settings.balance.furthest * own_leg_m;
+        let asked = worlds.iter().enumerate().map(|(frame, world)| {
+            let performed = &take.worlds[frame];
+            let feet = footing.iter().filter(|leg| leg.weights[frame] > 0.0);
+            let feet: Vec<Footprint> = feet
+                .map(|leg| Footprint {
+                    take: foot_middle(&take.stance.feet[leg.take], performed),
+                    character: foot_middle(&self.feet[leg.own], world),
+                    weight: leg.weights[frame],
+                })
+                .collect();
+            let carried = Footprint::carry(&feet, performer.centre(performed), sizes);
+            carried.map_or(Asked::default(), |(wanted, weight)| {
+                let missing = (wanted - masses.centre(world)).with_y(0.0);
+                Asked {
+                    shift: bounded(shifts[frame] + missing / gain, furthest_m),
+                    weight,
+                }
+            })
+        });
+        let fade_secs = match settings.together {
+            Together::Clip => settings.balance.fade_secs,
+            Together::Frame => 0.0,
+        };
+        let asked: Vec<Asked> = asked.collect();
+        Ok(smooth_shifts(&asked, fade_secs, take.clip.frame_time_secs)?)
     }
 
     /// How pelvis and swinging feet give way for the legs to follow their paths.

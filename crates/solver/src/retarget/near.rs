@@ -206,6 +206,7 @@ impl Asked<'_> {
         let start = |asked: &Self| Settings {
             contacts: Settings::default().contacts,
             plants: Settings::default().plants,
+            balance: Settings::default().balance,
             touches: Settings::default().touches,
             ..asked.settings.clone()
         };
