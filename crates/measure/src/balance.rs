@@ -55,13 +55,15 @@ pub(crate) fn imbalance_series(
         scale: travel_scale(ends[0], ends[1], &Settings::default()).vertical,
     };
     let frames = subject.frame_count().min(take.frame_count());
+    let pairs = pairs_of_legs(subject, take);
     let frame = |frame: usize| {
         let [own, performed] = [&subject.worlds[frame], &take.worlds[frame]];
-        let feet = standing_in_both(subject, take, frame).into_iter();
-        let feet = feet.map(|[leg, source]| Footprint {
+        let feet = pairs.iter().map(|&[leg, source]| Footprint {
             take: foot_middle(&take.feet[source], performed),
             character: foot_middle(&subject.feet[leg], own),
-            weight: 1.0,
+            weight: f64::from(u8::from(
+                stands(subject, leg, frame) && stands(take, source, frame),
+            )),
         });
         let feet: Vec<Footprint> = feet.collect();
         let (wanted, weight) = Footprint::carry(&feet, performer.centre(performed), sizes)?;
@@ -107,11 +109,10 @@ fn own_masses(subject: &Subject<'_>, take: &Subject<'_>, surface: Option<&Surfac
     Masses::of_character(subject.body, surface, &subject.rest)
 }
 
-/// Legs of the subject that stand, and whose counterparts in the take stand: numbers of both.
-fn standing_in_both(subject: &Subject<'_>, take: &Subject<'_>, frame: usize) -> Vec<[usize; 2]> {
+/// Legs of the subject that the performer has too: numbers of both.
+fn pairs_of_legs(subject: &Subject<'_>, take: &Subject<'_>) -> Vec<[usize; 2]> {
     let legs = subject.body.legs.iter().enumerate();
     legs.filter_map(|(own, leg)| Some([own, source_leg(take.body, leg)?]))
-        .filter(|&[own, source]| stands(subject, own, frame) && stands(take, source, frame))
         .collect()
 }
 

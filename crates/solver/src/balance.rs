@@ -4,16 +4,18 @@
 //! it would topple. Here its centre of mass ([`Masses`]) is asked to lie, seen from above, where the
 //! performer's lay, by the map that takes the performer's footing to the character's ([`Footprint::carry`]):
 //!
-//! - over one foot, the way from the middle of the foot to the centre is scaled as the legs are;
-//! - over several, places between the feet stay as far along between them, whatever the two stances
-//!   measure; across, the scale of the legs holds;
+//! - what lies between two feet stays as far along between them, whatever the two stances measure: so do
+//!   the ends of a step, and the middle of a step, where one foot stands and the other passes it;
+//! - all else is scaled as the legs are;
 //! - in the air, and where the performer's weight is not over its feet at all (it sits, crawls, lies),
 //!   nothing is asked, and what was shifted fades.
 //!
-//! So a still stance over the feet stays one, and a stride is scaled as the legs are: an inverted
-//! pendulum on longer legs sways as much wider (dynamic similarity). The answer is a level shift of the
-//! pelvis, least squares over all frames: near to what is asked, with little jerk. It holds the difference between two
-//! bodies, not the performer's own sway, which is in the motion already; the feet stay where they are.
+//! A still stance over the feet so stays one, and a gait stays one: the centre of mass is an inverted
+//! pendulum over the foot, whose sway is in proportion to where the feet are put (Hof, Gazendam & Sinke 2005, *The
+//! condition for dynamic stability*, doi 10.1016/j.jbiomech.2004.03.025, from memory). The answer is a level
+//! shift of the pelvis, least squares over all frames: near to what is asked, with little jerk. It holds
+//! the difference between two bodies, not the performer's own sway, which is in the motion already; the
+//! feet stay where they are.
 
 use serde::{Deserialize, Serialize};
 use understudy_anatomy::Masses;
@@ -46,7 +48,7 @@ impl Default for BalanceSettings {
             enabled: false,
             strength: 1.0,
             fade_secs: 0.3,
-            furthest: 0.3,
+            furthest: 0.2,
         }
     }
 }
@@ -58,19 +60,19 @@ pub fn foot_middle(foot: &Foot, world: &WorldPose) -> DVec3 {
     back.world(world).midpoint(foot.toe.world(world))
 }
 
-/// A foot that carries weight, in the take and on the character.
+/// A foot, in the take and on the character.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Footprint {
     /// Middle of the performer's foot, world, metres.
     pub take: DVec3,
     /// Middle of the character's, world, metres.
     pub character: DVec3,
-    /// How much it stands, above 0 to 1.
+    /// How much it stands, 0 (in the air) to 1.
     pub weight: f64,
 }
 
 /// Two feet that are nearer than this share of the performer's leg are rather one than two.
-const ONE_PLACE: f64 = 0.1;
+const ONE_PLACE: f64 = 0.06;
 
 /// How far from the middle of its feet a performer's centre of mass lies, seen from above and in leg
 /// lengths, while its weight is on its feet, and from where on it is not at all (common practice): at the
@@ -90,10 +92,11 @@ impl Footprint {
     /// Where the character's centre of mass is asked to be, level, and how much that is meant, 0 to 1, for
     /// the performer's centre (both world, metres; heights are left out); `None` where no foot stands.
     ///
-    /// The map is affine: it takes the weighted middle of the performer's feet to that of the
+    /// The map is affine: it takes the middle of the performer's standing feet to that of the
     /// character's, and from there on it is the matrix A that minimises
-    /// `Σ w |A p − q|² + r² |A − s·1|²` over the feet, p and q counted from the middles, s the scale and r
-    /// a tenth of a leg. An affine map takes what lies between feet to what lies between feet.
+    /// `Σ |A p − q|² + r² |A − s·1|²` over all feet, p and q counted from the middles, s the scale and r
+    /// a small share of a leg. An affine map takes what lies between feet to what lies between feet; and
+    /// it hardly changes as a foot is put down or lifted, for it is of both feet before and after.
     pub fn carry(feet: &[Self], centre: DVec3, sizes: Sizes) -> Option<(DVec3, f64)> {
         let whole: f64 = feet.iter().map(|foot| foot.weight).sum();
         if whole <= 0.0 {
@@ -107,22 +110,22 @@ impl Footprint {
         let ridge = (ONE_PLACE * sizes.take_leg_m)
             .powi(2)
             .max(f64::MIN_POSITIVE);
-        // A is (Σ w q pᵀ + r² s) (Σ w p pᵀ + r²)⁻¹, with rows and columns x and z.
+        // A is (Σ q pᵀ + r² s) (Σ p pᵀ + r²)⁻¹, with rows and columns x and z.
         let mut square = [[ridge, 0.0], [0.0, ridge]];
         let mut across = [[ridge * sizes.scale, 0.0], [0.0, ridge * sizes.scale]];
         for foot in feet {
             let [p, q] = [foot.take - take, foot.character - own].map(|at| [at.x, at.z]);
             for row in 0..2 {
                 for column in 0..2 {
-                    square[row][column] += foot.weight * p[row] * p[column];
-                    across[row][column] += foot.weight * q[row] * p[column];
+                    square[row][column] += p[row] * p[column];
+                    across[row][column] += q[row] * p[column];
                 }
             }
         }
         let [[a, b], [_, d]] = square;
         let det = a * d - b * b;
         let from = centre.with_y(0.0) - take;
-        // (Σ w p pᵀ + r²)⁻¹ (C − p̄).
+        // (Σ p pᵀ + r²)⁻¹ (C − p̄).
         let [x, z] = [d * from.x - b * from.z, a * from.z - b * from.x].map(|value| value / det);
         let carried = across.map(|[own_x, own_z]| own_x * x + own_z * z);
         let wanted = own + DVec3::new(carried[0], 0.0, carried[1]);
@@ -298,13 +301,27 @@ mod tests {
                 .0
         };
         assert!(at(0.0, 0.0).length() < 1e-12);
-        // The ridge is 0.085² against 2 · 0.2²: a twelfth of the whole is the legs' scale.
-        let ridge: f64 = 0.085 * 0.085;
+        // The ridge is a thirtieth of 2 · 0.2²: so much of the whole is the legs' scale.
+        let ridge: f64 = (0.06 * 0.85_f64).powi(2);
         let along = (0.08 * 2.25 + ridge * 0.5) / (0.08 + ridge);
         assert!((at(0.2, 0.0).x - 0.2 * along).abs() < 1e-12);
         assert!(at(0.2, 0.0).x > 0.9 * 0.45);
         // Across the stance it is the legs.
         assert!((at(0.0, 0.06).z - 0.03).abs() < 1e-12);
+    }
+
+    #[test]
+    fn lifting_a_foot_moves_nothing() {
+        let mut feet = [
+            print([0.1, 0.3], [0.3, 0.2]),
+            print([-0.1, -0.3], [-0.3, -0.2]),
+        ];
+        let centre = feet[0].take.lerp(feet[1].take, 0.3);
+        let carried = |feet: &[Footprint]| Footprint::carry(feet, centre, SIZES).unwrap().0;
+        let both = carried(&feet);
+        feet[1].weight = 0.0;
+        // The ridge is a seventieth of what the feet say.
+        assert!(carried(&feet).distance(both) < 5e-3);
     }
 
     #[test]

@@ -24,7 +24,7 @@ use crate::foot::{Foot, Stance, character_feet, find_stance};
 use crate::keys::{FoundKey, lay_over, root_shifts};
 use crate::pins::{missed_pins, pins_of};
 use crate::planted_leg::PlantedLeg;
-use crate::plants::{FootPath, FootTake, plant_foot};
+use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{Reference, Settings, Together};
@@ -244,6 +244,9 @@ pub fn retarget_watched(
         watch.part(PREPARED, 1.0),
     )
 }
+
+/// How much less easily the pelvis gives way to legs along the floor where it is balanced.
+const BALANCED: f64 = 30.0;
 
 /// Share of the work that is done before touches are carried over, about.
 const TOUCHES: f64 = 0.5;
@@ -486,32 +489,31 @@ impl Prepared {
         watch.at(0.15)?;
         self.change(&mut solved, settings)?;
         watch.at(0.18)?;
-        let mut worlds = solved.worlds();
+        let worlds = solved.worlds();
         let mut pelvis_offsets = vec![DVec3::ZERO; worlds.len()];
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         let is_planted = settings.plants.enabled && !self.body.legs.is_empty();
-        let mut legs = match is_planted {
+        let legs = match is_planted {
             true => self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?,
             false => Vec::new(),
         };
         let mut notes = self.notes.clone();
         let state = (&solved, &worlds[..], &legs[..]);
         let balance_shifts = self.balance(state, settings, &contacts, surface, &mut notes)?;
-        if balance_shifts.iter().any(|shift| *shift != DVec3::ZERO) {
-            self.poser()
-                .shift(&mut solved, &balance_shifts, &self.knee_priors());
-            worlds = solved.worlds();
-            // Feet go where they went.
-            let paths = legs.into_iter().map(|leg| leg.path);
-            legs = self.legs_on(&worlds, paths.collect());
-        }
         if is_planted {
-            let offsets = self.settled(&legs, settings, watch.part(0.3, TOUCHES))?;
+            let watch = watch.part(0.3, TOUCHES);
+            let mut offsets = self.settled(&legs, &balance_shifts, settings, watch)?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
+            pelvis_offsets.clone_from(&offsets.pelvis);
+            for (offset, shift) in offsets.pelvis.iter_mut().zip(&balance_shifts) {
+                *offset += *shift;
+            }
             self.pose_legs(&mut solved, &worlds, &legs, &offsets);
-            pelvis_offsets = offsets.pelvis;
+        } else {
+            let priors = self.knee_priors();
+            self.poser().shift(&mut solved, &balance_shifts, &priors);
         }
         let carried = self.carry_touches(
             (&plain, &mut solved),
@@ -779,7 +781,7 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Vec<PlantedLeg>, SolveError> {
         let frames = worlds.len();
-        let mut paths = Vec::with_capacity(self.body.legs.len());
+        let mut legs = Vec::with_capacity(self.body.legs.len());
         for (index, (leg, foot)) in self.body.legs.iter().zip(&self.feet).enumerate() {
             watch.count(index, self.body.legs.len())?;
             let source = source_leg(&self.take.body, leg).map(|i| &self.take.body.legs[i]);
@@ -807,25 +809,31 @@ impl Prepared {
                 },
                 self.take.clip.frame_time_secs,
             )?;
-            paths.push(path);
+            legs.push(PlantedLeg::new(
+                leg,
+                worlds,
+                path,
+                self.alignment.knee_prior(&self.body, leg),
+            ));
         }
-        Ok(self.legs_on(worlds, paths))
-    }
-
-    /// Legs whose feet follow these paths.
-    fn legs_on(&self, worlds: &[WorldPose], paths: Vec<FootPath>) -> Vec<PlantedLeg> {
-        let legs = self.body.legs.iter().zip(paths);
-        legs.map(|(leg, path)| {
-            let prior = self.alignment.knee_prior(&self.body, leg);
-            PlantedLeg::new(leg, worlds, path, prior)
-        })
-        .collect()
+        Ok(legs)
     }
 
     /// The character's masses.
     fn masses(&self, surface: Option<&Surface>) -> &Masses {
         self.made.masses[usize::from(surface.is_some())]
             .get_or_init(|| Masses::of_character(&self.body, surface, &self.rest))
+    }
+
+    /// Whether the pelvis shifts for balance: the performer's own body is as it was.
+    fn is_balanced(&self, settings: &Settings) -> bool {
+        let is_own = same_joints(&self.take.clip.skeleton, &self.skeleton);
+        settings.balance.enabled && !is_own && self.has_shared_leg()
+    }
+
+    fn has_shared_leg(&self) -> bool {
+        let mut legs = self.body.legs.iter();
+        legs.any(|leg| source_leg(&self.take.body, leg).is_some())
     }
 
     /// Level shifts of the pelvis, frame by frame, metres, with which the centre of mass lies over the feet
@@ -843,17 +851,14 @@ impl Prepared {
         const ROUNDS: usize = 3;
         let frames = worlds.len();
         let mut shifts = vec![DVec3::ZERO; frames];
-        // The performer's own body is as it was.
-        if !settings.balance.enabled || same_joints(&self.take.clip.skeleton, &self.skeleton) {
+        if !self.is_balanced(settings) {
+            if settings.balance.enabled && !self.has_shared_leg() {
+                let note = "no leg of the character goes with one of the performer's, so it is not balanced";
+                notes.push(note.into());
+            }
             return Ok(shifts);
         }
         let footing = self.footing(settings, contacts);
-        if footing.is_empty() {
-            notes.push(
-                "no leg of the character has one of the performer's, so it is not balanced".into(),
-            );
-            return Ok(shifts);
-        }
         let masses = self.masses(surface);
         for _ in 0..ROUNDS {
             let mut posed = clip.clone();
@@ -925,8 +930,8 @@ impl Prepared {
         let furthest_m = settings.balance.furthest * own_leg_m;
         let asked = worlds.iter().enumerate().map(|(frame, world)| {
             let performed = &take.worlds[frame];
-            let feet = footing.iter().filter(|leg| leg.weights[frame] > 0.0);
-            let feet: Vec<Footprint> = feet
+            let feet: Vec<Footprint> = footing
+                .iter()
                 .map(|leg| Footprint {
                     take: foot_middle(&take.stance.feet[leg.take], performed),
                     character: foot_middle(&self.feet[leg.own], world),
@@ -954,15 +959,28 @@ impl Prepared {
     fn settled(
         &self,
         legs: &[PlantedLeg],
+        balance_shifts: &[DVec3],
         settings: &Settings,
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
-        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
+        let tracks: Vec<LegTrack> = legs
+            .iter()
+            .map(|leg| self.track(leg, balance_shifts, settings))
+            .collect();
         let settled = match settings.together {
             Together::Clip => settle,
             Together::Frame => alone::settle_each,
         };
         settled(&tracks, &self.weights(settings), watch)
+    }
+
+    /// A leg under a pelvis that is shifted for balance.
+    fn track(&self, leg: &PlantedLeg, shifts: &[DVec3], settings: &Settings) -> LegTrack {
+        let mut track = leg.track(&settings.plants);
+        for (hip, shift) in track.hips.iter_mut().zip(shifts) {
+            *hip += *shift;
+        }
+        track
     }
 
     fn weights(&self, settings: &Settings) -> Weights {
@@ -972,6 +990,10 @@ impl Prepared {
             bend_error: 0.1,
             fade_secs: settings.plants.fade_secs,
             frame_time_secs: self.take.clip.frame_time_secs,
+            level_hold: match self.is_balanced(settings) {
+                true => BALANCED,
+                false => 1.0,
+            },
         }
     }
 
