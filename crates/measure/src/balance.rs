@@ -14,7 +14,7 @@ use understudy_anatomy::Masses;
 use understudy_motion::{DVec3, Surface, WorldPose};
 use understudy_solver::Settings;
 use understudy_solver::align::source_leg;
-use understudy_solver::balance::{Footprint, Sizes, foot_middle};
+use understudy_solver::balance::{Footprint, Sizes, foot_middle, on_feet};
 use understudy_solver::travel::travel_scale;
 
 use crate::own_body::is_own_body;
@@ -68,6 +68,7 @@ pub(crate) fn imbalance_series(
         let feet: Vec<Footprint> = feet.collect();
         let (wanted, weight) = Footprint::carry(&feet, performer.centre(performed), sizes)?;
         let away = (masses.centre(own) - wanted).with_y(0.0);
+        let weight = weight * on_feet(take.body, performed, &take.floor, take.leg_length_m);
         (weight >= COUNTED).then_some(MM * away.length())
     };
     (0..frames).map(frame).collect()

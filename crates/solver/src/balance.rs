@@ -7,7 +7,7 @@
 //! - what lies between two feet stays as far along between them, whatever the two stances measure: so do
 //!   the ends of a step, and the middle of a step, where one foot stands and the other passes it;
 //! - all else is scaled as the legs are;
-//! - in the air, and where the performer's weight is not over its feet at all (it sits, crawls, lies),
+//! - in the air, and where the performer's weight is not over its feet at all (it kneels, sits, crawls, lies),
 //!   nothing is asked, and what was shifted fades.
 //!
 //! A still stance over the feet so stays one, and a gait stays one: the centre of mass is an inverted
@@ -18,11 +18,12 @@
 //! feet stay where they are.
 
 use serde::{Deserialize, Serialize};
-use understudy_anatomy::Masses;
+use understudy_anatomy::{Body, Masses};
 use understudy_motion::{DVec3, WorldPose};
 
 use crate::banded::NotPositive;
 use crate::contacts::runs;
+use crate::floor::Floor;
 use crate::foot::Foot;
 use crate::least_squares::{LeastSquares, Sink, add_differences};
 use crate::smooth::fade_frames;
@@ -48,7 +49,7 @@ impl Default for BalanceSettings {
             enabled: false,
             strength: 1.0,
             fade_secs: 0.3,
-            furthest: 0.2,
+            furthest: 0.3,
         }
     }
 }
@@ -78,6 +79,20 @@ const ONE_PLACE: f64 = 0.06;
 /// lengths, while its weight is on its feet, and from where on it is not at all (common practice): at the
 /// ends of a fast step it is a third.
 const OVER_FEET: [f64; 2] = [0.4, 0.7];
+
+/// Heights of a knee or hip above the floor, in leg lengths, at which a body rests on it and from which it does
+/// not (common practice): a kneeling knee is at a twelfth, the hips of a deep squat at a quarter.
+const RESTS_ON: [f64; 2] = [0.1, 0.2];
+
+/// Whether a performer stands on its feet and nothing else, 0 to 1: less where a knee or a hip comes down to the floor.
+pub fn on_feet(body: &Body, world: &WorldPose, floor: &Floor, leg_m: f64) -> f64 {
+    let legs = body.legs.iter();
+    let joints = legs.flat_map(|leg| [leg.hip, leg.knee]);
+    let lowest = joints.map(|joint| floor.above(world.position(joint)));
+    let lowest_m = lowest.fold(f64::INFINITY, f64::min);
+    let [rests, stands] = RESTS_ON.map(|share| share * leg_m);
+    smooth_step((lowest_m - rests) / (stands - rests))
+}
 
 /// Two bodies that are compared.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -14,7 +14,7 @@ use understudy_overlap::{Parts, SkinParts, body_parts};
 
 use crate::align::{self, Alignment, align, source_leg};
 use crate::balance::{
-    Asked, Footprint, Sizes, bounded, foot_middle, gain, smooth_shifts, standing_weights,
+    Asked, Footprint, Sizes, bounded, foot_middle, gain, on_feet, smooth_shifts, standing_weights,
 };
 use crate::banded::NotPositive;
 use crate::calm::calm_legs;
@@ -941,9 +941,10 @@ impl Prepared {
             let carried = Footprint::carry(&feet, performer.centre(performed), sizes);
             carried.map_or(Asked::default(), |(wanted, weight)| {
                 let missing = (wanted - masses.centre(world)).with_y(0.0);
+                let floor = &take.stance.floor;
                 Asked {
                     shift: bounded(shifts[frame] + missing / gain, furthest_m),
-                    weight,
+                    weight: weight * on_feet(&take.body, performed, floor, sizes.take_leg_m),
                 }
             })
         });

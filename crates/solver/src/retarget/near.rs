@@ -89,6 +89,10 @@ pub fn pose_now(
         };
         if step != DVec3::ZERO {
             prepared.move_pelvis(&mut clip, step);
+            let standing = feet.iter().zip(&planted_parts);
+            let standing =
+                standing.map(|(foot, parts)| parts.contains(&true).then_some(foot.ankle));
+            prepared.lower_into_reach(&mut clip, &standing.collect::<Vec<_>>());
         }
         prepared.reach(&mut clip, &feet);
         prepared.move_pelvis(&mut bare, pelvis + shift);
@@ -986,6 +990,25 @@ impl Prepared {
     fn move_pelvis(&self, clip: &mut Clip, by: DVec3) {
         let (world, root) = (clip.world(0), self.body.root);
         move_joint(&self.skeleton, clip.frame_mut(0), &world, root, by);
+    }
+
+    /// Lowers the pelvis of a clip of one frame until every leg reaches the ankle, world, metres, that it is given.
+    fn lower_into_reach(&self, clip: &mut Clip, ankles: &[Option<DVec3>]) {
+        /// A leg is as good as straight at this share of its length: a knee bent by two degrees.
+        const STRAIGHT: f64 = 0.9998;
+        let world = clip.world(0);
+        let legs = self.body.legs.iter().zip(ankles);
+        let drops = legs.filter_map(|(leg, ankle)| {
+            let to_hip = world.position(leg.hip) - (*ankle)?;
+            let longest_m = STRAIGHT * leg.length_m(&self.rest);
+            let aside_m = to_hip.with_y(0.0).length();
+            let tallest_m = (longest_m * longest_m - aside_m * aside_m).max(0.0).sqrt();
+            Some(to_hip.y - tallest_m)
+        });
+        let drop_m = drops.fold(0.0, f64::max);
+        if drop_m > 0.0 {
+            self.move_pelvis(clip, DVec3::NEG_Y * drop_m);
+        }
     }
 
     /// Moves the pelvis of a clip of one frame over feet that stay.
