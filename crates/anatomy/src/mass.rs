@@ -309,7 +309,7 @@ mod tests {
         // Table 4 of de Leva 1996: the shares add up to 100 %.
         let limbs = [UPPER_ARM, FOREARM, HAND, THIGH, SHANK, FOOT];
         let both: f64 = limbs.iter().map(|segment| 2.0 * segment.share).sum();
-        assert!((HEAD.share + TRUNK.share + both - 1.0).abs() < 2e-4);
+        assert!((HEAD.share + TRUNK.share + both - 1.0).abs() < 1e-9);
     }
 
     /// A box from `low` to `high` whose upper half goes with joint 1 and whose lower half with joint 0.

@@ -470,6 +470,7 @@ mod tests {
             "/solved/penetration/worst_mm",
             "/solved/limits/worst_excess_deg",
             "/plain/directions_from_take/p95_deg",
+            "/solved/balance/worst_mm",
             "/take/leg_length_m",
         ] {
             assert!(
@@ -478,8 +479,9 @@ mod tests {
             );
         }
         let with = measure_with(&retargeted, [None; 2], Options { series: true });
-        // Slide, sinking and knee bend of two legs.
-        assert_eq!(with.solved.series.len(), 6);
+        // Slide, sinking and knee bend of two legs, and the body's balance.
+        assert_eq!(with.solved.series.len(), 7);
+        assert_eq!(with.take.series.len(), 6);
         let mut forgot = with.clone();
         forgot.forget_series();
         assert_eq!(serde_json::to_value(&forgot).unwrap(), without);

@@ -106,11 +106,10 @@ fn feet_apart_m(a: &Retargeted, b: &Retargeted) -> f64 {
 #[test]
 fn who_would_topple_stands() {
     for (name, take_name, share) in [
-        ("weaver", "dance", 0.25),
-        ("weaver", "lift", 0.2),
+        ("weaver", "dance", 0.1),
+        ("weaver", "lift", 0.1),
         ("giant", "walk", 0.4),
-        ("giant", "stealth", 0.5),
-        ("giant", "lift", 0.6),
+        ("giant", "lift", 0.4),
     ] {
         let onto = cast(name);
         let masses = flesh(&onto);
@@ -118,26 +117,22 @@ fn who_would_topple_stands() {
         let [free, on] = [Settings::default(), balanced()].map(|settings| carried(&settings));
         let [before, after] = [&free, &on].map(|result| imbalance_m(&masses, result));
         let what = format!("{name} {take_name}: {before} m before, {after} after");
-        // A turn on the ball of the foot is no slide, and is as it was.
+        assert!(after < share * before, "{what}");
+        // What a foot slides, and rises where it rolls on its skin, is as it was.
         let slides_m = [&free, &on].map(worst_slide_m);
-        if after >= share*before {eprintln!("FAILS {what}");}
-        eprintln!(
-            "{what} jerk {} {} slides {slides_m:?}",
-            worst_jerk(&free),
-            worst_jerk(&on)
-        );
         assert!(
             slides_m[1] < 2e-4_f64.max(slides_m[0] + 1e-6),
             "{what}: {slides_m:?}"
         );
         // Feet stand where they stood.
         assert!(feet_apart_m(&free, &on) < 2e-4, "{what}");
-        // The shift adds little to how abruptly the pelvis moves.
-        let jerks = [&free, &on].map(worst_jerk);
-        assert!(jerks[1] < 1.3 * jerks[0], "{what}: {jerks:?}");
         let furthest_m = 0.3 * onto.body.leg_length_m(&onto.skeleton).expect("legs");
         let shifts = on.balance_shifts.iter();
         let most_m = shifts.map(|shift| shift.length()).fold(0.0, f64::max);
+        // What the shift adds to the jerk of the pelvis is less than that of a sway as wide once a second.
+        let jerks = [&free, &on].map(worst_jerk);
+        let sway = most_m * std::f64::consts::TAU.powi(3);
+        assert!(jerks[1] - jerks[0] < sway, "{what}: {jerks:?} {sway}");
         assert!(
             most_m < 1.2 * furthest_m && most_m > 0.1 * furthest_m,
             "{what}: {most_m}"
