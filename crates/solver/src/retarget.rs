@@ -847,7 +847,7 @@ impl Prepared {
         notes: &mut Vec<String>,
     ) -> Result<Vec<DVec3>, SolveError> {
         /// Rounds in which shifts are tried: a leg's mass goes with the pelvis by a share that only the leg
-        /// knows, and each round leaves a tenth of what is missing.
+        /// knows, so what is missing after a round is asked for in the next.
         const ROUNDS: usize = 3;
         let frames = worlds.len();
         let mut shifts = vec![DVec3::ZERO; frames];
