@@ -14,6 +14,7 @@ mod frame;
 mod limbs;
 pub mod map;
 pub mod mapping;
+pub mod mass;
 pub mod recognise;
 pub mod role;
 pub mod segments;
@@ -27,6 +28,7 @@ pub use body::{Appendage, AppendageKind, Arm, Body, Finger, JointPoint, Leg, Sid
 pub use chain::{Chain, ChainKind, ChainPlace, chains};
 pub use map::{Assignment, RoleMap};
 pub use mapping::{Mapping, MappingError};
+pub use mass::Masses;
 pub use recognise::{ChainError, Recognition, Stretch, recognise};
 pub use role::{Part, Role, RoleError};
 pub use segments::{Segment, SegmentKind, limb_segments};

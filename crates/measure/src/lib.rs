@@ -4,6 +4,7 @@
 //! works in a world with Y up. Lengths come out in millimetres, angles in degrees, frames counted
 //! from 0. No input or output, no file format.
 
+pub mod balance;
 pub mod data_faults;
 pub mod distance_segment_segment;
 pub mod edges;

@@ -18,21 +18,26 @@ pub struct OwnBody {
     pub worst_frame: usize,
 }
 
+/// Whether two clips are of the same skeleton, as [`measure_own_body`] says.
+pub(crate) fn is_own_body(subject: &Subject<'_>, take: &Subject<'_>) -> bool {
+    let (own, other) = (&subject.clip.skeleton, &take.clip.skeleton);
+    let mut joints = own.joints().iter().zip(other.joints());
+    own.len() == other.len()
+        && joints.all(|(a, b)| {
+            let far_m = 1e-6 * a.rest.translation.length().max(1e-3);
+            let is_bone = a.rest.translation.abs_diff_eq(b.rest.translation, far_m);
+            a.name == b.name && a.parent == b.parent && (a.parent.is_none() || is_bone)
+        })
+}
+
 /// Compares a clip with its take, joint by joint. `None` where the skeletons are not the same: joints
 /// of the same names and parents, bones within a millionth of their length. Where the root rests does
 /// not matter.
 pub fn measure_own_body(subject: &Subject<'_>, take: &Subject<'_>) -> Option<OwnBody> {
-    let (own, other) = (&subject.clip.skeleton, &take.clip.skeleton);
-    let joints = own.joints().iter().zip(other.joints());
-    let is_same = own.len() == other.len()
-        && joints.clone().all(|(a, b)| {
-            let far_m = 1e-6 * a.rest.translation.length().max(1e-3);
-            let is_bone = a.rest.translation.abs_diff_eq(b.rest.translation, far_m);
-            a.name == b.name && a.parent == b.parent && (a.parent.is_none() || is_bone)
-        });
-    if !is_same {
+    if !is_own_body(subject, take) {
         return None;
     }
+    let own = &subject.clip.skeleton;
     let frames = subject.frame_count().min(take.frame_count());
     let mut found = OwnBody {
         worst_turn: 0.0,

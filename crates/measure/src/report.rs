@@ -9,6 +9,7 @@ use understudy_motion::{Clip, Surface};
 use understudy_solver::align::source_leg;
 use understudy_solver::{Retargeted, Settings, Take, Touch, find_contacts};
 
+use crate::balance::{Balance, imbalance_series, measure_balance};
 use crate::edges::{EdgeJumps, measure_edges};
 use crate::faults::{Fault, verdict};
 use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
@@ -75,6 +76,8 @@ pub struct Report {
     pub ankles: Vec<BendPeaks>,
     /// Lean of the pelvis against the take; absent for the take itself.
     pub pelvis: Option<PelvisTilt>,
+    /// The centre of mass over the feet against the take; absent for the take itself, and where no foot stands.
+    pub balance: Option<Balance>,
     /// Directions of limbs against the take; absent for the take itself.
     pub directions_from_take: Option<DirectionErrors>,
     /// Directions of limbs against plain transfer; only of a result.
@@ -308,6 +311,7 @@ fn report<E>(
         knees,
         ankles: measure_bends(subject, take, BendJoint::Ankle),
         pelvis: take.map(|take| measure_pelvis(subject, take)),
+        balance: take.and_then(|take| measure_balance(subject, take, surface)),
         directions_from_take: take.map(|take| measure_directions(subject, take, touches)),
         directions_from_plain: None,
         penetration,
@@ -324,14 +328,18 @@ fn report<E>(
         timing,
         limits: measure_limits(subject),
         series: if options.series {
-            all_series(subject)
+            all_series(subject, take, surface)
         } else {
             Vec::new()
         },
     })
 }
 
-fn all_series(subject: &Subject<'_>) -> Vec<Series> {
+fn all_series(
+    subject: &Subject<'_>,
+    take: Option<&Subject<'_>>,
+    surface: Option<&Surface>,
+) -> Vec<Series> {
     let by_leg = |measure: &'static str, values: Vec<Vec<f64>>| {
         values
             .into_iter()
@@ -353,9 +361,19 @@ fn all_series(subject: &Subject<'_>) -> Vec<Series> {
                 .collect()
         })
         .collect();
+    let balance = take.map(|take| {
+        let away = imbalance_series(subject, take, surface).into_iter();
+        Series {
+            measure: "imbalance_mm",
+            part: "body".into(),
+            // Where no foot stands there is none.
+            values: away.map(|away| away.unwrap_or(0.0)).collect(),
+        }
+    });
     by_leg("slide_mm_per_frame", slide_series(subject))
         .chain(by_leg("sinking_mm", sinking_series(subject)))
         .chain(by_leg("knee_bend_deg", bends))
+        .chain(balance)
         .collect()
 }
 
@@ -452,6 +470,7 @@ mod tests {
             "/solved/penetration/worst_mm",
             "/solved/limits/worst_excess_deg",
             "/plain/directions_from_take/p95_deg",
+            "/solved/balance/worst_mm",
             "/take/leg_length_m",
         ] {
             assert!(
@@ -460,8 +479,9 @@ mod tests {
             );
         }
         let with = measure_with(&retargeted, [None; 2], Options { series: true });
-        // Slide, sinking and knee bend of two legs.
-        assert_eq!(with.solved.series.len(), 6);
+        // Slide, sinking and knee bend of two legs, and the body's balance.
+        assert_eq!(with.solved.series.len(), 7);
+        assert_eq!(with.take.series.len(), 6);
         let mut forgot = with.clone();
         forgot.forget_series();
         assert_eq!(serde_json::to_value(&forgot).unwrap(), without);

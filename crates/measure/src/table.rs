@@ -13,7 +13,7 @@ const FAULTS_SHOWN: usize = 20;
 /// A line of the table: its name, digits behind the point, and the value where a clip has it.
 type Row = (&'static str, usize, fn(&Report) -> Option<f64>);
 
-const ROWS: [Row; 35] = [
+const ROWS: [Row; 37] = [
     ("foot slide, worst plant (mm)", 2, |r| {
         Some(r.slide.worst_mm_per_plant)
     }),
@@ -58,6 +58,12 @@ const ROWS: [Row; 35] = [
     }),
     ("pelvis tilt, worst (°)", 2, |r| {
         Some(r.pelvis.as_ref()?.worst_tilt_deg)
+    }),
+    ("imbalance over feet, mean (mm)", 1, |r| {
+        Some(r.balance.as_ref()?.mean_mm)
+    }),
+    ("imbalance over feet, worst (mm)", 1, |r| {
+        Some(r.balance.as_ref()?.worst_mm)
     }),
     ("limbs against take, mean (°)", 2, |r| {
         Some(r.directions_from_take.as_ref()?.mean_deg)

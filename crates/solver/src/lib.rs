@@ -5,6 +5,7 @@
 //! format and draws nothing.
 
 pub mod align;
+pub mod balance;
 pub mod banded;
 mod calm;
 pub mod contacts;
@@ -29,6 +30,7 @@ pub mod transfer;
 pub mod travel;
 pub mod watch;
 
+pub use balance::BalanceSettings;
 pub use contacts::{Contact, Contacts, FootPart};
 pub use floor::Floor;
 pub use foot::{FloorSource, Foot};

@@ -96,6 +96,7 @@ mod tests {
         bend_error: 0.1,
         fade_secs: 0.2,
         frame_time_secs: 1.0 / 60.0,
+        level_hold: 1.0,
     };
 
     fn track(heights: Vec<Option<(f64, bool)>>) -> RestTrack {

@@ -8,11 +8,14 @@ use std::fmt;
 use std::sync::{Arc, OnceLock};
 
 use thiserror::Error;
-use understudy_anatomy::Body;
+use understudy_anatomy::{Body, Masses};
 use understudy_motion::{Clip, ClipError, DQuat, DVec3, Skeleton, Surface, Transform, WorldPose};
 use understudy_overlap::{Parts, SkinParts, body_parts};
 
 use crate::align::{self, Alignment, align, source_leg};
+use crate::balance::{
+    Asked, Footprint, Sizes, bounded, foot_middle, gain, on_feet, smooth_shifts, standing_weights,
+};
 use crate::banded::NotPositive;
 use crate::calm::calm_legs;
 use crate::contacts::{Contact, Contacts, FootPart, planted_frames, runs};
@@ -113,6 +116,8 @@ pub struct Retargeted {
     pub scale: TravelScale,
     /// How far the pelvis gave way, per frame, metres.
     pub pelvis_offsets: Vec<DVec3>,
+    /// How far the pelvis is shifted for balance before it gives way, per frame, level, metres.
+    pub balance_shifts: Vec<DVec3>,
     /// The touches of the take on the character, and what is left between the surfaces.
     pub touches: Vec<CarriedTouch>,
     /// What a person should know.
@@ -130,6 +135,8 @@ struct Made {
     flesh: [OnceLock<Arc<Flesh>>; 2],
     /// Its skin in parts.
     parts: OnceLock<(SkinParts, Parts)>,
+    /// Its masses, on its bones and in its skin.
+    masses: [OnceLock<Masses>; 2],
 }
 
 impl fmt::Debug for Made {
@@ -172,6 +179,7 @@ impl Retargeted {
                 .collect(),
             scale: self.scale,
             pelvis_offsets: self.pelvis_offsets[first..=last].to_vec(),
+            balance_shifts: self.balance_shifts[first..=last].to_vec(),
             touches: touches
                 .filter_map(|touch| touch.within([first, last]))
                 .collect(),
@@ -243,10 +251,15 @@ struct Poses<'a> {
     changed: &'a Clip,
     worlds: &'a [WorldPose],
     legs: &'a [PlantedLeg],
+    /// Level shifts of the pelvis for balance, frame by frame, metres.
+    shifts: &'a [DVec3],
 }
 
 /// Rounds in which what rests is brought to the floor.
 const REST_ROUNDS: usize = 2;
+
+/// How much less easily the pelvis gives way to legs along the floor where it is balanced.
+const BALANCED: f64 = 30.0;
 
 /// Share of the work that is done before touches are carried over, about.
 const TOUCHES: f64 = 0.5;
@@ -345,6 +358,16 @@ impl UprightTake {
         }
         contacts
     }
+}
+
+/// A leg that both bodies have.
+struct LegFooting {
+    /// Its number among the performer's.
+    take: usize,
+    /// Among the character's.
+    own: usize,
+    /// How much it stands, frame by frame, 0 to 1.
+    weights: Vec<f64>,
 }
 
 struct Prepared {
@@ -483,23 +506,34 @@ impl Prepared {
         let mut pelvis_offsets = self.lie(&mut solved, &rests, settings)?;
         let worlds = solved.worlds();
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
-        if settings.plants.enabled && !self.body.legs.is_empty() {
-            let legs = self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?;
+        let is_planted = settings.plants.enabled && !self.body.legs.is_empty();
+        let legs = match is_planted {
+            true => self.legs(&worlds, &contacts, settings, watch.part(0.18, 0.3))?,
+            false => Vec::new(),
+        };
+        let mut notes = self.notes.clone();
+        let state = (&solved, &worlds[..], &legs[..]);
+        let balance_shifts = self.balance(state, settings, &contacts, surface, &mut notes)?;
+        if is_planted {
             let poses = Poses {
                 changed: &solved,
                 worlds: &worlds,
                 legs: &legs,
+                shifts: &balance_shifts,
             };
             let offsets = self.settled(&poses, &rests, settings, watch.part(0.3, TOUCHES))?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
-            self.pose_legs(&mut solved, &worlds, &legs, &offsets);
-            for (own, settled) in pelvis_offsets.iter_mut().zip(offsets.pelvis) {
-                *own += settled;
+            for (own, settled) in pelvis_offsets.iter_mut().zip(&offsets.pelvis) {
+                *own += *settled;
             }
+            let offsets = offsets.shifted(&balance_shifts);
+            self.pose_legs(&mut solved, &worlds, &legs, &offsets);
+        } else {
+            let priors = self.knee_priors();
+            self.poser().shift(&mut solved, &balance_shifts, &priors);
         }
-        let mut notes = self.notes.clone();
         let carried = self.carry_touches(
             (&plain, &mut solved),
             settings,
@@ -525,6 +559,7 @@ impl Prepared {
             planted_parts,
             scale: self.scale,
             pelvis_offsets,
+            balance_shifts,
             touches: carried,
             notes,
             file_from_upright: self.file_from_upright,
@@ -706,20 +741,26 @@ impl Prepared {
         })
     }
 
-    /// Lays posture and hand keys over the motion.
-    fn change(&self, clip: &mut Clip, settings: &Settings) -> Result<(), SolveError> {
-        let upright = self.file_from_upright.inverse();
-        let priors: Vec<DVec3> = self
-            .body
-            .legs
-            .iter()
-            .map(|leg| self.alignment.knee_prior(&self.body, leg))
-            .collect();
-        let poser = Poser {
+    fn poser(&self) -> Poser<'_> {
+        Poser {
             skeleton: &self.skeleton,
             body: &self.body,
             rest: &self.rest,
-        };
+        }
+    }
+
+    /// The likely knee axes of the legs, in coordinates of the thighs.
+    fn knee_priors(&self) -> Vec<DVec3> {
+        let legs = self.body.legs.iter();
+        legs.map(|leg| self.alignment.knee_prior(&self.body, leg))
+            .collect()
+    }
+
+    /// Lays posture and hand keys over the motion.
+    fn change(&self, clip: &mut Clip, settings: &Settings) -> Result<(), SolveError> {
+        let upright = self.file_from_upright.inverse();
+        let priors = self.knee_priors();
+        let poser = self.poser();
         poser.apply(clip, &settings.posture, &priors);
         let keys = settings
             .keys
@@ -834,6 +875,142 @@ impl Prepared {
         Ok(legs)
     }
 
+    /// The character's masses.
+    fn masses(&self, surface: Option<&Surface>) -> &Masses {
+        self.made.masses[usize::from(surface.is_some())]
+            .get_or_init(|| Masses::of_character(&self.body, surface, &self.rest))
+    }
+
+    /// Whether the pelvis shifts for balance: the performer's own body is as it was.
+    fn is_balanced(&self, settings: &Settings) -> bool {
+        settings.balance.enabled && !self.is_own() && self.has_shared_leg()
+    }
+
+    fn has_shared_leg(&self) -> bool {
+        let mut legs = self.body.legs.iter();
+        legs.any(|leg| source_leg(&self.take.body, leg).is_some())
+    }
+
+    /// Level shifts of the pelvis, frame by frame, metres, with which the centre of mass lies over the feet
+    /// as it did in the take. `legs` are empty where no foot is planted: feet are then where they are in the clip.
+    fn balance(
+        &self,
+        (clip, worlds, legs): (&Clip, &[WorldPose], &[PlantedLeg]),
+        settings: &Settings,
+        contacts: &Contacts,
+        surface: Option<&Surface>,
+        notes: &mut Vec<String>,
+    ) -> Result<Vec<DVec3>, SolveError> {
+        /// Rounds in which shifts are tried: a leg's mass goes with the pelvis by a share that only the leg
+        /// knows, so what is missing after a round is asked for in the next.
+        const ROUNDS: usize = 3;
+        let frames = worlds.len();
+        let mut shifts = vec![DVec3::ZERO; frames];
+        if !self.is_balanced(settings) {
+            if settings.balance.enabled && !self.has_shared_leg() {
+                let note = "no leg of the character goes with one of the performer's, so it is not balanced";
+                notes.push(note.into());
+            }
+            return Ok(shifts);
+        }
+        let footing = self.footing(settings, contacts);
+        let masses = self.masses(surface);
+        for _ in 0..ROUNDS {
+            let mut posed = clip.clone();
+            match legs.is_empty() {
+                true => self.poser().shift(&mut posed, &shifts, &self.knee_priors()),
+                false => {
+                    let offsets = Offsets {
+                        pelvis: shifts.clone(),
+                        feet: vec![vec![DVec3::ZERO; frames]; legs.len()],
+                    };
+                    self.pose_legs(&mut posed, worlds, legs, &offsets);
+                }
+            }
+            shifts = self.shifted(&posed.worlds(), &shifts, &footing, masses, settings)?;
+        }
+        let strength = settings.balance.strength;
+        Ok(shifts.into_iter().map(|shift| strength * shift).collect())
+    }
+
+    /// Legs of the character that the performer has too: their numbers in both bodies, and how much each
+    /// stands, frame by frame.
+    fn footing(&self, settings: &Settings, contacts: &Contacts) -> Vec<LegFooting> {
+        let frames = self.take.worlds.len();
+        let secs = match settings.together {
+            Together::Clip => settings.balance.fade_secs,
+            Together::Frame => 0.0,
+        };
+        let legs = self.body.legs.iter().enumerate();
+        legs.filter_map(|(own, leg)| {
+            let take = source_leg(&self.take.body, leg)?;
+            let source = &self.take.body.legs[take];
+            let masks =
+                FootPart::ALL.map(|part| contacts.mask(source.side, source.pair, part, frames));
+            let is_down: Vec<bool> = (0..frames)
+                .map(|frame| masks.iter().any(|mask| mask[frame]))
+                .collect();
+            let secs_per_frame = self.take.clip.frame_time_secs;
+            Some(LegFooting {
+                take,
+                own,
+                weights: standing_weights(&is_down, secs, secs_per_frame),
+            })
+        })
+        .collect()
+    }
+
+    /// Better shifts, from the poses that others make.
+    fn shifted(
+        &self,
+        worlds: &[WorldPose],
+        shifts: &[DVec3],
+        footing: &[LegFooting],
+        masses: &Masses,
+        settings: &Settings,
+    ) -> Result<Vec<DVec3>, SolveError> {
+        let take = &self.take;
+        let performer = Masses::published(&take.body);
+        let sizes = Sizes {
+            take_leg_m: take.body.leg_length_m(&take.clip.skeleton).unwrap_or(1.0),
+            scale: self.scale.vertical,
+        };
+        let own_leg_m = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
+        let legs = &self.body.legs;
+        let is_of_leg = |joint: usize| {
+            let mut legs = legs.iter();
+            legs.any(|leg| self.skeleton.is_at_or_above(leg.hip, joint))
+        };
+        let gain = gain(masses, is_of_leg);
+        let furthest_m = settings.balance.furthest * own_leg_m;
+        let asked = worlds.iter().enumerate().map(|(frame, world)| {
+            let performed = &take.worlds[frame];
+            let feet: Vec<Footprint> = footing
+                .iter()
+                .map(|leg| Footprint {
+                    take: foot_middle(&take.stance.feet[leg.take], performed),
+                    character: foot_middle(&self.feet[leg.own], world),
+                    weight: leg.weights[frame],
+                })
+                .collect();
+            let carried = Footprint::carry(&feet, performer.centre(performed), sizes);
+            carried.map_or(Asked::default(), |(wanted, weight)| {
+                let missing = (wanted - masses.centre(world)).with_y(0.0);
+                let floor = &take.stance.floor;
+                Asked {
+                    shift: bounded(shifts[frame] + missing / gain, furthest_m),
+                    weight: weight * on_feet(&take.body, performed, floor, sizes.take_leg_m),
+                }
+            })
+        });
+        let fade_secs = match settings.together {
+            Together::Clip => settings.balance.fade_secs,
+            Together::Frame => 0.0,
+        };
+        let asked: Vec<Asked> = asked.collect();
+        Ok(smooth_shifts(&asked, fade_secs, take.clip.frame_time_secs)?)
+    }
+
     /// Moves the whole body up or down so that it lies on the floor where it rests there, and returns how
     /// far it goes, metres.
     fn lie(
@@ -880,7 +1057,9 @@ impl Prepared {
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
         let legs = poses.legs.iter();
-        let tracks: Vec<LegTrack> = legs.map(|leg| leg.track(&settings.plants)).collect();
+        let tracks: Vec<LegTrack> = legs
+            .map(|leg| self.track(leg, poses.shifts, settings))
+            .collect();
         let weights = self.weights(settings);
         let settled = |rests: &[RestTrack], round: usize| {
             let at = |round: usize| round as f64 / (REST_ROUNDS + 1) as f64;
@@ -894,7 +1073,8 @@ impl Prepared {
         // Legs bend under the pelvis, so knees do not go up and down quite as it does.
         for round in 1..=REST_ROUNDS {
             let mut posed = poses.changed.clone();
-            self.pose_legs(&mut posed, poses.worlds, poses.legs, &offsets);
+            let shifted = offsets.shifted(poses.shifts);
+            self.pose_legs(&mut posed, poses.worlds, poses.legs, &shifted);
             let near = rests.tracks(&posed, &offsets.pelvis);
             if near.is_empty() {
                 break;
@@ -904,6 +1084,15 @@ impl Prepared {
         Ok(offsets)
     }
 
+    /// A leg under a pelvis that is shifted for balance.
+    fn track(&self, leg: &PlantedLeg, shifts: &[DVec3], settings: &Settings) -> LegTrack {
+        let mut track = leg.track(&settings.plants);
+        for (hip, shift) in track.hips.iter_mut().zip(shifts) {
+            *hip += *shift;
+        }
+        track
+    }
+
     fn weights(&self, settings: &Settings) -> Weights {
         let leg_length = self.body.leg_length_m(&self.skeleton).unwrap_or(1.0);
         Weights {
@@ -911,6 +1100,10 @@ impl Prepared {
             bend_error: 0.1,
             fade_secs: settings.plants.fade_secs,
             frame_time_secs: self.take.clip.frame_time_secs,
+            level_hold: match self.is_balanced(settings) {
+                true => BALANCED,
+                false => 1.0,
+            },
         }
     }
 

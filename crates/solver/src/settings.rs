@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::balance::BalanceSettings;
 use crate::keys::HandKey;
 use crate::posture::Posture;
 use crate::secondary::Secondary;
@@ -156,6 +157,8 @@ pub struct Settings {
     pub contacts: ContactSettings,
     /// Foot plants.
     pub plants: PlantSettings,
+    /// The centre of mass over the feet.
+    pub balance: BalanceSettings,
     /// Touches of hands and forearms.
     pub touches: TouchSettings,
     /// Height of the take's floor along its up axis, metres; estimated where absent.
@@ -254,8 +257,20 @@ impl Settings {
             1000.0,
             positive,
         )?;
+        self.balance.check()?;
         self.touches.check()?;
         self.contacts.check()
+    }
+}
+
+impl BalanceSettings {
+    fn check(&self) -> Result<(), SettingsError> {
+        let share = "from 0 to 1";
+        within("balance.strength", self.strength, 0.0, 1.0, share)?;
+        let seconds = "from 0.01 to 10 seconds";
+        within("balance.fade_secs", self.fade_secs, 0.01, 10.0, seconds)?;
+        let legs = "from 0 to 1 leg length";
+        within("balance.furthest", self.furthest, 0.0, 1.0, legs)
     }
 }
 
@@ -418,6 +433,9 @@ mod tests {
         check(|s| s.contacts.cutoff_hz = 0.0, "contacts.cutoff_hz");
         check(|s| s.contacts.shortest_secs = 1e9, "contacts.shortest_secs");
         check(|s| s.contacts.end_speed = 0.01, "contacts.end_speed");
+        check(|s| s.balance.strength = 1.5, "balance.strength");
+        check(|s| s.balance.fade_secs = 0.0, "balance.fade_secs");
+        check(|s| s.balance.furthest = f64::NAN, "balance.furthest");
         check(|s| s.touches.strength = 0.0, "touches.strength");
         check(|s| s.touches.limits.near = f64::NAN, "touches.limits.near");
         check(

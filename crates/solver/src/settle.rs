@@ -115,6 +115,8 @@ pub struct Weights {
     pub fade_secs: f64,
     /// Time from frame to frame, seconds.
     pub frame_time_secs: f64,
+    /// Factor on what offsets of the pelvis along the floor cost; 1 where they cost what heights do.
+    pub level_hold: f64,
 }
 
 /// What gives way, frame by frame.
@@ -124,6 +126,17 @@ pub struct Offsets {
     pub pelvis: Vec<DVec3>,
     /// Of each foot, `[leg][frame]`, world, metres; zero where it is planted.
     pub feet: Vec<Vec<DVec3>>,
+}
+
+impl Offsets {
+    /// The same with the pelvis shifted besides, frame by frame, metres.
+    pub fn shifted(&self, shifts: &[DVec3]) -> Self {
+        let both = self.pelvis.iter().zip(shifts);
+        Self {
+            pelvis: both.map(|(offset, shift)| *offset + *shift).collect(),
+            feet: self.feet.clone(),
+        }
+    }
 }
 
 /// Most steps in each round.
@@ -287,9 +300,13 @@ impl Problem<'_> {
     }
 
     fn add_smoothness(&self, sink: &mut Sink<'_>) {
-        let pull = self.weights.offset_m.powi(-2);
+        let base = self.weights.offset_m.powi(-2);
         for slot in 0..self.width {
             let is_pelvis = slot < 3;
+            let pull = match slot {
+                0 | 2 => base * self.weights.level_hold,
+                _ => base,
+            };
             let fade_secs = if is_pelvis { PELVIS_FADE } else { 1.0 } * self.weights.fade_secs;
             let ratio = fade_frames(fade_secs, self.weights.frame_time_secs);
             let stiffness = pull * ratio.powi(6);
@@ -550,6 +567,7 @@ mod tests {
         bend_error: 0.1,
         fade_secs: 0.2,
         frame_time_secs: 1.0 / 60.0,
+        level_hold: 1.0,
     };
 
     #[test]

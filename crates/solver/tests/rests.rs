@@ -38,7 +38,10 @@ fn knee_height_m(result: &Retargeted, onto: &Made, side: Side, frame: usize) -> 
     let mut least_m = f64::INFINITY;
     for mesh in &onto.surface.meshes {
         for (vertex, place) in mesh.posed(&world).into_iter().enumerate() {
-            if mesh.main_joint(vertex).is_some_and(|joint| joints.contains(&joint)) {
+            if mesh
+                .main_joint(vertex)
+                .is_some_and(|joint| joints.contains(&joint))
+            {
                 least_m = least_m.min(result.floor().above(place));
             }
         }
@@ -59,13 +62,19 @@ fn who_kneels_kneels_on_the_floor() {
                 let mut plain = result.clone();
                 plain.solved = result.plain.clone();
                 let before_m = knee_height_m(&plain, &onto, Side::Right, frame);
-                assert!(before_m.abs() > 0.015, "{name}, frame {frame}: {before_m} m");
+                assert!(
+                    before_m.abs() > 0.015,
+                    "{name}, frame {frame}: {before_m} m"
+                );
             }
         }
         for carried in &result.touches {
             let words = carried.touch.words();
             assert_eq!(words, "right knee on floor");
-            let worst_m = carried.gaps_m.iter().fold(0.0f64, |most, gap| most.max(gap.abs()));
+            let worst_m = carried
+                .gaps_m
+                .iter()
+                .fold(0.0f64, |most, gap| most.max(gap.abs()));
             assert!(worst_m < 2e-3, "{name}: {words} {worst_m} m");
         }
         assert!(!result.touches.is_empty());
@@ -108,6 +117,8 @@ fn only_trunk_and_shanks_rest() {
     };
     let frames = take.clip.frame_count();
     assert_eq!(contacts(*knee).check(frames, &performer.body), Ok(()));
-    let error = contacts(thigh).check(frames, &performer.body).expect_err("a thigh");
+    let error = contacts(thigh)
+        .check(frames, &performer.body)
+        .expect_err("a thigh");
     assert!(error.contains("may rest on the floor"), "{error}");
 }

@@ -341,6 +341,9 @@ pub struct How {
     /// Keep parts of the body out of each other where the performer's are apart; takes longer
     #[arg(long)]
     keep_apart: bool,
+    /// Keep the centre of mass over the feet as it is in the take, by shifting the pelvis; feet stay
+    #[arg(long)]
+    balance: bool,
 }
 
 impl How {
@@ -350,6 +353,7 @@ impl How {
             settings.together = Together::Frame;
         }
         settings.touches.keep_out |= self.keep_apart;
+        settings.balance.enabled |= self.balance;
     }
 }
 

@@ -133,6 +133,7 @@ mod tests {
             bend_error: 0.1,
             fade_secs: 0.12,
             frame_time_secs: 1.0 / 60.0,
+            level_hold: 1.0,
         };
         let whole = settle(&[stretched()], &[], &weights, Watch::nobody()).unwrap();
         let each = settle_each(&[stretched()], &[], &weights, Watch::nobody()).unwrap();

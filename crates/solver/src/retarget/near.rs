@@ -39,7 +39,7 @@ pub struct Now {
 /// What a change makes of one frame, about: the last result with what the change does to that frame
 /// laid over it. `surface` is the character's skin, the same in every call.
 ///
-/// Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
+/// Of balance: how far the pelvis shifts, from the frames around. Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
 /// they stood, and the legs reach them exactly. Of planting, contacts and the floor: the paths of the feet,
 /// and how the pelvis gives way to them, in the frames around, before and after. Of touches: how arms and
 /// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
@@ -72,6 +72,8 @@ pub fn pose_now(
     // The same without touches, for those that change.
     let mut bare = new.clone();
     lay_step_over(clip.frame_mut(0), [old.frame(0), new.frame(0)]);
+    let shift = balance_now(known, &change, surface, frame)?;
+    let step = shift - known.balance_shifts[frame];
     if after.settings.plants.enabled {
         let mut pelvis = known.pelvis_offsets[frame];
         let feet = match &change.foot_contacts {
@@ -85,13 +87,24 @@ pub fn pose_now(
             }
             None => prepared.held_feet(known, frame, [old.world(0), new.world(0)]),
         };
+        if step != DVec3::ZERO {
+            prepared.move_pelvis(&mut clip, step);
+            let standing = feet.iter().zip(&planted_parts);
+            let standing =
+                standing.map(|(foot, parts)| parts.contains(&true).then_some(foot.ankle));
+            prepared.lower_into_reach(&mut clip, &standing.collect::<Vec<_>>());
+        }
         prepared.reach(&mut clip, &feet);
-        prepared.move_pelvis(&mut bare, pelvis);
+        prepared.move_pelvis(&mut bare, pelvis + shift);
         prepared.reach(&mut bare, &feet);
     } else if before.settings.plants.enabled {
         // Without plants, pelvis and legs are those of plain transfer; touches stay.
+        prepared.shift_over_feet(&mut bare, shift);
         prepared.take_legs(&mut clip, &bare);
         planted_parts.fill([false; 3]);
+    } else {
+        prepared.shift_over_feet(&mut clip, step);
+        prepared.shift_over_feet(&mut bare, shift);
     }
     if let Some(touches) = &change.touches {
         let scene = Scene {
@@ -206,6 +219,7 @@ impl Asked<'_> {
         let start = |asked: &Self| Settings {
             contacts: Settings::default().contacts,
             plants: Settings::default().plants,
+            balance: Settings::default().balance,
             touches: Settings::default().touches,
             ..asked.settings.clone()
         };
@@ -617,6 +631,67 @@ impl Scene<'_> {
     }
 }
 
+/// How far around a frame balance is looked at, in times of its fade, and how far apart the frames are that
+/// are looked at.
+const BALANCED_FADES: f64 = 3.0;
+const BALANCED_STEP_FADES: f64 = 0.1;
+
+/// The shift of the pelvis for balance in one frame, level, metres: that of the last result with what the change
+/// makes of it. The frames around it stand as they did in the last result, with the changed trunk over them.
+fn balance_now(
+    known: &Retargeted,
+    change: &Change<'_>,
+    surface: Option<&Surface>,
+    frame: usize,
+) -> Result<DVec3, SolveError> {
+    let asked = &change.asked;
+    let sets = [0, 1].map(|at| asked[at].settings.balance);
+    let shift = known.balance_shifts[frame];
+    let is_same =
+        sets[0] == sets[1] && asked[0].starts_as(&asked[1]) && change.foot_contacts.is_none();
+    if !sets[1].enabled {
+        return Ok(DVec3::ZERO);
+    }
+    if is_same {
+        return Ok(shift);
+    }
+    let longest_secs = sets[0].fade_secs.max(sets[1].fade_secs);
+    let shortest_secs = sets[0].fade_secs.min(sets[1].fade_secs);
+    let grid = Grid::around(
+        frame,
+        wide(known, frame, BALANCED_FADES * longest_secs),
+        frames_in(known, BALANCED_STEP_FADES * shortest_secs),
+    );
+    let around: Vec<DVec3> = (0..grid.count)
+        .map(|at| known.balance_shifts[grid.frame(at)])
+        .collect();
+    let contacts = match &change.foot_contacts {
+        Some(contacts) => contacts.clone(),
+        None => std::array::from_fn(|_| Contacts {
+            contacts: known.contacts.contacts.clone(),
+            touches: None,
+        }),
+    };
+    let shifts = |at: usize| {
+        let settings = asked[at].settings;
+        let Bare { prepared, bare, .. } = Bare::new(known, &asked[at], grid)?;
+        if !prepared.is_balanced(settings) {
+            return Ok::<_, SolveError>(DVec3::ZERO);
+        }
+        let placed = contacts[at].with_frames(|stretch| grid.place(stretch));
+        let footing = prepared.footing(settings, &placed);
+        let masses = prepared.masses(surface);
+        // The shifts known are with their strength.
+        let found = prepared.shifted(&bare.worlds(), &around, &footing, masses, settings)?;
+        Ok(settings.balance.strength * found[grid.at])
+    };
+    let new = shifts(1)?;
+    match sets[0].enabled {
+        true => Ok(shift + new - shifts(0)?),
+        false => Ok(new),
+    }
+}
+
 /// Where feet go in one frame, and how the pelvis gives way.
 struct FeetNow {
     pelvis: DVec3,
@@ -674,6 +749,7 @@ impl FeetNow {
             prepared.change(&mut clip, asked.settings)?;
             Ok::<_, SolveError>((prepared, clip.worlds()))
         };
+        let shifts = &known.balance_shifts[grid.first..grid.first + grid.count];
         let old = start(&asked[0])?;
         let other = match asked[0].starts_as(&asked[1]) {
             true => None,
@@ -684,15 +760,15 @@ impl FeetNow {
             .each_ref()
             .map(|contacts| contacts.with_frames(|stretch| grid.place(stretch)));
         Ok([
-            Self::of(&old, asked[0].settings, &placed[0], grid)?,
-            Self::of(new, asked[1].settings, &placed[1], grid)?,
+            Self::of(&old, asked[0].settings, (&placed[0], shifts), grid)?,
+            Self::of(new, asked[1].settings, (&placed[1], shifts), grid)?,
         ])
     }
 
     fn of(
         (prepared, worlds): &(Prepared, Vec<WorldPose>),
         settings: &Settings,
-        contacts: &Contacts,
+        (contacts, shifts): (&Contacts, &[DVec3]),
         grid: Grid,
     ) -> Result<Self, SolveError> {
         let legs = &prepared.body.legs;
@@ -713,7 +789,9 @@ impl FeetNow {
         // As many steps as fit before the frame.
         let before = around.min(at / step);
         let [first, last] = [at - before * step, (at + around * step).min(end)];
-        let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
+        let tracks = planted
+            .iter()
+            .map(|leg| prepared.track(leg, shifts, settings));
         let least_curve = LEAST_POP * prepared.take.clip.frame_time_secs.powi(2);
         let tracks = tracks.map(|mut track| {
             track.largest_curve = track
@@ -912,6 +990,36 @@ impl Prepared {
     fn move_pelvis(&self, clip: &mut Clip, by: DVec3) {
         let (world, root) = (clip.world(0), self.body.root);
         move_joint(&self.skeleton, clip.frame_mut(0), &world, root, by);
+    }
+
+    /// Lowers the pelvis of a clip of one frame until every leg reaches the ankle, world, metres, that it is given.
+    fn lower_into_reach(&self, clip: &mut Clip, ankles: &[Option<DVec3>]) {
+        /// A leg is as good as straight at this share of its length: a knee bent by two degrees.
+        const STRAIGHT: f64 = 0.9998;
+        let world = clip.world(0);
+        let legs = self.body.legs.iter().zip(ankles);
+        let drops = legs.filter_map(|(leg, ankle)| {
+            let to_hip = world.position(leg.hip) - (*ankle)?;
+            let longest_m = STRAIGHT * leg.length_m(&self.rest);
+            let aside_m = to_hip.with_y(0.0).length();
+            let tallest_m = (longest_m * longest_m - aside_m * aside_m).max(0.0).sqrt();
+            Some(to_hip.y - tallest_m)
+        });
+        let drop_m = drops.fold(0.0, f64::max);
+        if drop_m > 0.0 {
+            self.move_pelvis(clip, DVec3::NEG_Y * drop_m);
+        }
+    }
+
+    /// Moves the pelvis of a clip of one frame over feet that stay.
+    fn shift_over_feet(&self, clip: &mut Clip, by: DVec3) {
+        if by != DVec3::ZERO {
+            let world = clip.world(0);
+            let legs = self.body.legs.iter();
+            let feet: Vec<FootTarget> = legs.map(|leg| FootTarget::of(leg, &world)).collect();
+            self.move_pelvis(clip, by);
+            self.reach(clip, &feet);
+        }
     }
 
     /// Bends the legs of a clip of one frame to where the feet go.

@@ -123,6 +123,39 @@ const PLANTS: [Control; 3] = [
     },
 ];
 
+const BALANCE: [Control; 3] = [
+    Control {
+        name: "how much",
+        unit: "%",
+        range: [0.0, 100.0],
+        speed: 0.5,
+        digits: 0,
+        help: "How much of the way to the performer's balance the pelvis goes.",
+        get: |s| 100.0 * s.balance.strength,
+        set: |s, value| s.balance.strength = 0.01 * value,
+    },
+    Control {
+        name: "pace of balance",
+        unit: "s",
+        range: [0.02, 2.0],
+        speed: 0.005,
+        digits: 3,
+        help: "How gently the pelvis shifts; longer leaves fast steps as they are.",
+        get: |s| s.balance.fade_secs,
+        set: |s, value| s.balance.fade_secs = value,
+    },
+    Control {
+        name: "farthest shift",
+        unit: "leg lengths",
+        range: [0.0, 1.0],
+        speed: 0.002,
+        digits: 3,
+        help: "The pelvis shifts no farther than about this.",
+        get: |s| s.balance.furthest,
+        set: |s, value| s.balance.furthest = value,
+    },
+];
+
 const CONTACTS: [Control; 9] = [
     Control {
         name: "contact starts below",
@@ -348,6 +381,9 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             planting(ui, settings, out);
             floor(ui, session, out);
             controls(ui, &PLANTS, settings, out);
+            heading(ui, "Balance");
+            balance(ui, settings, out);
+            controls(ui, &BALANCE, settings, out);
             heading(ui, "Touches of hands");
             touches(ui, settings, out);
             controls(ui, &TOUCHES, settings, out);
@@ -623,6 +659,23 @@ fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     }
 }
 
+fn balance(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "The centre of mass lies over the feet as it did in the take: the pelvis shifts, the feet stay.";
+    let mut changed = settings.clone();
+    line(ui, "keep balance", hint, |ui| {
+        changed.balance.enabled &= !reset(
+            ui,
+            changed.balance.enabled,
+            "Back to a pelvis that goes where it goes",
+        );
+        ui.checkbox(&mut changed.balance.enabled, "")
+            .on_hover_text(hint);
+    });
+    if changed != *settings {
+        send("balance", changed, false, out);
+    }
+}
+
 fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     let hint = "Hands and forearms meet on the character what they meet in the take.";
     let mut changed = settings.clone();
@@ -664,6 +717,7 @@ mod tests {
             .iter()
             .chain(&POSTURE)
             .chain(&PLANTS)
+            .chain(&BALANCE)
             .chain(&TOUCHES)
             .chain(&CONTACTS)
             .chain(&LIMITS)
