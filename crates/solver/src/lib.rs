@@ -10,6 +10,7 @@ mod calm;
 pub mod contacts;
 pub mod floor;
 pub mod foot;
+pub mod joint_angle;
 pub mod keys;
 mod least_squares;
 pub mod leg;
