@@ -13,6 +13,9 @@ use crate::subject::Subject;
 /// Excess below this is rounding, degrees.
 const ROUNDING_DEG: f64 = 1e-6;
 
+/// Less than this is hardly seen (our own limit), degrees.
+const SEEN_DEG: f64 = 1.0;
+
 /// One movement of one joint.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct JointExcess {
@@ -48,17 +51,28 @@ pub struct Limits {
     pub joints: Vec<JointExcess>,
 }
 
-/// How far a result goes beyond human ranges where plain transfer does not, or farther than it.
+/// A joint that a result takes beyond human ranges where plain transfer does not, or farther than it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct BeyondPlain {
+pub struct JointBeyond {
+    /// For a person: "left knee".
+    pub joint: String,
+    /// For instance "flexion".
+    pub movement: &'static str,
     /// Greatest angle beyond the range, or beyond plain transfer where that is farther.
     pub worst_deg: f64,
-    /// For a person: "left knee flexion"; empty where nothing goes beyond.
-    pub worst_joint: String,
     /// Its frame, counted from 0.
     pub worst_frame: usize,
-    /// Frames in which some joint goes more than a degree beyond.
+    /// Frames in which it is more than a degree.
     pub frames: usize,
+}
+
+/// What a result adds to plain transfer's excess over human ranges.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct BeyondPlain {
+    /// Greatest of any joint.
+    pub worst_deg: f64,
+    /// All joints that go beyond, the worst first.
+    pub joints: Vec<JointBeyond>,
 }
 
 /// Measures all joints that have a published range.
@@ -73,33 +87,30 @@ pub fn measure_limits(subject: &Subject<'_>) -> Limits {
     }
 }
 
-/// Measures what a result adds to plain transfer.
+/// Measures what a result adds to plain transfer. Frames of both correspond one to one.
 pub fn measure_beyond_plain(solved: &Limits, plain: &Limits) -> BeyondPlain {
-    const SEEN_DEG: f64 = 1.0;
-    let frames = solved.joints.iter().map(|joint| joint.excess_deg.len());
-    let mut most = vec![0.0f64; frames.max().unwrap_or(0)];
-    let mut beyond = BeyondPlain {
-        worst_deg: 0.0,
-        worst_joint: String::new(),
-        worst_frame: 0,
-        frames: 0,
-    };
-    for joint in &solved.joints {
+    let beyond = |joint: &JointExcess| {
         let mut all = plain.joints.iter();
         let same = all.find(|own| own.joint == joint.joint && own.movement == joint.movement);
-        for (frame, excess_deg) in joint.excess_deg.iter().enumerate() {
-            let had_deg = same.and_then(|same| same.excess_deg.get(frame));
-            let added_deg = excess_deg - had_deg.unwrap_or(&0.0);
-            most[frame] = most[frame].max(added_deg);
-            if added_deg > beyond.worst_deg.max(ROUNDING_DEG) {
-                beyond.worst_deg = added_deg;
-                beyond.worst_joint = format!("{} {}", joint.joint, joint.movement);
-                beyond.worst_frame = frame;
-            }
-        }
+        let had_deg = |frame: usize| same.and_then(|same| same.excess_deg.get(frame));
+        let frames = joint.excess_deg.iter().enumerate();
+        let added_deg = frames.map(|(frame, excess)| excess - had_deg(frame).unwrap_or(&0.0));
+        let added_deg: Vec<f64> = added_deg.collect();
+        let (worst_frame, worst_deg) = worst(&added_deg)?;
+        (worst_deg > ROUNDING_DEG).then(|| JointBeyond {
+            joint: joint.joint.clone(),
+            movement: joint.movement,
+            worst_deg,
+            worst_frame,
+            frames: added_deg.iter().filter(|added| **added > SEEN_DEG).count(),
+        })
+    };
+    let mut joints: Vec<JointBeyond> = solved.joints.iter().filter_map(beyond).collect();
+    joints.sort_by(|a, b| b.worst_deg.total_cmp(&a.worst_deg));
+    BeyondPlain {
+        worst_deg: largest(joints.iter().map(|joint| joint.worst_deg)),
+        joints,
     }
-    beyond.frames = most.iter().filter(|most| **most > SEEN_DEG).count();
-    beyond
 }
 
 fn excess(subject: &Subject<'_>, angle: &JointAngle) -> Option<JointExcess> {
@@ -226,9 +237,15 @@ mod tests {
         let beyond = measure_beyond_plain(&bent([140.0, 158.0, 131.0]), &plain);
         // The published end is 135 degrees.
         assert!((beyond.worst_deg - 8.0).abs() < 1e-6, "{beyond:?}");
-        assert_eq!(beyond.worst_joint, "left knee flexion");
-        assert_eq!((beyond.worst_frame, beyond.frames), (1, 2));
-        assert_eq!(measure_beyond_plain(&plain, &plain).frames, 0);
+        let [knee] = &beyond.joints[..] else {
+            panic!("{beyond:?}");
+        };
+        assert_eq!(
+            (knee.joint.as_str(), knee.movement),
+            ("left knee", "flexion")
+        );
+        assert_eq!((knee.worst_frame, knee.frames), (1, 2));
+        assert_eq!(measure_beyond_plain(&plain, &plain).joints, []);
     }
 
     #[test]

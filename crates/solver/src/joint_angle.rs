@@ -417,3 +417,92 @@ impl Reader<'_> {
         ]
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use understudy_bodies::{Description, skeleton_and_body};
+    use understudy_motion::{Skeleton, Transform};
+
+    use super::*;
+    use crate::foot::character_feet;
+
+    fn human() -> (Skeleton, Body) {
+        let made = skeleton_and_body(&Description::human("someone", 1.75));
+        made.expect("the description is within all ranges")
+    }
+
+    fn angles(skeleton: &Skeleton, body: &Body) -> Vec<JointAngle> {
+        let rest = skeleton.rest_world();
+        let feet = character_feet(skeleton, body, None);
+        JointAngle::all(body, &rest, &feet, std::slice::from_ref(&rest))
+    }
+
+    /// Two legs with four movements, two arms with three, a neck with three.
+    #[test]
+    fn a_person_has_all_of_them() {
+        let (skeleton, body) = human();
+        let all = angles(&skeleton, &body);
+        assert_eq!(all.len(), 17);
+        let words: Vec<String> = all.iter().map(JointAngle::joint_words).collect();
+        for expected in ["left hip", "right ankle", "left wrist", "neck"] {
+            assert!(words.iter().any(|word| word == expected), "{expected}");
+        }
+    }
+
+    /// Every angle grows as `angle_and_axis` says when its joint turns, against central differences, and
+    /// does not see the joint it hangs on turn.
+    fn check(locals: &[Transform], skeleton: &Skeleton, body: &Body) -> Result<(), TestCaseError> {
+        const STEP: f64 = 1e-6;
+        let world = WorldPose::from_locals(skeleton, locals);
+        for angle in angles(skeleton, body) {
+            let Some((_, axis)) = angle.angle_and_axis(&world) else {
+                continue;
+            };
+            for way in DVec3::AXES {
+                let turned = |joint: usize, by: f64| {
+                    let mut locals = locals.to_vec();
+                    let own = world.rotation(joint).inverse() * (way * by);
+                    locals[joint].rotation *= DQuat::from_scaled_axis(own);
+                    angle.angle(&WorldPose::from_locals(skeleton, &locals))
+                };
+                let both = |joint| Some((turned(joint, STEP)?, turned(joint, -STEP)?));
+                // Near the edge of where it is defined there is no slope.
+                let (Some((up, down)), Some((same, other))) =
+                    (both(angle.carrier), both(body.root))
+                else {
+                    continue;
+                };
+                let slope = (up - down) / (2.0 * STEP);
+                // A whole turn lies between, or the two bones are in line.
+                if (up - down).abs() > 1.0 || axis.length() > 20.0 {
+                    continue;
+                }
+                let expected = axis.dot(way);
+                prop_assert!(
+                    (slope - expected).abs() < 1e-4 * (1.0 + axis.length_squared()),
+                    "{} {}: {slope} {expected}",
+                    angle.joint_words(),
+                    angle.movement.words()
+                );
+                prop_assert!((same - other).abs() < 1e-9);
+            }
+        }
+        Ok(())
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        #[test]
+        fn angles_grow_as_joints_turn(
+            turns in proptest::collection::vec((-0.8..0.8f64, -0.8..0.8f64, -0.8..0.8f64), 120)
+        ) {
+            let (skeleton, body) = human();
+            let mut locals = skeleton.rest_locals();
+            for (local, (x, y, z)) in locals.iter_mut().zip(turns) {
+                local.rotation *= DQuat::from_scaled_axis(DVec3::new(x, y, z));
+            }
+            check(&locals, &skeleton, &body)?;
+        }
+    }
+}

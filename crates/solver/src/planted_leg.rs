@@ -3,9 +3,10 @@
 use understudy_anatomy::Leg;
 use understudy_motion::{DQuat, DVec3, Transform, WorldPose};
 
+use crate::joint_angle::Movement;
 use crate::leg::{FullTurn, LegPose, MOST_FOLDED, knee_axis, turn_leg};
 use crate::plants::FootPath;
-use crate::settings::PlantSettings;
+use crate::settings::Settings;
 use crate::settle::LegTrack;
 
 /// A leg with the path its foot must follow.
@@ -49,8 +50,14 @@ impl PlantedLeg {
         }
     }
 
-    pub(crate) fn track(&self, settings: &PlantSettings) -> LegTrack {
-        let straightest = settings.straightest_knee;
+    pub(crate) fn track(&self, settings: &Settings) -> LegTrack {
+        let straightest = settings.plants.straightest_knee;
+        let of_leg = (self.leg.side, self.leg.pair);
+        let [_, most_deg] = settings.limits.range_deg(Movement::KneeFlexion, of_leg);
+        let most = match settings.limits.enabled {
+            true => most_deg.to_radians(),
+            false => MOST_FOLDED,
+        };
         let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();
         // The bends of plain transfer are the take's own.
         let peak = bends
@@ -77,9 +84,9 @@ impl PlantedLeg {
                 .iter()
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
-            largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
+            largest_bends: bends.iter().map(|bend| bend.max(most)).collect(),
             clearances: self.path.clearances.clone(),
-            largest_curve: settings.largest_pop * peak,
+            largest_curve: settings.plants.largest_pop * peak,
             planted: planted.clone(),
         }
     }

@@ -24,7 +24,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
-use crate::settings::{Reference, Settings, Together};
+use crate::settings::{LimitSettings, Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, Weights, settle};
 use crate::touch::{self, CarriedTouch, Flesh, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
@@ -571,7 +571,8 @@ impl Prepared {
         let wanted = &settings.touches;
         let skin = surface.filter(|_| wanted.keep_out);
         let skin = skin.map(|surface| self.skin_parts(surface));
-        let (carried, missing) = self.with_stage(plain, surface, skin, |stage| {
+        let of_skin = (surface, skin);
+        let (carried, missing) = self.with_stage(plain, of_skin, &settings.limits, |stage| {
             match settings.together {
                 Together::Clip => {
                     let cast = touch::Cast::new(stage);
@@ -610,23 +611,28 @@ impl Prepared {
         &self,
         plain: &Clip,
         surface: Option<&Surface>,
+        limits: &LimitSettings,
         ask: impl FnOnce(&touch::Cast<'_>) -> T,
     ) -> T {
-        self.with_stage(plain, surface, None, |stage| ask(&touch::Cast::new(stage)))
+        self.with_stage(plain, (surface, None), limits, |stage| {
+            ask(&touch::Cast::new(stage))
+        })
     }
 
     /// Performer and character in the take and in plain transfer.
     fn with_stage<T>(
         &self,
         plain: &Clip,
-        surface: Option<&Surface>,
-        skin: Option<&(SkinParts, Parts)>,
+        (surface, skin): (Option<&Surface>, Option<&(SkinParts, Parts)>),
+        limits: &LimitSettings,
         ask: impl FnOnce(&touch::Stage<'_>) -> T,
     ) -> T {
         let take = &self.take;
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
+        let limits =
+            touch::BodyLimits::new(&self.body, &self.rest, &self.feet, &worlds, limits);
         let flesh = self.made.flesh[usize::from(surface.is_some())]
             .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton));
         ask(&touch::Stage {
@@ -645,6 +651,7 @@ impl Prepared {
             surface,
             flesh,
             skin,
+            limits: limits.as_ref(),
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
         })
@@ -785,7 +792,7 @@ impl Prepared {
         settings: &Settings,
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
-        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(&settings.plants)).collect();
+        let tracks: Vec<LegTrack> = legs.iter().map(|leg| leg.track(settings)).collect();
         let settled = match settings.together {
             Together::Clip => settle,
             Together::Frame => alone::settle_each,

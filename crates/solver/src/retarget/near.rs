@@ -40,8 +40,8 @@ pub struct Now {
 /// laid over it. `surface` is the character's skin, the same in every call.
 ///
 /// Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
-/// they stood, and the legs reach them exactly. Of planting, contacts and the floor: the paths of the feet,
-/// and how the pelvis gives way to them, in the frames around, before and after. Of touches: how arms and
+/// they stood, and the legs reach them exactly. Of planting, contacts, the floor and the ranges of joints: the paths of the feet,
+/// and how the pelvis gives way to them, in the frames around, before and after. Of touches and the ranges: how arms and
 /// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
 /// longer are, arms and legs go back. `None` where they are to be kept apart from now on: which way they go
 /// only the frames around tell.
@@ -207,6 +207,7 @@ impl Asked<'_> {
             contacts: Settings::default().contacts,
             plants: Settings::default().plants,
             touches: Settings::default().touches,
+            limits: Settings::default().limits,
             ..asked.settings.clone()
         };
         self.stance == other.stance && start(self) == start(other)
@@ -259,7 +260,9 @@ impl<'a> Change<'a> {
             None => known_touches.to_vec(),
         };
         let mut all = known_touches.iter().chain(&touches);
+        let is_other_range = old.limits != new.limits;
         let is_touched = old.touches != new.touches
+            || is_other_range
             || *known_touches != *touches
             || (is_other_floor && all.any(|touch| touch.to.part == TouchPart::Floor));
 
@@ -276,8 +279,10 @@ impl<'a> Change<'a> {
             }
             None => found.clone(),
         };
-        let is_replanted =
-            old.plants != new.plants || wanted.merged() != found.merged() || is_other_floor;
+        let is_replanted = old.plants != new.plants
+            || is_other_range
+            || wanted.merged() != found.merged()
+            || is_other_floor;
         let is_planted = new.plants.enabled && is_replanted;
         Ok(Self {
             asked,
@@ -537,7 +542,8 @@ impl Scene<'_> {
                 keep_out: sets[0].keep_out,
                 limits: sets[0].limits,
                 ..sets[1]
-            };
+            }
+            || self.asked[0].settings.limits != self.asked[1].settings.limits;
         let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
         if is_free[1] {
             if !is_free[0] {
@@ -579,7 +585,8 @@ impl Scene<'_> {
         };
         let placed = [0, 1].map(|at| near[at].iter().map(|both| both.1).collect::<Vec<_>>());
         let sets = [was, is].map(|asked| &asked.settings.touches);
-        let (goals, known, before) = old.prepared.with_cast(&old.plain, self.surface, |cast| {
+        let ranges = [was, is].map(|asked| &asked.settings.limits);
+        let (goals, known, before) = old.prepared.with_cast(&old.plain, self.surface, ranges[0], |cast| {
             let goals = cast.goals(&placed[0], sets[0]);
             let known = goals.iter().filter_map(|goal| {
                 let (touch, _) = near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
@@ -597,7 +604,7 @@ impl Scene<'_> {
             };
             (goals, known, before)
         });
-        let after = new.prepared.with_cast(&new.plain, self.surface, |cast| {
+        let after = new.prepared.with_cast(&new.plain, self.surface, ranges[1], |cast| {
             // The same touches over the same motion differ in how far they are kept apart.
             let is_like =
                 other.is_none() && placed[0] == placed[1] && sets[0].fade_secs == sets[1].fade_secs;
@@ -713,7 +720,7 @@ impl FeetNow {
         // As many steps as fit before the frame.
         let before = around.min(at / step);
         let [first, last] = [at - before * step, (at + around * step).min(end)];
-        let tracks = planted.iter().map(|leg| leg.track(&settings.plants));
+        let tracks = planted.iter().map(|leg| leg.track(settings));
         let least_curve = LEAST_POP * prepared.take.clip.frame_time_secs.powi(2);
         let tracks = tracks.map(|mut track| {
             track.largest_curve = track

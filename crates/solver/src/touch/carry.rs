@@ -17,6 +17,7 @@ use understudy_overlap::{Parts, SkinParts};
 use super::apart::{Again, Apart, Limb, Movers, Outside, Pairs};
 use super::find::{Moving, flesh_of};
 use super::goals::{Goal, Meet, Pair, Target};
+use super::limits::{BodyLimits, JointLimits};
 use super::problem::{Problem, Weights};
 use super::skin::{Flesh, Nearest, SkinPoint};
 use super::turns::{Limbs, Turns};
@@ -93,6 +94,8 @@ pub(crate) struct Stage<'a> {
     pub(crate) flesh: &'a Arc<Flesh>,
     /// The skin in parts, where parts shall stay out of each other.
     pub(crate) skin: Option<&'a (SkinParts, Parts)>,
+    /// How far the character's joints go; `None` where they may go anywhere.
+    pub(crate) limits: Option<&'a BodyLimits>,
     pub(crate) floor: Floor,
     pub(crate) frame_time_secs: f64,
 }
@@ -201,6 +204,7 @@ pub(crate) struct Cast<'a> {
     performer: Moving<'a>,
     character: Moving<'a>,
     body: &'a Body,
+    limits: Option<&'a BodyLimits>,
     floor: Floor,
     /// The skin, and the same in parts, where these shall stay out of each other.
     skin: Option<(&'a SkinParts, &'a Parts, &'a Surface)>,
@@ -224,6 +228,7 @@ impl<'a> Cast<'a> {
                 .character
                 .moving(Arc::clone(stage.flesh), stage.frame_time_secs),
             body: stage.character.body,
+            limits: stage.limits,
             floor: stage.floor,
             skin: skin.map(|((skin, parts), surface)| (skin, parts, surface)),
         }
@@ -314,6 +319,7 @@ impl<'a> Cast<'a> {
             apart,
             ground: wanted.ground,
             body: self.body,
+            limits: self.limits,
             start: wanted.start,
             settings,
             rounds: AtomicUsize::new(0),
@@ -497,6 +503,7 @@ struct WindowSolver<'a> {
     /// Frame by frame of the clip.
     ground: &'a [Ground],
     body: &'a Body,
+    limits: Option<&'a BodyLimits>,
     settings: &'a TouchSettings,
     /// The clip as it touches already, about.
     start: Option<&'a Clip>,
@@ -547,6 +554,7 @@ impl WindowSolver<'_> {
             outsides: vec![Vec::new(); frames],
             held: ground.clone().map(|ground| ground.held).collect(),
             over: ground.map(|ground| ground.over).collect(),
+            limits: self.limits(&turns, [window.first, window.last]),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
@@ -667,6 +675,12 @@ impl WindowSolver<'_> {
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
         }
+    }
+
+    /// How far the joints that turn go in some frames.
+    fn limits(&self, turns: &Turns, frames: [usize; 2]) -> JointLimits {
+        let limits = self.limits.map(|limits| limits.within(turns, self.clip, frames));
+        limits.unwrap_or_default()
     }
 
     /// Limbs by what they are.

@@ -10,6 +10,7 @@ mod carry;
 pub mod find;
 pub mod flesh;
 mod goals;
+mod limits;
 mod part;
 mod problem;
 mod skin;
@@ -24,6 +25,7 @@ pub(crate) use carry::{Actor, Cast, Ground, Stage};
 pub use find::TouchLimits;
 pub(crate) use find::flesh_of;
 pub(crate) use goals::Goal;
+pub(crate) use limits::BodyLimits;
 pub(crate) use skin::Flesh;
 
 /// A part of the body with a surface of its own, or what it stands on.

@@ -9,6 +9,7 @@ use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
 use super::apart::Touching;
 use super::goals::{Goal, GoalFrame, Meet, Target};
+use super::limits::JointLimits;
 use super::skin::SkinPoint;
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
 use crate::banded::NotPositive;
@@ -61,6 +62,8 @@ pub(crate) struct Problem<'a> {
     pub(crate) held: Vec<Vec<(SkinPoint, DVec3)>>,
     /// Per frame of the window, points that stay over the floor, with their least heights, metres.
     pub(crate) over: Vec<Vec<(Meet, f64)>>,
+    /// How far joints go.
+    pub(crate) limits: JointLimits,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
     /// Values from which others go smoothly, and how much that counts beside their own smoothness.
@@ -83,6 +86,7 @@ impl LeastSquares for Problem<'_> {
     fn each_term(&self, slopes: bool, sink: &mut Sink<'_>) {
         self.add_smoothness(sink);
         let has_elbow = self.turns.turns.iter().any(|turn| turn.elbow.is_some());
+        let is_held = has_elbow || !self.limits.is_empty();
         for frame in self.first..=self.last {
             let at_frame = |index: usize| {
                 let goal = &self.goals[index];
@@ -94,7 +98,7 @@ impl LeastSquares for Problem<'_> {
             let held = &self.held[frame - self.first];
             let over = &self.over[frame - self.first];
             let is_free = outsides.is_empty() && held.is_empty() && over.is_empty();
-            if goals.is_empty() && is_free && !has_elbow {
+            if goals.is_empty() && is_free && !is_held {
                 continue;
             }
             let world = self.world(frame);
@@ -119,6 +123,7 @@ impl LeastSquares for Problem<'_> {
             pose.add_outsides(over, [weights.held_m, f64::INFINITY], sink);
             pose.add_held(held, sink);
             pose.add_elbows(sink);
+            pose.add_limits(frame - self.first, sink);
         }
     }
 }
@@ -394,6 +399,18 @@ impl Pose<'_> {
             }
         }
     }
+
+    /// Joints near the ends of their ranges, or beyond them.
+    fn add_limits(&self, at: usize, sink: &mut Sink<'_>) {
+        let turns = self.problem.turns;
+        for pressed in self.problem.limits.pressed(at, self.world) {
+            let gradient = self.gradient(|about| {
+                let turn = turns.spin(about, pressed.carrier) - turns.spin(about, pressed.against);
+                turn.dot(pressed.axis)
+            });
+            sink(pressed.residual, &gradient, pressed.weight);
+        }
+    }
 }
 
 fn world_rotation(clip: &Clip, frame: usize, joint: usize) -> DQuat {
@@ -541,6 +558,7 @@ mod tests {
                         vec![(meet, 0.3); usize::from(frame == 3)]
                     })
                     .collect(),
+                limits: JointLimits::default(),
                 weights: Weights {
                     depth_m: 0.01,
                     firm_m: 0.03,
