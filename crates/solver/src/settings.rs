@@ -137,7 +137,7 @@ impl Default for LimitSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            soft_deg: 10.0,
+            soft_deg: 5.0,
             ranges_deg: BTreeMap::new(),
         }
     }

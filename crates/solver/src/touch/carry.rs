@@ -165,6 +165,14 @@ const ENOUGH: f64 = 0.03;
 const GAINED: f64 = 0.9;
 const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 
+/// Rounds in which joints are held back that were turned beyond their ranges; angle beyond that costs 1,
+/// radians: at first, and its share of that from round to round; and how much more of a touch may be missed
+/// for it in each frame, on average, in shares of a frame that is missed.
+const LIMIT_ROUNDS: usize = 14;
+const LIMIT_FIRST: f64 = 0.1;
+const LIMIT_FALL: f64 = 0.75;
+const MISSED_MORE: f64 = 0.02;
+
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
 
@@ -467,6 +475,15 @@ struct Near {
     pair: Meet,
 }
 
+/// How much skins that shall touch miss each other.
+#[derive(Clone, Copy, Debug, Default)]
+struct Missed {
+    /// Over all frames, each at most 1; 0 where none misses.
+    sum: f64,
+    /// The most, metres.
+    worst_m: f64,
+}
+
 /// How deep parts that touch are in each other.
 #[derive(Clone, Copy, Debug, Default)]
 struct Pressed {
@@ -474,6 +491,25 @@ struct Pressed {
     sum: f64,
     /// The deepest, metres.
     worst_m: f64,
+}
+
+/// What of touches is left.
+#[derive(Clone, Copy, Debug)]
+struct Kept {
+    missed: Missed,
+    pressed: Pressed,
+}
+
+impl Kept {
+    /// Whether touches are kept as well as they were, about.
+    fn is_as(&self, before: &Self, goals: &[Goal]) -> bool {
+        let frames = goals.iter().flat_map(|goal| &goal.frames);
+        let touching = frames.filter(|frame| frame.is_touch).count();
+        let most = before.missed.sum + MISSED_MORE * touching as f64;
+        self.missed.sum <= most
+            && self.missed.worst_m <= before.missed.worst_m.max(KEPT_M[0])
+            && self.pressed.worst_m <= before.pressed.worst_m.max(KEPT_M[1])
+    }
 }
 
 /// What was seen of a frame when it was last looked at for what is inside what.
@@ -554,7 +590,7 @@ impl WindowSolver<'_> {
             outsides: vec![Vec::new(); frames],
             held: ground.clone().map(|ground| ground.held).collect(),
             over: ground.map(|ground| ground.over).collect(),
-            limits: self.limits(&turns, [window.first, window.last]),
+            limits: JointLimits::default(),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
@@ -590,7 +626,7 @@ impl WindowSolver<'_> {
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            let missed = self.look_again(&mut problem, &mut known, size_m);
+            let missed = self.look_again(&mut problem, &mut known, size_m).sum;
             let (pressed, inside) = match round.checked_sub(start) {
                 Some(since) => {
                     let is_all = since.is_multiple_of(ALL_ROUNDS);
@@ -636,6 +672,7 @@ impl WindowSolver<'_> {
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
+            self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
             if !self.ground.is_empty() {
                 for held in HELD_AT_LAST {
                     problem.weights.held_m = held * size_m;
@@ -653,6 +690,45 @@ impl WindowSolver<'_> {
             .map(|frame| problem.locals(frame))
             .collect();
         Ok(window)
+    }
+
+    /// Takes joints back that were turned beyond their ranges, as far as all that touches goes on to touch.
+    /// Where no joint is beyond nothing changes.
+    fn hold_back(
+        &self,
+        problem: &mut Problem<'_>,
+        known: &mut Known,
+        looked: &mut [Looked],
+        size_m: f64,
+    ) -> Result<(), NotPositive> {
+        let limits = self.limits(problem.turns, [problem.first, problem.last]);
+        if problem.beyond(&limits) == 0.0 {
+            return Ok(());
+        }
+        problem.limits = limits.clone();
+        let mut first = None;
+        let mut best = (f64::INFINITY, problem.values.clone());
+        for round in 0..=LIMIT_ROUNDS {
+            if self.is_stopped.load(Ordering::Relaxed) {
+                break;
+            }
+            let missed = self.look_again(problem, known, size_m);
+            let (pressed, inside) = self.look_apart(problem, looked, Pairs::All, size_m);
+            let kept = Kept { missed, pressed };
+            let beyond = problem.beyond(&limits);
+            let left = beyond + inside;
+            if left < best.0 && kept.is_as(first.get_or_insert(kept), problem.goals) {
+                best = (left, problem.values.clone());
+                if beyond == 0.0 {
+                    break;
+                }
+            }
+            problem.weights.limit = LIMIT_FIRST * LIMIT_FALL.powi(round as i32);
+            problem.stay = Some((problem.values.clone(), STAY));
+            problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+        }
+        problem.values = best.1;
+        Ok(())
     }
 
     /// How much each term counts where the longest limb that moves is `size_m` long.
@@ -674,6 +750,7 @@ impl WindowSolver<'_> {
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
+            limit: LIMIT_FIRST,
         }
     }
 
@@ -775,9 +852,9 @@ impl WindowSolver<'_> {
     }
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
-    /// Returns how much they miss that in all, 0 where all of them do: a frame counts 1 at most.
-    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> f64 {
-        let mut left = 0.0;
+    /// Returns how much they miss that.
+    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> Missed {
+        let mut left = Missed::default();
         for (index, goal) in problem.goals.iter().enumerate() {
             let mut places = Vec::new();
             for (at, frame) in goal.frames.iter().enumerate() {
@@ -791,13 +868,15 @@ impl WindowSolver<'_> {
                 let again = &mut known[index][at];
                 let nearest = self.nearest(goal, place, &world, facing, again);
                 if nearest.is_empty() && goal.to_part.is_some() {
-                    left += 1.0;
+                    left.sum += 1.0;
+                    left.worst_m = left.worst_m.max(FAR * size_m);
                 }
                 if let Some(first) = nearest.first() {
                     let miss_m = (first.gap_m - frame.gap_m).abs();
                     if miss_m > CLOSE * size_m {
-                        left += (miss_m / (FAR * size_m)).min(1.0);
+                        left.sum += (miss_m / (FAR * size_m)).min(1.0);
                     }
+                    left.worst_m = left.worst_m.max(miss_m);
                 }
                 for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
                     if !again.contains(&vertex) {

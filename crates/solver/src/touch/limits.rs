@@ -14,12 +14,14 @@ use crate::foot::Foot;
 use crate::joint_angle::JointAngle;
 use crate::settings::LimitSettings;
 
-/// Angle beyond the end of a range that costs 1, radians.
-const HARD: f64 = 0.003;
 /// Smaller angles are rounding, radians.
 const ROUNDING: f64 = 1e-9;
 /// Angle into the soft zone that costs 1, as a share of its width.
-const SOFT: f64 = 0.5;
+const SOFT: f64 = 1.0;
+/// Angle beyond the end of a range that is none yet, and that counts as much as a part that is as far
+/// inside another as any, radians.
+const LEAST: f64 = 0.009;
+const FAR: f64 = 0.17;
 
 /// The angles of a body with their ranges.
 #[derive(Clone, Debug)]
@@ -107,6 +109,11 @@ struct Bounded {
     ends: Vec<Ends>,
 }
 
+/// How far an angle is beyond one of two ends, below 0 at the lower.
+fn excess(angle: f64, [low, high]: [f64; 2]) -> f64 {
+    (angle - low).min(0.0) + (angle - high).max(0.0)
+}
+
 /// What holds of the joints that turn in a window of frames.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct JointLimits {
@@ -135,9 +142,20 @@ impl JointLimits {
         self.bounded.is_empty()
     }
 
+    /// How far the joints of a pose are beyond their ends, `at` being its frame counted from the first of
+    /// the window: 0 where none is, 1 for each that is far beyond.
+    pub(crate) fn beyond(&self, at: usize, world: &WorldPose) -> f64 {
+        let beyond = self.bounded.iter().filter_map(|Bounded { angle, ends }| {
+            let Ends { about, hard, .. } = ends[at];
+            let excess = excess(unwound(angle.angle(world)?, about), hard).abs();
+            (excess > LEAST).then_some(excess / FAR)
+        });
+        beyond.sum()
+    }
+
     /// The angles that are pressed back in a pose, `at` being its frame counted from the first of the
-    /// window.
-    pub(crate) fn pressed(&self, at: usize, world: &WorldPose) -> Vec<Pressed> {
+    /// window; `firm` is the angle beyond an end that costs 1, radians.
+    pub(crate) fn pressed(&self, at: usize, world: &WorldPose, firm: f64) -> Vec<Pressed> {
         let mut pressed = Vec::new();
         for Bounded { angle, ends } in &self.bounded {
             let Some((now, axis)) = angle.angle_and_axis(world) else {
@@ -145,9 +163,8 @@ impl JointLimits {
             };
             let Ends { about, hard, soft } = ends[at];
             let now = unwound(now, about);
-            let zones = [(soft, SOFT * self.soft), (hard, HARD)];
-            for ([low, high], unit) in zones {
-                let residual = (now - low).min(0.0) + (now - high).max(0.0);
+            for (ends, unit) in [(soft, SOFT * self.soft), (hard, firm)] {
+                let residual = excess(now, ends);
                 if residual.abs() > ROUNDING && unit > 0.0 {
                     pressed.push(Pressed {
                         residual,
@@ -275,6 +292,7 @@ mod tests {
                 hand: 1.0,
                 fade_secs: 0.1,
                 straightest: 0.0,
+                limit: 0.01,
             },
             values,
             stay: None,
@@ -289,7 +307,7 @@ mod tests {
         held.sort_unstable();
         held.dedup();
         assert_eq!(held, Movement::ALL);
-        assert_eq!(limits.pressed(0, &clip.world(0)), []);
+        assert_eq!(limits.pressed(0, &clip.world(0), 0.01), []);
         // Without turns of the neck or the legs only arms are held.
         let arms: Vec<_> = turns.turns.iter().take(4).cloned().collect();
         let arms = Turns::of(&clip.skeleton, arms);

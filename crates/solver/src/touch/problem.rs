@@ -40,6 +40,8 @@ pub(crate) struct Weights {
     pub(crate) fade_secs: f64,
     /// Least bend of an elbow, radians.
     pub(crate) straightest: f64,
+    /// Angle of a joint beyond the end of its range, radians.
+    pub(crate) limit: f64,
 }
 
 /// A window of a clip and what is asked of it.
@@ -62,7 +64,7 @@ pub(crate) struct Problem<'a> {
     pub(crate) held: Vec<Vec<(SkinPoint, DVec3)>>,
     /// Per frame of the window, points that stay over the floor, with their least heights, metres.
     pub(crate) over: Vec<Vec<(Meet, f64)>>,
-    /// How far joints go.
+    /// How far joints go, where that is asked.
     pub(crate) limits: JointLimits,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
@@ -154,6 +156,14 @@ impl Problem<'_> {
     /// World transforms of a frame with its turns.
     pub(crate) fn world(&self, frame: usize) -> WorldPose {
         WorldPose::from_locals(&self.clip.skeleton, &self.locals(frame))
+    }
+
+    /// How far joints are beyond the ends of their ranges in all frames.
+    pub(crate) fn beyond(&self, limits: &JointLimits) -> f64 {
+        let frames = self.first..=self.last;
+        let beyond =
+            frames.map(|frame| limits.beyond(frame - self.first, &self.world(frame)));
+        beyond.sum()
     }
 
     /// Goes so many steps at most, until one gains little or it is stopped.
@@ -403,7 +413,8 @@ impl Pose<'_> {
     /// Joints near the ends of their ranges, or beyond them.
     fn add_limits(&self, at: usize, sink: &mut Sink<'_>) {
         let turns = self.problem.turns;
-        for pressed in self.problem.limits.pressed(at, self.world) {
+        let firm = self.problem.weights.limit;
+        for pressed in self.problem.limits.pressed(at, self.world, firm) {
             let gradient = self.gradient(|about| {
                 let turn = turns.spin(about, pressed.carrier) - turns.spin(about, pressed.against);
                 turn.dot(pressed.axis)
@@ -569,6 +580,7 @@ mod tests {
                     hand: 0.3,
                     fade_secs: 0.1,
                     straightest: 0.9,
+                    limit: 0.01,
                 },
                 values,
                 stay: Some((vec![0.1; 5 * 12], 3.0)),
