@@ -168,9 +168,9 @@ const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 /// Rounds in which joints are held back that were turned beyond their ranges; angle beyond that costs 1,
 /// radians: at first, and its share of that from round to round; and how much more of a touch may be missed
 /// for it in each frame, on average, in shares of a frame that is missed.
-const LIMIT_ROUNDS: usize = 14;
+const LIMIT_ROUNDS: usize = 19;
 const LIMIT_FIRST: f64 = 0.1;
-const LIMIT_FALL: f64 = 0.75;
+const LIMIT_FALL: f64 = 0.8;
 const MISSED_MORE: f64 = 0.02;
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
@@ -724,7 +724,8 @@ impl WindowSolver<'_> {
                 }
             }
             problem.weights.limit = LIMIT_FIRST * LIMIT_FALL.powi(round as i32);
-            problem.stay = Some((problem.values.clone(), STAY));
+            let strength = STAY * 2.0f64.powi((round % ROW) as i32);
+            problem.stay = Some((problem.values.clone(), strength));
             problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
         }
         problem.values = best.1;
