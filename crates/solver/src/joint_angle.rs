@@ -211,8 +211,8 @@ impl JointAngle {
             } => {
                 let bone = along(bone).normalize_or_zero();
                 let [forward, down] = [base * axes.forward, -(base * axes.up)];
-                let hangs = bone.dot(down) > 0.0
-                    && bone.dot(base * axes.outward).abs() < FRAC_1_SQRT_2;
+                let hangs =
+                    bone.dot(down) > 0.0 && bone.dot(base * axes.outward).abs() < FRAC_1_SQRT_2;
                 let swing = swing(bone, down, forward, LEAST_LEVER)?;
                 (hangs || !only_hanging).then_some(swing)
             }
@@ -333,12 +333,7 @@ impl Reader<'_> {
                 bone: shank,
                 sole: foot.flat_ankle.inverse() * foot.heading,
             };
-            angles.push(make(
-                Movement::AnkleDorsiflexion,
-                leg.knee,
-                leg.ankle,
-                sole,
-            ));
+            angles.push(make(Movement::AnkleDorsiflexion, leg.knee, leg.ankle, sole));
         }
         angles
     }

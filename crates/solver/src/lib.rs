@@ -40,6 +40,8 @@ pub use retarget::{
     retarget_watched,
 };
 pub use secondary::Secondary;
-pub use settings::{ContactSettings, LimitSettings, PlantSettings, Reference, Settings, Together, Travel};
+pub use settings::{
+    ContactSettings, LimitSettings, PlantSettings, Reference, Settings, Together, Travel,
+};
 pub use touch::{CarriedTouch, Touch, TouchEnd, TouchLimits, TouchPart, TouchSettings};
 pub use watch::{Stopped, Watch};

@@ -1,5 +1,7 @@
 //! A leg of the character over the whole clip: its plain poses, and the path its foot must follow.
 
+use std::f64::consts::PI;
+
 use understudy_anatomy::Leg;
 use understudy_motion::{DQuat, DVec3, Transform, WorldPose};
 
@@ -55,7 +57,8 @@ impl PlantedLeg {
         let of_leg = (self.leg.side, self.leg.pair);
         let [_, most_deg] = settings.limits.range_deg(Movement::KneeFlexion, of_leg);
         let most = match settings.limits.enabled {
-            true => most_deg.to_radians(),
+            // A leg of two bones is folded up at half a turn.
+            true => most_deg.to_radians().clamp(straightest, PI),
             false => MOST_FOLDED,
         };
         let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();

@@ -631,8 +631,7 @@ impl Prepared {
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
-        let limits =
-            touch::BodyLimits::new(&self.body, &self.rest, &self.feet, &worlds, limits);
+        let limits = touch::BodyLimits::new(&self.body, &self.rest, &self.feet, &worlds, limits);
         let flesh = self.made.flesh[usize::from(surface.is_some())]
             .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton));
         ask(&touch::Stage {

@@ -591,7 +591,8 @@ mod tests {
             "left neck flexion",
         ] {
             let error = check(wrong).expect_err(wrong).to_string();
-            let wanted = format!("a name in limits.ranges_deg is \"{wrong}\"; it must be one of hip");
+            let wanted =
+                format!("a name in limits.ranges_deg is \"{wrong}\"; it must be one of hip");
             assert!(error.starts_with(&wanted), "{error}");
         }
         let ranges = [

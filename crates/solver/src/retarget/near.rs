@@ -586,34 +586,40 @@ impl Scene<'_> {
         let placed = [0, 1].map(|at| near[at].iter().map(|both| both.1).collect::<Vec<_>>());
         let sets = [was, is].map(|asked| &asked.settings.touches);
         let ranges = [was, is].map(|asked| &asked.settings.limits);
-        let (goals, known, before) = old.prepared.with_cast(&old.plain, self.surface, ranges[0], |cast| {
-            let goals = cast.goals(&placed[0], sets[0]);
-            let known = goals.iter().filter_map(|goal| {
-                let (touch, _) = near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
-                let mut all = self.known.touches.iter();
-                let carried = all.find(|carried| carried.touch == *touch)?;
-                Some(Known::new(goal, &solved, |at| {
-                    let frame = grid.frame(at).clamp(touch.first, touch.last);
-                    carried.gaps_m[frame - touch.first]
-                }))
-            });
-            let known: Vec<Known> = known.collect();
-            let before = match is_let_go {
-                true => Ok(old.bare.frame(grid.at).to_vec()),
-                false => cast.pose_now(&goals, &known, sets[0], frames(&old.bare)),
-            };
-            (goals, known, before)
-        });
-        let after = new.prepared.with_cast(&new.plain, self.surface, ranges[1], |cast| {
-            // The same touches over the same motion differ in how far they are kept apart.
-            let is_like =
-                other.is_none() && placed[0] == placed[1] && sets[0].fade_secs == sets[1].fade_secs;
-            let goals: Vec<Goal> = match is_like {
-                true => cleared(&goals, sets.map(|set| set.clearance_m)),
-                false => cast.goals(&placed[1], sets[1]),
-            };
-            cast.pose_now(&goals, &known, sets[1], frames(&new.bare))
-        })?;
+        let (goals, known, before) =
+            old.prepared
+                .with_cast(&old.plain, self.surface, ranges[0], |cast| {
+                    let goals = cast.goals(&placed[0], sets[0]);
+                    let known = goals.iter().filter_map(|goal| {
+                        let (touch, _) =
+                            near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
+                        let mut all = self.known.touches.iter();
+                        let carried = all.find(|carried| carried.touch == *touch)?;
+                        Some(Known::new(goal, &solved, |at| {
+                            let frame = grid.frame(at).clamp(touch.first, touch.last);
+                            carried.gaps_m[frame - touch.first]
+                        }))
+                    });
+                    let known: Vec<Known> = known.collect();
+                    let before = match is_let_go {
+                        true => Ok(old.bare.frame(grid.at).to_vec()),
+                        false => cast.pose_now(&goals, &known, sets[0], frames(&old.bare)),
+                    };
+                    (goals, known, before)
+                });
+        let after = new
+            .prepared
+            .with_cast(&new.plain, self.surface, ranges[1], |cast| {
+                // The same touches over the same motion differ in how far they are kept apart.
+                let is_like = other.is_none()
+                    && placed[0] == placed[1]
+                    && sets[0].fade_secs == sets[1].fade_secs;
+                let goals: Vec<Goal> = match is_like {
+                    true => cleared(&goals, sets.map(|set| set.clearance_m)),
+                    false => cast.goals(&placed[1], sets[1]),
+                };
+                cast.pose_now(&goals, &known, sets[1], frames(&new.bare))
+            })?;
         let mut before = before?;
         // What changes besides is laid over the clip already.
         if other.is_some() {

@@ -757,7 +757,9 @@ impl WindowSolver<'_> {
 
     /// How far the joints that turn go in some frames.
     fn limits(&self, turns: &Turns, frames: [usize; 2]) -> JointLimits {
-        let limits = self.limits.map(|limits| limits.within(turns, self.clip, frames));
+        let limits = self
+            .limits
+            .map(|limits| limits.within(turns, self.clip, frames));
         limits.unwrap_or_default()
     }
 

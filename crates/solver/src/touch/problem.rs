@@ -161,8 +161,7 @@ impl Problem<'_> {
     /// How far joints are beyond the ends of their ranges in all frames.
     pub(crate) fn beyond(&self, limits: &JointLimits) -> f64 {
         let frames = self.first..=self.last;
-        let beyond =
-            frames.map(|frame| limits.beyond(frame - self.first, &self.world(frame)));
+        let beyond = frames.map(|frame| limits.beyond(frame - self.first, &self.world(frame)));
         beyond.sum()
     }
 
