@@ -166,12 +166,14 @@ const GAINED: f64 = 0.9;
 const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 
 /// Rounds in which joints are held back that were turned beyond their ranges; angle beyond that costs 1,
-/// radians: at first, and its share of that from round to round; and how much more of a touch may be missed
-/// for it in each frame, on average, in shares of a frame that is missed.
+/// radians: at first, and its share of that from round to round; how much more of a touch may be missed for it
+/// in each frame, on average, in shares of a frame that is missed; and how much deeper parts may be in each
+/// other.
 const LIMIT_ROUNDS: usize = 19;
 const LIMIT_FIRST: f64 = 0.1;
 const LIMIT_FALL: f64 = 0.8;
 const MISSED_MORE: f64 = 0.02;
+const DEEPER: f64 = 1.1;
 
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
@@ -493,15 +495,18 @@ struct Pressed {
     worst_m: f64,
 }
 
-/// What of touches is left.
+/// What of touches is left, and how deep parts are in each other.
 #[derive(Clone, Copy, Debug)]
 struct Kept {
     missed: Missed,
     pressed: Pressed,
+    deepest_m: f64,
+    /// The longest limb that moves.
+    size_m: f64,
 }
 
 impl Kept {
-    /// Whether touches are kept as well as they were, about.
+    /// Whether touches are kept and parts apart as well as they were, about.
     fn is_as(&self, before: &Self, goals: &[Goal]) -> bool {
         let frames = goals.iter().flat_map(|goal| &goal.frames);
         let touching = frames.filter(|frame| frame.is_touch).count();
@@ -509,6 +514,7 @@ impl Kept {
         self.missed.sum <= most
             && self.missed.worst_m <= before.missed.worst_m.max(KEPT_M[0])
             && self.pressed.worst_m <= before.pressed.worst_m.max(KEPT_M[1])
+            && self.deepest_m <= DEEPER * before.deepest_m + DEEP * self.size_m
     }
 }
 
@@ -714,7 +720,13 @@ impl WindowSolver<'_> {
             }
             let missed = self.look_again(problem, known, size_m);
             let (pressed, inside) = self.look_apart(problem, looked, Pairs::All, size_m);
-            let kept = Kept { missed, pressed };
+            let deepest = looked.iter().map(|looked| looked.found.deepest_m);
+            let kept = Kept {
+                missed,
+                pressed,
+                deepest_m: deepest.fold(0.0, f64::max),
+                size_m,
+            };
             let beyond = problem.beyond(&limits);
             let left = beyond + inside;
             if left < best.0 && kept.is_as(first.get_or_insert(kept), problem.goals) {
