@@ -712,8 +712,9 @@ impl WindowSolver<'_> {
             return Ok(());
         }
         problem.limits = limits.clone();
+        let before = (problem.stay.clone(), problem.weights);
         let mut first = None;
-        let mut best = (f64::INFINITY, problem.values.clone());
+        let mut best = (f64::INFINITY, problem.values.clone(), 0);
         for round in 0..=LIMIT_ROUNDS {
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
@@ -730,7 +731,7 @@ impl WindowSolver<'_> {
             let beyond = problem.beyond(&limits);
             let left = beyond + inside;
             if left < best.0 && kept.is_as(first.get_or_insert(kept), problem.goals) {
-                best = (left, problem.values.clone());
+                best = (left, problem.values.clone(), round);
                 if beyond == 0.0 {
                     break;
                 }
@@ -741,6 +742,11 @@ impl WindowSolver<'_> {
             problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
         }
         problem.values = best.1;
+        if best.2 == 0 {
+            // What follows is as if joints might go anywhere.
+            problem.limits = JointLimits::default();
+            (problem.stay, problem.weights) = before;
+        }
         Ok(())
     }
 
