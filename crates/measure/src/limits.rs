@@ -1,29 +1,20 @@
 //! Joint limits: where a pose goes beyond what human joints can do.
 //!
-//! Ranges are those of the American Academy of Orthopaedic Surgeons, *Joint Motion: Method of
-//! Measuring and Recording* (1965; revised 1994), taken from a transcription. Angles are measured
-//! from the anatomical zero (limbs straight down, head straight up) in the axes that pelvis or
-//! chest have at rest; a rest pose whose trunk or head does not stand upright shifts them, so all
-//! of this is approximate. Rotations about a limb's own length are not measured, nor are ankles
-//! of legs that walk on their toes, for which no human range holds.
-
-use std::f64::consts::FRAC_PI_2;
+//! Angles and published ranges are those of [`understudy_solver::joint_angle`], which names their source;
+//! approximate as said there.
 
 use serde::Serialize;
-use understudy_anatomy::{Arm, JointPoint, Leg};
-use understudy_motion::angle::twist_about;
-use understudy_motion::{DVec3, WorldPose};
-use understudy_solver::Foot;
+use understudy_motion::angle::unwound;
+use understudy_solver::joint_angle::{JointAngle, Movement};
 
-use crate::knees::{BendJoint, bend_series};
 use crate::stats::{largest, worst};
-use crate::subject::{Subject, limb_name};
+use crate::subject::Subject;
 
 /// Excess below this is rounding, degrees.
 const ROUNDING_DEG: f64 = 1e-6;
 
-/// A limb whose direction lies nearer than this to an axis has no angle about it: sine of 10°.
-const LEAST_LEVER: f64 = 0.17;
+/// Less than this is hardly seen (our own limit), degrees.
+const SEEN_DEG: f64 = 1.0;
 
 /// One movement of one joint.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -60,25 +51,35 @@ pub struct Limits {
     pub joints: Vec<JointExcess>,
 }
 
-/// An angle per frame, radians; `None` where it is not defined.
-struct Movement {
-    joint: String,
-    movement: &'static str,
-    range_deg: [f64; 2],
-    angles: Vec<Option<f64>>,
+/// A joint that a result takes beyond human ranges where plain transfer does not, or farther than it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct JointBeyond {
+    /// For a person: "left knee".
+    pub joint: String,
+    /// For instance "flexion".
+    pub movement: &'static str,
+    /// Greatest angle beyond the range, or beyond plain transfer where that is farther.
+    pub worst_deg: f64,
+    /// Its frame, counted from 0.
+    pub worst_frame: usize,
+    /// Frames in which it is more than a degree.
+    pub frames: usize,
+}
+
+/// What a result adds to plain transfer's excess over human ranges.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct BeyondPlain {
+    /// Greatest of any joint.
+    pub worst_deg: f64,
+    /// All joints that go beyond, the worst first.
+    pub joints: Vec<JointBeyond>,
 }
 
 /// Measures all joints that have a published range.
 pub fn measure_limits(subject: &Subject<'_>) -> Limits {
-    let mut movements = Vec::new();
-    for (index, leg) in subject.body.legs.iter().enumerate() {
-        movements.extend(leg_movements(subject, leg, subject.feet.get(index)));
-    }
-    for arm in &subject.body.arms {
-        movements.extend(arm_movements(subject, arm));
-    }
-    movements.extend(neck_movements(subject));
-    let mut joints: Vec<JointExcess> = movements.iter().filter_map(excess).collect();
+    let angles = JointAngle::all(subject.body, &subject.rest, subject.feet, &subject.worlds);
+    let joints = angles.iter().filter_map(|angle| excess(subject, angle));
+    let mut joints: Vec<JointExcess> = joints.collect();
     joints.sort_by(|a, b| b.worst_excess_deg.total_cmp(&a.worst_excess_deg));
     Limits {
         worst_excess_deg: largest(joints.iter().map(|joint| joint.worst_excess_deg)),
@@ -86,13 +87,48 @@ pub fn measure_limits(subject: &Subject<'_>) -> Limits {
     }
 }
 
-fn excess(movement: &Movement) -> Option<JointExcess> {
-    let [low, high] = movement.range_deg;
-    let degrees: Vec<f64> = movement
-        .angles
-        .iter()
-        .map(|angle| angle.map_or(f64::NAN, f64::to_degrees))
-        .collect();
+/// Measures what a result adds to plain transfer. Frames of both correspond one to one.
+pub fn measure_beyond_plain(solved: &Limits, plain: &Limits) -> BeyondPlain {
+    let beyond = |joint: &JointExcess| {
+        let mut all = plain.joints.iter();
+        let same = all.find(|own| own.joint == joint.joint && own.movement == joint.movement);
+        let had_deg = |frame: usize| same.and_then(|same| same.excess_deg.get(frame));
+        let frames = joint.excess_deg.iter().enumerate();
+        let added_deg = frames.map(|(frame, excess)| excess - had_deg(frame).unwrap_or(&0.0));
+        let added_deg: Vec<f64> = added_deg.collect();
+        let (worst_frame, worst_deg) = worst(&added_deg)?;
+        (worst_deg > ROUNDING_DEG).then(|| JointBeyond {
+            joint: joint.joint.clone(),
+            movement: joint.movement,
+            worst_deg,
+            worst_frame,
+            frames: added_deg.iter().filter(|added| **added > SEEN_DEG).count(),
+        })
+    };
+    let mut joints: Vec<JointBeyond> = solved.joints.iter().filter_map(beyond).collect();
+    joints.sort_by(|a, b| b.worst_deg.total_cmp(&a.worst_deg));
+    BeyondPlain {
+        worst_deg: largest(joints.iter().map(|joint| joint.worst_deg)),
+        joints,
+    }
+}
+
+fn excess(subject: &Subject<'_>, angle: &JointAngle) -> Option<JointExcess> {
+    let movement = angle.movement;
+    let [low, high] = movement.published_deg();
+    let mut before = 0.0;
+    let degrees = subject.worlds.iter().map(|world| {
+        let Some(now) = angle.angle(world) else {
+            return f64::NAN;
+        };
+        // A knee may be bent past the half turn.
+        before = match movement {
+            Movement::KneeFlexion => unwound(now, before),
+            _ => now,
+        };
+        before.to_degrees()
+    });
+    let degrees: Vec<f64> = degrees.collect();
     let beyond: Vec<f64> = degrees
         .iter()
         .map(|angle| (low - angle).max(angle - high))
@@ -100,8 +136,8 @@ fn excess(movement: &Movement) -> Option<JointExcess> {
     let (worst_frame, most_beyond) = worst(&beyond)?;
     let defined = || degrees.iter().copied().filter(|angle| angle.is_finite());
     Some(JointExcess {
-        joint: movement.joint.clone(),
-        movement: movement.movement,
+        joint: angle.joint_words(),
+        movement: movement.words(),
         range_low_deg: low,
         range_high_deg: high,
         least_deg: defined().fold(f64::INFINITY, f64::min),
@@ -114,220 +150,13 @@ fn excess(movement: &Movement) -> Option<JointExcess> {
     })
 }
 
-/// A direction split along a body's own axes: forward, up, and outward from its side.
-#[derive(Clone, Copy)]
-struct Split {
-    forward: f64,
-    up: f64,
-    outward: f64,
-}
-
-/// Splits a world vector along the axes of a joint that is upright at rest.
-fn split(subject: &Subject<'_>, world: &WorldPose, joint: usize, vector: DVec3, x: f64) -> Split {
-    let frame = &subject.body.frame;
-    let turn = subject.rest.rotation(joint) * world.rotation(joint).inverse();
-    let direction = turn * vector.normalize_or_zero();
-    Split {
-        forward: direction.dot(frame.forward),
-        up: direction.dot(frame.up),
-        outward: x * direction.dot(frame.left()),
-    }
-}
-
-impl Split {
-    /// Swing forward from straight down, about the lateral axis.
-    fn flexion(self) -> Option<f64> {
-        (self.forward.hypot(self.up) > LEAST_LEVER).then(|| self.forward.atan2(-self.up))
-    }
-
-    /// Angle out of the plane of symmetry.
-    fn abduction(self) -> f64 {
-        self.outward.clamp(-1.0, 1.0).asin()
-    }
-}
-
-fn outward_sign(side: understudy_anatomy::Side) -> f64 {
-    if side == understudy_anatomy::Side::Right {
-        -1.0
-    } else {
-        1.0
-    }
-}
-
-fn between(subject: &Subject<'_>, from: JointPoint, to: JointPoint) -> Vec<DVec3> {
-    subject
-        .worlds
-        .iter()
-        .map(|world| to.world(world) - from.world(world))
-        .collect()
-}
-
-fn leg_movements(subject: &Subject<'_>, leg: &Leg, foot: Option<&Foot>) -> Vec<Movement> {
-    let name = limb_name(leg.side, leg.pair);
-    let make = |joint: &str, movement, range_deg, angles| Movement {
-        joint: format!("{name} {joint}"),
-        movement,
-        range_deg,
-        angles,
-    };
-    let thighs = between(
-        subject,
-        JointPoint::origin(leg.hip),
-        JointPoint::origin(leg.knee),
-    );
-    let splits: Vec<Split> = subject
-        .worlds
-        .iter()
-        .zip(thighs)
-        .map(|(world, thigh)| {
-            split(
-                subject,
-                world,
-                subject.body.pelvis,
-                thigh,
-                outward_sign(leg.side),
-            )
-        })
-        .collect();
-    let bends = bend_series(subject, leg, BendJoint::Knee);
-    let mut movements = vec![
-        make(
-            "hip",
-            "flexion",
-            [-30.0, 120.0],
-            splits.iter().map(|s| s.flexion()).collect(),
-        ),
-        make(
-            "hip",
-            "abduction",
-            [-30.0, 45.0],
-            splits.iter().map(|s| Some(s.abduction())).collect(),
-        ),
-        make(
-            "knee",
-            "flexion",
-            [0.0, 135.0],
-            bends.into_iter().map(Some).collect(),
-        ),
-    ];
-    if let (Some(foot), false) = (foot, leg.digitigrade) {
-        let angles = dorsiflexion(subject, leg, foot);
-        movements.push(make("ankle", "dorsiflexion", [-50.0, 20.0], angles));
-    }
-    movements
-}
-
-/// Angle of the sole against the shank beyond a right angle.
-fn dorsiflexion(subject: &Subject<'_>, leg: &Leg, foot: &Foot) -> Vec<Option<f64>> {
-    let along_sole = foot.flat_ankle.inverse() * foot.heading;
-    let shanks = between(
-        subject,
-        JointPoint::origin(leg.knee),
-        JointPoint::origin(leg.ankle),
-    );
-    subject
-        .worlds
-        .iter()
-        .zip(shanks)
-        .map(|(world, shank)| {
-            let sole = world.rotation(leg.ankle) * along_sole;
-            let angle = shank.angle_between(sole) - FRAC_PI_2;
-            angle.is_finite().then_some(angle)
-        })
-        .collect()
-}
-
-fn arm_movements(subject: &Subject<'_>, arm: &Arm) -> Vec<Movement> {
-    let name = limb_name(arm.side, arm.pair);
-    let make = |joint: &str, movement, range_deg, angles| Movement {
-        joint: format!("{name} {joint}"),
-        movement,
-        range_deg,
-        angles,
-    };
-    let end = arm.wrist.map_or(arm.hand_tip, JointPoint::origin);
-    let upper = between(
-        subject,
-        JointPoint::origin(arm.shoulder),
-        JointPoint::origin(arm.elbow),
-    );
-    let fore = between(subject, JointPoint::origin(arm.elbow), end);
-    let chest = chest(subject);
-    let extension = subject
-        .worlds
-        .iter()
-        .zip(&upper)
-        .map(|(world, upper)| {
-            let split = split(subject, world, chest, *upper, outward_sign(arm.side));
-            // An arm raised or held aside reaches behind the chest by other movements.
-            let hangs = split.up < 0.0 && split.outward.abs() < std::f64::consts::FRAC_1_SQRT_2;
-            split.flexion().filter(|_| hangs)
-        })
-        .collect();
-    let angle = |a: &DVec3, b: &DVec3| Some(a.angle_between(*b)).filter(|angle| angle.is_finite());
-    let bends = upper.iter().zip(&fore).map(|(a, b)| angle(a, b)).collect();
-    let mut movements = vec![
-        make(
-            "shoulder",
-            "flexion of the hanging arm",
-            [-60.0, 180.0],
-            extension,
-        ),
-        make("elbow", "flexion", [0.0, 150.0], bends),
-    ];
-    if let Some(wrist) = arm.wrist {
-        let hands = between(subject, JointPoint::origin(wrist), arm.hand_tip);
-        let bends = fore.iter().zip(&hands).map(|(a, b)| angle(a, b)).collect();
-        movements.push(make("wrist", "bend any way", [0.0, 80.0], bends));
-    }
-    movements
-}
-
-fn chest(subject: &Subject<'_>) -> usize {
-    subject
-        .body
-        .spine
-        .last()
-        .copied()
-        .unwrap_or(subject.body.pelvis)
-}
-
-fn neck_movements(subject: &Subject<'_>) -> Vec<Movement> {
-    let Some(head) = subject.body.head else {
-        return Vec::new();
-    };
-    let chest = chest(subject);
-    let (frame, rest) = (&subject.body.frame, &subject.rest);
-    let (mut flexion, mut lateral, mut rotation) = (Vec::new(), Vec::new(), Vec::new());
-    for world in &subject.worlds {
-        let chest_turn = world.rotation(chest) * rest.rotation(chest).inverse();
-        let head_turn = world.rotation(head) * rest.rotation(head).inverse();
-        let turn = chest_turn.inverse() * head_turn;
-        let up = turn * frame.up;
-        flexion.push(Some(up.dot(frame.forward).atan2(up.dot(frame.up))));
-        lateral.push(Some(up.dot(frame.left()).atan2(up.dot(frame.up))));
-        rotation.push(Some(twist_about(turn, frame.up)));
-    }
-    let make = |movement, range: f64, angles| Movement {
-        joint: "neck".to_owned(),
-        movement,
-        range_deg: [-range, range],
-        angles,
-    };
-    vec![
-        make("flexion", 45.0, flexion),
-        make("lateral bend", 45.0, lateral),
-        make("rotation", 60.0, rotation),
-    ]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::testing::{
         Dummy, HEAD, L_ANKLE, L_ELBOW, L_HIP, L_KNEE, L_SHOULDER, PELVIS, R_HIP, still,
     };
-    use understudy_motion::DQuat;
+    use understudy_motion::{DQuat, DVec3};
 
     /// Turns a joint by `degrees` about an axis in the second of two frames, and reads the angle
     /// of one movement there.
@@ -393,6 +222,30 @@ mod tests {
         assert!((behind([-90.0, 75.0]) - 15.0).abs() < 1e-6);
         assert!(behind([-90.0, 40.0]) < 1e-6);
         assert!(behind([-90.0, 175.0]) < 1e-6);
+    }
+
+    #[test]
+    fn what_plain_transfer_has_is_not_added() {
+        let dummy = Dummy::new(1.0);
+        let bent = |bends: [f64; 3]| {
+            let clip = dummy.clip(3, |frame, locals| {
+                locals[L_KNEE].rotation = DQuat::from_rotation_x(bends[frame].to_radians());
+            });
+            measure_limits(&dummy.subject(&clip, &[]))
+        };
+        let plain = bent([120.0, 150.0, 130.0]);
+        let beyond = measure_beyond_plain(&bent([140.0, 158.0, 131.0]), &plain);
+        // The published end is 135 degrees.
+        assert!((beyond.worst_deg - 8.0).abs() < 1e-6, "{beyond:?}");
+        let [knee] = &beyond.joints[..] else {
+            panic!("{beyond:?}");
+        };
+        assert_eq!(
+            (knee.joint.as_str(), knee.movement),
+            ("left knee", "flexion")
+        );
+        assert_eq!((knee.worst_frame, knee.frames), (1, 2));
+        assert_eq!(measure_beyond_plain(&plain, &plain).joints, []);
     }
 
     #[test]

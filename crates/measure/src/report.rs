@@ -15,7 +15,7 @@ use crate::faults::{Fault, verdict};
 use crate::floor_contact::{FloorContact, measure_floor_contact, sinking_series};
 use crate::knees::{BendJoint, BendPeaks, bend_series, measure_bends};
 use crate::limbs::{DirectionErrors, measure_directions};
-use crate::limits::{Limits, measure_limits};
+use crate::limits::{BeyondPlain, Limits, measure_beyond_plain, measure_limits};
 use crate::mesh::beyond::{BeyondTake, measure_beyond};
 use crate::mesh::meetings::{Meeting, measure_meetings};
 use crate::mesh::penetration::mesh_penetration_watched;
@@ -105,6 +105,8 @@ pub struct Report {
     pub timing: Option<Timing>,
     /// Joints against human ranges.
     pub limits: Limits,
+    /// Joints beyond human ranges where plain transfer is not; only of a result.
+    pub limits_beyond_plain: Option<BeyondPlain>,
     /// Values frame by frame, where asked for.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub series: Vec<Series>,
@@ -188,6 +190,10 @@ pub fn measure_watched<E>(
     let mut solved_report = report(&solved, beside, surface, &source, options, &third(2.0))?;
     solved_report.directions_from_plain = Some(measure_directions(&solved, &plain, touches));
     solved_report.edges = Some(measure_edges(&solved, &plain, touches));
+    solved_report.limits_beyond_plain = Some(measure_beyond_plain(
+        &solved_report.limits,
+        &plain_report.limits,
+    ));
     plain_report.touches = measure_touches(&retargeted.touches, true);
     solved_report.touches = measure_touches(&retargeted.touches, false);
     let faults = verdict(&solved_report, Some(&take_report));
@@ -327,6 +333,7 @@ fn report<E>(
         own_body: take.and_then(|take| measure_own_body(subject, take)),
         timing,
         limits: measure_limits(subject),
+        limits_beyond_plain: None,
         series: if options.series {
             all_series(subject, take, surface)
         } else {

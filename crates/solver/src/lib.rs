@@ -11,6 +11,7 @@ mod calm;
 pub mod contacts;
 pub mod floor;
 pub mod foot;
+pub mod joint_angle;
 pub mod keys;
 mod least_squares;
 pub mod leg;
@@ -42,6 +43,8 @@ pub use retarget::{
     retarget_watched,
 };
 pub use secondary::Secondary;
-pub use settings::{ContactSettings, PlantSettings, Reference, Settings, Together, Travel};
+pub use settings::{
+    ContactSettings, LimitSettings, PlantSettings, Reference, Settings, Together, Travel,
+};
 pub use touch::{CarriedTouch, Touch, TouchEnd, TouchLimits, TouchPart, TouchSettings};
 pub use watch::{Stopped, Watch};

@@ -1,11 +1,14 @@
 //! A leg of the character over the whole clip: its plain poses, and the path its foot must follow.
 
+use std::f64::consts::PI;
+
 use understudy_anatomy::Leg;
 use understudy_motion::{DQuat, DVec3, Transform, WorldPose};
 
+use crate::joint_angle::Movement;
 use crate::leg::{FullTurn, LegPose, MOST_FOLDED, knee_axis, turn_leg};
 use crate::plants::FootPath;
-use crate::settings::PlantSettings;
+use crate::settings::Settings;
 use crate::settle::LegTrack;
 
 /// A leg with the path its foot must follow.
@@ -49,8 +52,15 @@ impl PlantedLeg {
         }
     }
 
-    pub(crate) fn track(&self, settings: &PlantSettings) -> LegTrack {
-        let straightest = settings.straightest_knee;
+    pub(crate) fn track(&self, settings: &Settings) -> LegTrack {
+        let straightest = settings.plants.straightest_knee;
+        let of_leg = (self.leg.side, self.leg.pair);
+        let [_, most_deg] = settings.limits.range_deg(Movement::KneeFlexion, of_leg);
+        let most = match settings.limits.enabled {
+            // A leg of two bones is folded up at half a turn.
+            true => most_deg.to_radians().clamp(straightest, PI),
+            false => MOST_FOLDED,
+        };
         let bends: Vec<f64> = self.poses.iter().map(LegPose::bend).collect();
         // The bends of plain transfer are the take's own.
         let peak = bends
@@ -77,9 +87,9 @@ impl PlantedLeg {
                 .iter()
                 .map(|bend| bend.clamp(0.5 * straightest, straightest))
                 .collect(),
-            largest_bends: bends.iter().map(|bend| bend.max(MOST_FOLDED)).collect(),
+            largest_bends: bends.iter().map(|bend| bend.max(most)).collect(),
             clearances: self.path.clearances.clone(),
-            largest_curve: settings.largest_pop * peak,
+            largest_curve: settings.plants.largest_pop * peak,
             planted: planted.clone(),
         }
     }

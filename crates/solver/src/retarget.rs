@@ -28,7 +28,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::{FootTake, plant_foot};
 use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
-use crate::settings::{Reference, Settings, Together};
+use crate::settings::{LimitSettings, Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, RestTrack, Weights, settle};
 use crate::touch::{self, CarriedTouch, Flesh, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
@@ -632,24 +632,32 @@ impl Prepared {
         let wanted = &settings.touches;
         let skin = surface.filter(|_| wanted.keep_out);
         let skin = skin.map(|surface| self.skin_parts(surface));
-        let (mut carried, missing) = self.with_stage(plain, surface, skin, |stage| {
-            match settings.together {
-                Together::Clip => {
-                    let cast = touch::Cast::new(stage);
-                    if touches.iter().any(Touch::is_rest) {
-                        let ground = self.ground(solved, planted_parts);
-                        cast.rest_legs(touches, &ground, wanted, solved, watch.part(0.0, LEGS))?;
+        let of_skin = (surface, skin);
+        let (mut carried, missing) =
+            self.with_stage(plain, of_skin, &settings.limits, |stage| {
+                match settings.together {
+                    Together::Clip => {
+                        let cast = touch::Cast::new(stage);
+                        if touches.iter().any(Touch::is_rest) {
+                            let ground = self.ground(solved, planted_parts);
+                            cast.rest_legs(
+                                touches,
+                                &ground,
+                                wanted,
+                                solved,
+                                watch.part(0.0, LEGS),
+                            )?;
+                        }
+                        if skin.is_some() {
+                            let ground = self.ground(solved, planted_parts);
+                            cast.clear_legs(&ground, wanted, solved, watch.part(0.0, LEGS))?;
+                        }
+                        cast.carry(touches, wanted, solved, None, watch.part(LEGS, 1.0))
                     }
-                    if skin.is_some() {
-                        let ground = self.ground(solved, planted_parts);
-                        cast.clear_legs(&ground, wanted, solved, watch.part(0.0, LEGS))?;
-                    }
-                    cast.carry(touches, wanted, solved, None, watch.part(LEGS, 1.0))
+                    // Frames that are solved by themselves have no room for a leg to give way over time.
+                    Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
                 }
-                // Frames that are solved by themselves have no room for a leg to give way over time.
-                Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
-            }
-        })?;
+            })?;
         let rests = self.rests(contacts, settings, surface);
         carried.extend(rests.carried(solved, plain));
         carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
@@ -703,23 +711,27 @@ impl Prepared {
         &self,
         plain: &Clip,
         surface: Option<&Surface>,
+        limits: &LimitSettings,
         ask: impl FnOnce(&touch::Cast<'_>) -> T,
     ) -> T {
-        self.with_stage(plain, surface, None, |stage| ask(&touch::Cast::new(stage)))
+        self.with_stage(plain, (surface, None), limits, |stage| {
+            ask(&touch::Cast::new(stage))
+        })
     }
 
     /// Performer and character in the take and in plain transfer.
     fn with_stage<T>(
         &self,
         plain: &Clip,
-        surface: Option<&Surface>,
-        skin: Option<&(SkinParts, Parts)>,
+        (surface, skin): (Option<&Surface>, Option<&(SkinParts, Parts)>),
+        limits: &LimitSettings,
         ask: impl FnOnce(&touch::Stage<'_>) -> T,
     ) -> T {
         let take = &self.take;
         let source = &take.clip.skeleton;
         let source_rest = source.rest_world();
         let worlds = plain.worlds();
+        let limits = touch::BodyLimits::new(&self.body, &self.rest, &self.feet, &worlds, limits);
         ask(&touch::Stage {
             performer: touch::Actor {
                 body: &take.body,
@@ -736,6 +748,7 @@ impl Prepared {
             surface,
             flesh: self.flesh(surface),
             skin,
+            limits: limits.as_ref(),
             floor: take.stance.floor,
             frame_time_secs: take.clip.frame_time_secs,
         })
@@ -1086,7 +1099,7 @@ impl Prepared {
 
     /// A leg under a pelvis that is shifted for balance.
     fn track(&self, leg: &PlantedLeg, shifts: &[DVec3], settings: &Settings) -> LegTrack {
-        let mut track = leg.track(&settings.plants);
+        let mut track = leg.track(settings);
         for (hip, shift) in track.hips.iter_mut().zip(shifts) {
             *hip += *shift;
         }

@@ -4,8 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
+use understudy_anatomy::Side;
 
 use crate::balance::BalanceSettings;
+use crate::joint_angle::Movement;
 use crate::keys::HandKey;
 use crate::posture::Posture;
 use crate::secondary::Secondary;
@@ -116,6 +118,101 @@ impl Default for PlantSettings {
     }
 }
 
+/// How far joints go where the solver turns them. What plain transfer and what is laid over it have
+/// already is the performance and stays.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct LimitSettings {
+    /// Whether joints are kept within their ranges at all.
+    pub enabled: bool,
+    /// Width of the zone before the end of a range in which a joint turns less and less easily, degrees.
+    pub soft_deg: f64,
+    /// Ranges of this character instead of those of people
+    /// ([`published_deg`](crate::joint_angle::Movement::published_deg)), least and greatest angle,
+    /// degrees, by joint and movement: `"knee flexion"`, or `"left knee flexion"` for one side alone,
+    /// `"left (pair 2) knee flexion"` of another pair of limbs. The more particular name counts.
+    pub ranges_deg: BTreeMap<String, [f64; 2]>,
+}
+
+impl Default for LimitSettings {
+    fn default() -> Self {
+        Self {
+            enabled: true,
+            soft_deg: 5.0,
+            ranges_deg: BTreeMap::new(),
+        }
+    }
+}
+
+/// What a key of [`LimitSettings::ranges_deg`] may be.
+const RANGE_KEYS: &str = "one of hip flexion, hip abduction, knee flexion, ankle dorsiflexion, \
+    shoulder flexion, elbow flexion, wrist bend, neck flexion, neck lateral bend, neck rotation; \
+    but for the neck with left or right before it for one side, and with left (pair 2) or right (pair 2) \
+    for another pair of limbs";
+
+impl LimitSettings {
+    /// Least and greatest angle of a movement of a limb, by its side and pair, degrees.
+    pub fn range_deg(&self, movement: Movement, (side, pair): (Side, usize)) -> [f64; 2] {
+        let key = movement.key();
+        let of_side = format!("{} {key}", side.word());
+        let of_pair = format!("{} (pair {}) {key}", side.word(), pair + 1);
+        let of_limb = match pair {
+            0 => of_side,
+            _ => of_pair,
+        };
+        let own = self.ranges_deg.get(&of_limb);
+        let own = own.filter(|_| movement.is_sided());
+        let found = own.or_else(|| self.ranges_deg.get(key));
+        found.copied().unwrap_or(movement.published_deg())
+    }
+
+    fn check(&self) -> Result<(), SettingsError> {
+        let degrees = "from 0 to 90 degrees";
+        within("limits.soft_deg", self.soft_deg, 0.0, 90.0, degrees)?;
+        for (key, range) in &self.ranges_deg {
+            if !is_range_key(key) {
+                return Err(SettingsError {
+                    field: "a name in limits.ranges_deg".into(),
+                    value: format!("\"{key}\""),
+                    allowed: RANGE_KEYS,
+                });
+            }
+            let field = format!("limits.ranges_deg of \"{key}\"");
+            for degrees in range {
+                within(&field, *degrees, -360.0, 360.0, "from -360 to 360 degrees")?;
+            }
+            if range[0] >= range[1] {
+                return Err(SettingsError {
+                    field,
+                    value: format!("{range:?}"),
+                    allowed: "the least angle, then the greatest",
+                });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Whether a range may have this name.
+fn is_range_key(key: &str) -> bool {
+    let is_of = |key: &str, is_sided: bool| {
+        let mut all = Movement::ALL.into_iter();
+        all.any(|movement| movement.key() == key && (movement.is_sided() || !is_sided))
+    };
+    let sides = [Side::Left, Side::Right].map(|side| format!("{} ", side.word()));
+    let mut sides = sides.iter();
+    let Some(of_side) = sides.find_map(|side| key.strip_prefix(side.as_str())) else {
+        return is_of(key, false);
+    };
+    let Some(of_pair) = of_side.strip_prefix("(pair ") else {
+        return is_of(of_side, true);
+    };
+    of_pair.split_once(") ").is_some_and(|(pair, key)| {
+        // The first pair has no number.
+        pair.parse::<usize>().is_ok_and(|pair| pair > 1) && is_of(key, true)
+    })
+}
+
 /// Which frames are solved together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Together {
@@ -161,6 +258,8 @@ pub struct Settings {
     pub balance: BalanceSettings,
     /// Touches of hands and forearms.
     pub touches: TouchSettings,
+    /// How far joints go.
+    pub limits: LimitSettings,
     /// Height of the take's floor along its up axis, metres; estimated where absent.
     pub floor_height_m: Option<f64>,
     /// Whether the floor is level even where the take seems to show a slope of two degrees or more.
@@ -259,6 +358,7 @@ impl Settings {
         )?;
         self.balance.check()?;
         self.touches.check()?;
+        self.limits.check()?;
         self.contacts.check()
     }
 }
@@ -438,6 +538,15 @@ mod tests {
         check(|s| s.balance.furthest = f64::NAN, "balance.furthest");
         check(|s| s.touches.strength = 0.0, "touches.strength");
         check(|s| s.touches.limits.near = f64::NAN, "touches.limits.near");
+        check(|s| s.limits.soft_deg = -1.0, "limits.soft_deg");
+        check(
+            |s| s.limits.ranges_deg = BTreeMap::from([("wrist bend".into(), [0.0, f64::NAN])]),
+            "limits.ranges_deg of \"wrist bend\"",
+        );
+        check(
+            |s| s.limits.ranges_deg = BTreeMap::from([("knee flexion".into(), [90.0, 10.0])]),
+            "limits.ranges_deg of \"knee flexion\"",
+        );
         check(
             |s| s.posture.hips_forward_deg = 99.0,
             "posture.hips_forward_deg",
@@ -470,5 +579,53 @@ mod tests {
             |s| s.offsets_deg = BTreeMap::from([("arm".into(), [0.0, 999.0, 0.0])]),
             "offsets_deg of \"arm\"",
         );
+    }
+
+    #[test]
+    fn ranges_have_names_and_the_particular_one_counts() {
+        let check = |key: &str| {
+            let mut settings = Settings::default();
+            let ranges = &mut settings.limits.ranges_deg;
+            ranges.insert(key.to_owned(), [1.0, 2.0]);
+            settings.check()
+        };
+        for movement in Movement::ALL {
+            let key = movement.key();
+            assert_eq!(check(key), Ok(()));
+            assert!(RANGE_KEYS.contains(key), "{key}");
+            let of_side = ["left", "right (pair 2)"].map(|limb| check(&format!("{limb} {key}")));
+            for of_side in of_side {
+                assert_eq!(of_side.is_ok(), movement.is_sided(), "{key}");
+            }
+        }
+        for wrong in [
+            "",
+            "knee",
+            "l knee flexion",
+            "left",
+            "left (pair 1) knee flexion",
+            "left (pair two) knee flexion",
+            "left (pair 2)",
+            "left neck flexion",
+        ] {
+            let error = check(wrong).expect_err(wrong).to_string();
+            let wanted =
+                format!("a name in limits.ranges_deg is \"{wrong}\"; it must be one of hip");
+            assert!(error.starts_with(&wanted), "{error}");
+        }
+        let ranges = [
+            ("knee flexion", [0.0, 90.0]),
+            ("left knee flexion", [-5.0, 170.0]),
+        ];
+        let limits = LimitSettings {
+            ranges_deg: ranges.map(|(key, range)| (key.into(), range)).into(),
+            ..LimitSettings::default()
+        };
+        let knee = |limb| limits.range_deg(Movement::KneeFlexion, limb);
+        assert_eq!(knee((Side::Left, 0)), [-5.0, 170.0]);
+        assert_eq!(knee((Side::Left, 1)), [0.0, 90.0]);
+        assert_eq!(knee((Side::Right, 0)), [0.0, 90.0]);
+        let hip = limits.range_deg(Movement::HipFlexion, (Side::Left, 0));
+        assert_eq!(hip, [-30.0, 120.0]);
     }
 }

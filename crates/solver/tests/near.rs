@@ -465,6 +465,23 @@ fn how_arms_give_way_for_touches_is_answered_by_the_frames_around() {
 }
 
 #[test]
+fn other_ranges_of_joints_are_answered() {
+    let chin = Chin::new();
+    let free = Settings::default();
+    let mut held = free.clone();
+    let ranges = &mut held.limits.ranges_deg;
+    // Less than the touch takes.
+    ranges.insert("elbow flexion".into(), [0.0, 120.0]);
+    ranges.insert("wrist bend".into(), [0.0, 40.0]);
+    let check = |what: &str, most: [f64; 2], before: &Settings, after: &Settings| {
+        let known = chin.solved(before, None);
+        chin.check(what, most, &known, [chosen(before), chosen(after)]);
+    };
+    check("narrower", [0.9, 0.9], &free, &held);
+    check("wider", [0.9, 0.9], &held, &free);
+}
+
+#[test]
 fn touches_that_come_and_go_are_answered() {
     let chin = Chin::new();
     let before = Settings::default();

@@ -324,6 +324,12 @@ fn wrong_settings_are_named_with_their_file() {
         "offsets_deg: {\"left_hipp\": (1.0, 2.0, 3.0)}",
         "\"left_hipp\"; did you mean left_hip",
     );
+    check(
+        "ranges.ron",
+        "ranges_deg: {}",
+        "ranges_deg: {\"knee flexion\": (0.0, 150.0), \"left kne flexion\": (0.0, 90.0)}",
+        "limits.ranges_deg is \"left kne flexion\"; it must be one of hip flexion, hip abduction, knee flexion,",
+    );
     desk.write(
         "frame.ron",
         &usual.replace("reference: Rest", "reference: Frame(99999)"),

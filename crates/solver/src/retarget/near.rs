@@ -39,9 +39,10 @@ pub struct Now {
 /// What a change makes of one frame, about: the last result with what the change does to that frame
 /// laid over it. `surface` is the character's skin, the same in every call.
 ///
-/// Of balance: how far the pelvis shifts, from the frames around. Of travel, posture, keys and offsets: plain transfer before and after; feet that stand stay where
-/// they stood, and the legs reach them exactly. Of planting, contacts and the floor: the paths of the feet,
-/// and how the pelvis gives way to them, in the frames around, before and after. Of touches: how arms and
+/// Of balance: how far the pelvis shifts, from the frames around. Of travel, posture, keys and offsets:
+/// plain transfer before and after; feet that stand stay where they stood, and the legs reach them exactly. Of
+/// planting, contacts, the floor and the ranges of joints: the paths of the feet, and how the pelvis gives way
+/// to them, in the frames around, before and after. Of touches and the ranges: how arms and
 /// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
 /// longer are, arms and legs go back. `None` where they are to be kept apart from now on: which way they go
 /// only the frames around tell.
@@ -221,6 +222,7 @@ impl Asked<'_> {
             plants: Settings::default().plants,
             balance: Settings::default().balance,
             touches: Settings::default().touches,
+            limits: Settings::default().limits,
             ..asked.settings.clone()
         };
         self.stance == other.stance && start(self) == start(other)
@@ -273,7 +275,9 @@ impl<'a> Change<'a> {
             None => known_touches.to_vec(),
         };
         let mut all = known_touches.iter().chain(&touches);
+        let is_other_range = old.limits != new.limits;
         let is_touched = old.touches != new.touches
+            || is_other_range
             || *known_touches != *touches
             || (is_other_floor && all.any(|touch| touch.to.part == TouchPart::Floor));
 
@@ -290,8 +294,10 @@ impl<'a> Change<'a> {
             }
             None => found.clone(),
         };
-        let is_replanted =
-            old.plants != new.plants || wanted.merged() != found.merged() || is_other_floor;
+        let is_replanted = old.plants != new.plants
+            || is_other_range
+            || wanted.merged() != found.merged()
+            || is_other_floor;
         let is_planted = new.plants.enabled && is_replanted;
         Ok(Self {
             asked,
@@ -551,7 +557,8 @@ impl Scene<'_> {
                 keep_out: sets[0].keep_out,
                 limits: sets[0].limits,
                 ..sets[1]
-            };
+            }
+            || self.asked[0].settings.limits != self.asked[1].settings.limits;
         let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
         if is_free[1] {
             if !is_free[0] {
@@ -593,34 +600,41 @@ impl Scene<'_> {
         };
         let placed = [0, 1].map(|at| near[at].iter().map(|both| both.1).collect::<Vec<_>>());
         let sets = [was, is].map(|asked| &asked.settings.touches);
-        let (goals, known, before) = old.prepared.with_cast(&old.plain, self.surface, |cast| {
-            let goals = cast.goals(&placed[0], sets[0]);
-            let known = goals.iter().filter_map(|goal| {
-                let (touch, _) = near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
-                let mut all = self.known.touches.iter();
-                let carried = all.find(|carried| carried.touch == *touch)?;
-                Some(Known::new(goal, &solved, |at| {
-                    let frame = grid.frame(at).clamp(touch.first, touch.last);
-                    carried.gaps_m[frame - touch.first]
-                }))
-            });
-            let known: Vec<Known> = known.collect();
-            let before = match is_let_go {
-                true => Ok(old.bare.frame(grid.at).to_vec()),
-                false => cast.pose_now(&goals, &known, sets[0], frames(&old.bare)),
-            };
-            (goals, known, before)
-        });
-        let after = new.prepared.with_cast(&new.plain, self.surface, |cast| {
-            // The same touches over the same motion differ in how far they are kept apart.
-            let is_like =
-                other.is_none() && placed[0] == placed[1] && sets[0].fade_secs == sets[1].fade_secs;
-            let goals: Vec<Goal> = match is_like {
-                true => cleared(&goals, sets.map(|set| set.clearance_m)),
-                false => cast.goals(&placed[1], sets[1]),
-            };
-            cast.pose_now(&goals, &known, sets[1], frames(&new.bare))
-        })?;
+        let ranges = [was, is].map(|asked| &asked.settings.limits);
+        let (goals, known, before) =
+            old.prepared
+                .with_cast(&old.plain, self.surface, ranges[0], |cast| {
+                    let goals = cast.goals(&placed[0], sets[0]);
+                    let known = goals.iter().filter_map(|goal| {
+                        let (touch, _) =
+                            near[0].iter().find(|(_, placed)| *placed == goal.touch)?;
+                        let mut all = self.known.touches.iter();
+                        let carried = all.find(|carried| carried.touch == *touch)?;
+                        Some(Known::new(goal, &solved, |at| {
+                            let frame = grid.frame(at).clamp(touch.first, touch.last);
+                            carried.gaps_m[frame - touch.first]
+                        }))
+                    });
+                    let known: Vec<Known> = known.collect();
+                    let before = match is_let_go {
+                        true => Ok(old.bare.frame(grid.at).to_vec()),
+                        false => cast.pose_now(&goals, &known, sets[0], frames(&old.bare)),
+                    };
+                    (goals, known, before)
+                });
+        let after = new
+            .prepared
+            .with_cast(&new.plain, self.surface, ranges[1], |cast| {
+                // The same touches over the same motion differ in how far they are kept apart.
+                let is_like = other.is_none()
+                    && placed[0] == placed[1]
+                    && sets[0].fade_secs == sets[1].fade_secs;
+                let goals: Vec<Goal> = match is_like {
+                    true => cleared(&goals, sets.map(|set| set.clearance_m)),
+                    false => cast.goals(&placed[1], sets[1]),
+                };
+                cast.pose_now(&goals, &known, sets[1], frames(&new.bare))
+            })?;
         let mut before = before?;
         // What changes besides is laid over the clip already.
         if other.is_some() {

@@ -17,6 +17,7 @@ use understudy_overlap::{Parts, SkinParts};
 use super::apart::{Again, Apart, Limb, Movers, Outside, Pairs};
 use super::find::{Moving, flesh_of};
 use super::goals::{Goal, Meet, Pair, Target};
+use super::limits::{BodyLimits, JointLimits};
 use super::problem::{Problem, Weights};
 use super::skin::{Flesh, Nearest, SkinPoint};
 use super::turns::{Limbs, Turns};
@@ -93,6 +94,8 @@ pub(crate) struct Stage<'a> {
     pub(crate) flesh: &'a Arc<Flesh>,
     /// The skin in parts, where parts shall stay out of each other.
     pub(crate) skin: Option<&'a (SkinParts, Parts)>,
+    /// How far the character's joints go; `None` where they may go anywhere.
+    pub(crate) limits: Option<&'a BodyLimits>,
     pub(crate) floor: Floor,
     pub(crate) frame_time_secs: f64,
 }
@@ -165,6 +168,16 @@ const ENOUGH: f64 = 0.03;
 const GAINED: f64 = 0.9;
 const KEPT_M: [f64; 2] = [1e-3, 2e-3];
 
+/// Rounds in which joints are held back that were turned beyond their ranges; angle beyond that costs 1,
+/// radians: at first, and its share of that from round to round; how much more of a touch may be missed for it
+/// in each frame, on average, in shares of a frame that is missed; and how much deeper parts may be in each
+/// other.
+const LIMIT_ROUNDS: usize = 19;
+const LIMIT_FIRST: f64 = 0.1;
+const LIMIT_FALL: f64 = 0.8;
+const MISSED_MORE: f64 = 0.02;
+const DEEPER: f64 = 1.1;
+
 /// How far around the goal two skins are looked at, in lengths of the touching part.
 const AROUND: f64 = 1.0;
 
@@ -214,6 +227,7 @@ pub(crate) struct Cast<'a> {
     performer: Moving<'a>,
     character: Moving<'a>,
     body: &'a Body,
+    limits: Option<&'a BodyLimits>,
     floor: Floor,
     /// The skin, and the same in parts, where these shall stay out of each other.
     skin: Option<(&'a SkinParts, &'a Parts, &'a Surface)>,
@@ -237,6 +251,7 @@ impl<'a> Cast<'a> {
                 .character
                 .moving(Arc::clone(stage.flesh), stage.frame_time_secs),
             body: stage.character.body,
+            limits: stage.limits,
             floor: stage.floor,
             skin: skin.map(|((skin, parts), surface)| (skin, parts, surface)),
         }
@@ -365,6 +380,7 @@ impl<'a> Cast<'a> {
             apart,
             ground: wanted.ground,
             body: self.body,
+            limits: self.limits,
             start: wanted.start,
             settings,
             rounds: AtomicUsize::new(0),
@@ -521,6 +537,15 @@ struct Near {
     pair: Meet,
 }
 
+/// How much skins that shall touch miss each other.
+#[derive(Clone, Copy, Debug, Default)]
+struct Missed {
+    /// Over all frames, each at most 1; 0 where none misses.
+    sum: f64,
+    /// The most, metres.
+    worst_m: f64,
+}
+
 /// How deep parts that touch are in each other.
 #[derive(Clone, Copy, Debug, Default)]
 struct Pressed {
@@ -528,6 +553,29 @@ struct Pressed {
     sum: f64,
     /// The deepest, metres.
     worst_m: f64,
+}
+
+/// What of touches is left, and how deep parts are in each other.
+#[derive(Clone, Copy, Debug)]
+struct Kept {
+    missed: Missed,
+    pressed: Pressed,
+    deepest_m: f64,
+    /// The longest limb that moves.
+    size_m: f64,
+}
+
+impl Kept {
+    /// Whether touches are kept and parts apart as well as they were, about.
+    fn is_as(&self, before: &Self, goals: &[Goal]) -> bool {
+        let frames = goals.iter().flat_map(|goal| &goal.frames);
+        let touching = frames.filter(|frame| frame.is_touch).count();
+        let most = before.missed.sum + MISSED_MORE * touching as f64;
+        self.missed.sum <= most
+            && self.missed.worst_m <= before.missed.worst_m.max(KEPT_M[0])
+            && self.pressed.worst_m <= before.pressed.worst_m.max(KEPT_M[1])
+            && self.deepest_m <= DEEPER * before.deepest_m + DEEP * self.size_m
+    }
 }
 
 /// What was seen of a frame when it was last looked at for what is inside what.
@@ -558,6 +606,7 @@ struct WindowSolver<'a> {
     /// Frame by frame of the clip.
     ground: &'a [Ground],
     body: &'a Body,
+    limits: Option<&'a BodyLimits>,
     settings: &'a TouchSettings,
     /// The clip as it touches already, about.
     start: Option<&'a Clip>,
@@ -607,6 +656,7 @@ impl WindowSolver<'_> {
             outsides: vec![Vec::new(); frames],
             held: ground.clone().map(|ground| ground.held).collect(),
             over: ground.map(|ground| ground.over).collect(),
+            limits: JointLimits::default(),
             weights,
             values: vec![0.0; frames * turns.width()],
             stay: None,
@@ -644,7 +694,7 @@ impl WindowSolver<'_> {
             if self.is_stopped.load(Ordering::Relaxed) {
                 break;
             }
-            let missed = self.look_again(&mut problem, &mut known, size_m);
+            let missed = self.look_again(&mut problem, &mut known, size_m).sum;
             let (pressed, inside) = match round.checked_sub(start) {
                 Some(since) => {
                     let is_all = since.is_multiple_of(ALL_ROUNDS);
@@ -691,6 +741,7 @@ impl WindowSolver<'_> {
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
+            self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
             if !self.ground.is_empty() {
                 let strayed = |problem: &Problem<'_>| problem.strayed(CLOSE * size_m, FAR * size_m);
                 let (before, values) = (strayed(&problem), problem.values.clone());
@@ -713,6 +764,59 @@ impl WindowSolver<'_> {
         Ok(window)
     }
 
+    /// Takes joints back that were turned beyond their ranges, as far as all that touches goes on to touch.
+    /// Where no joint is beyond nothing changes.
+    fn hold_back(
+        &self,
+        problem: &mut Problem<'_>,
+        known: &mut Known,
+        looked: &mut [Looked],
+        size_m: f64,
+    ) -> Result<(), NotPositive> {
+        let limits = self.limits(problem.turns, [problem.first, problem.last]);
+        if problem.beyond(&limits) == 0.0 {
+            return Ok(());
+        }
+        problem.limits = limits.clone();
+        let before = (problem.stay.clone(), problem.weights);
+        let mut first = None;
+        let mut best = (f64::INFINITY, problem.values.clone(), 0);
+        for round in 0..=LIMIT_ROUNDS {
+            if self.is_stopped.load(Ordering::Relaxed) {
+                break;
+            }
+            let missed = self.look_again(problem, known, size_m);
+            let (pressed, inside) = self.look_apart(problem, looked, Pairs::All, size_m);
+            let deepest = looked.iter().map(|looked| looked.found.deepest_m);
+            let kept = Kept {
+                missed,
+                pressed,
+                deepest_m: deepest.fold(0.0, f64::max),
+                size_m,
+            };
+            let beyond = problem.beyond(&limits);
+            let strayed = problem.strayed(CLOSE * size_m, FAR * size_m);
+            let left = beyond + inside + STANDS * strayed;
+            if left < best.0 && kept.is_as(first.get_or_insert(kept), problem.goals) {
+                best = (left, problem.values.clone(), round);
+                if beyond == 0.0 {
+                    break;
+                }
+            }
+            problem.weights.limit = LIMIT_FIRST * LIMIT_FALL.powi(round as i32);
+            let strength = STAY * 2.0f64.powi((round % ROW) as i32);
+            problem.stay = Some((problem.values.clone(), strength));
+            problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+        }
+        problem.values = best.1;
+        if best.2 == 0 {
+            // What follows is as if joints might go anywhere.
+            problem.limits = JointLimits::default();
+            (problem.stay, problem.weights) = before;
+        }
+        Ok(())
+    }
+
     /// How much each term counts where the longest limb that moves is `size_m` long.
     fn weights(&self, goals: &[Goal], size_m: f64) -> Weights {
         let strength = self.settings.strength;
@@ -732,7 +836,16 @@ impl WindowSolver<'_> {
             hand: 0.3,
             fade_secs: self.settings.fade_secs,
             straightest: self.settings.straightest_elbow,
+            limit: LIMIT_FIRST,
         }
+    }
+
+    /// How far the joints that turn go in some frames.
+    fn limits(&self, turns: &Turns, frames: [usize; 2]) -> JointLimits {
+        let limits = self
+            .limits
+            .map(|limits| limits.within(turns, self.clip, frames));
+        limits.unwrap_or_default()
     }
 
     /// Limbs by what they are; arms that touch are known by their touches.
@@ -830,9 +943,9 @@ impl WindowSolver<'_> {
     }
 
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
-    /// Returns how much they miss that in all, 0 where all of them do: a frame counts 1 at most.
-    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> f64 {
-        let mut left = 0.0;
+    /// Returns how much they miss that.
+    fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> Missed {
+        let mut left = Missed::default();
         for (index, goal) in problem.goals.iter().enumerate() {
             let mut places = Vec::new();
             for (at, frame) in goal.frames.iter().enumerate() {
@@ -846,13 +959,15 @@ impl WindowSolver<'_> {
                 let again = &mut known[index][at];
                 let nearest = self.nearest(goal, place, &world, facing, again);
                 if nearest.is_empty() && goal.to_part.is_some() {
-                    left += 1.0;
+                    left.sum += 1.0;
+                    left.worst_m = left.worst_m.max(FAR * size_m);
                 }
                 if let Some(first) = nearest.first() {
                     let miss_m = (first.gap_m - frame.gap_m).abs();
                     if miss_m > CLOSE * size_m {
-                        left += (miss_m / (FAR * size_m)).min(1.0);
+                        left.sum += (miss_m / (FAR * size_m)).min(1.0);
                     }
+                    left.worst_m = left.worst_m.max(miss_m);
                 }
                 for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
                     if !again.contains(&vertex) {

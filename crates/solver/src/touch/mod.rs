@@ -10,6 +10,7 @@ mod carry;
 pub mod find;
 pub mod flesh;
 mod goals;
+mod limits;
 mod part;
 mod problem;
 mod rest;
@@ -25,6 +26,7 @@ pub(crate) use carry::{Actor, Cast, Ground, Stage};
 pub use find::TouchLimits;
 pub(crate) use find::flesh_of;
 pub(crate) use goals::Goal;
+pub(crate) use limits::BodyLimits;
 pub(crate) use rest::Rests;
 pub(crate) use skin::Flesh;
 

@@ -9,6 +9,7 @@ use understudy_motion::{Clip, DQuat, DVec3, Transform, WorldPose};
 
 use super::apart::Touching;
 use super::goals::{Goal, GoalFrame, Meet, Target};
+use super::limits::JointLimits;
 use super::skin::SkinPoint;
 use super::turns::{Turns, inverse_left_jacobian, turn_between};
 use crate::banded::NotPositive;
@@ -41,6 +42,8 @@ pub(crate) struct Weights {
     pub(crate) fade_secs: f64,
     /// Least bend of an elbow, radians.
     pub(crate) straightest: f64,
+    /// Angle of a joint beyond the end of its range, radians.
+    pub(crate) limit: f64,
 }
 
 /// A window of a clip and what is asked of it.
@@ -63,6 +66,8 @@ pub(crate) struct Problem<'a> {
     pub(crate) held: Vec<Vec<(SkinPoint, DVec3)>>,
     /// Per frame of the window, points that stay over the floor, with their least heights, metres.
     pub(crate) over: Vec<Vec<(Meet, f64)>>,
+    /// How far joints go, where that is asked.
+    pub(crate) limits: JointLimits,
     pub(crate) weights: Weights,
     pub(crate) values: Vec<f64>,
     /// Values from which others go smoothly, and how much that counts beside their own smoothness.
@@ -85,6 +90,7 @@ impl LeastSquares for Problem<'_> {
     fn each_term(&self, slopes: bool, sink: &mut Sink<'_>) {
         self.add_smoothness(sink);
         let has_elbow = self.turns.turns.iter().any(|turn| turn.elbow.is_some());
+        let is_held = has_elbow || !self.limits.is_empty();
         for frame in self.first..=self.last {
             let at_frame = |index: usize| {
                 let goal = &self.goals[index];
@@ -96,7 +102,7 @@ impl LeastSquares for Problem<'_> {
             let held = &self.held[frame - self.first];
             let over = &self.over[frame - self.first];
             let is_free = outsides.is_empty() && held.is_empty() && over.is_empty();
-            if goals.is_empty() && is_free && !has_elbow {
+            if goals.is_empty() && is_free && !is_held {
                 continue;
             }
             let world = self.world(frame);
@@ -121,6 +127,7 @@ impl LeastSquares for Problem<'_> {
             pose.add_outsides(over, [weights.over_m, f64::INFINITY], sink);
             pose.add_held(held, sink);
             pose.add_elbows(sink);
+            pose.add_limits(frame - self.first, sink);
         }
     }
 }
@@ -151,6 +158,13 @@ impl Problem<'_> {
     /// World transforms of a frame with its turns.
     pub(crate) fn world(&self, frame: usize) -> WorldPose {
         WorldPose::from_locals(&self.clip.skeleton, &self.locals(frame))
+    }
+
+    /// How far joints are beyond the ends of their ranges in all frames.
+    pub(crate) fn beyond(&self, limits: &JointLimits) -> f64 {
+        let frames = self.first..=self.last;
+        let beyond = frames.map(|frame| limits.beyond(frame - self.first, &self.world(frame)));
+        beyond.sum()
     }
 
     /// Goes so many steps at most, until one gains little or it is stopped.
@@ -415,6 +429,19 @@ impl Pose<'_> {
             }
         }
     }
+
+    /// Joints near the ends of their ranges, or beyond them.
+    fn add_limits(&self, at: usize, sink: &mut Sink<'_>) {
+        let turns = self.problem.turns;
+        let firm = self.problem.weights.limit;
+        for pressed in self.problem.limits.pressed(at, self.world, firm) {
+            let gradient = self.gradient(|about| {
+                let turn = turns.spin(about, pressed.carrier) - turns.spin(about, pressed.against);
+                turn.dot(pressed.axis)
+            });
+            sink(pressed.residual, &gradient, pressed.weight);
+        }
+    }
 }
 
 fn world_rotation(clip: &Clip, frame: usize, joint: usize) -> DQuat {
@@ -562,6 +589,7 @@ mod tests {
                         vec![(meet, 0.3); usize::from(frame == 3)]
                     })
                     .collect(),
+                limits: JointLimits::default(),
                 weights: Weights {
                     depth_m: 0.01,
                     firm_m: 0.03,
@@ -573,6 +601,7 @@ mod tests {
                     hand: 0.3,
                     fade_secs: 0.1,
                     straightest: 0.9,
+                    limit: 0.01,
                 },
                 values,
                 stay: Some((vec![0.1; 5 * 12], 3.0)),

@@ -184,6 +184,13 @@ impl Turns {
         slope
     }
 
+    /// Whether one joint can turn against another that it hangs on.
+    pub(crate) fn is_between(&self, against: usize, carrier: usize) -> bool {
+        let joints = self.turns.iter().flat_map(|turn| &turn.joints);
+        let mut above = joints.filter(|share| self.is_above[share.joint][carrier]);
+        above.any(|share| !self.is_above[share.joint][against])
+    }
+
     /// Angular velocity of a joint by one unknown, world.
     pub(crate) fn spin(&self, about: &[(usize, DVec3)], joint: usize) -> DVec3 {
         let above = about.iter().filter(|(at, _)| self.is_above[*at][joint]);

@@ -308,6 +308,17 @@ const TOUCHES: [Control; 5] = [
     },
 ];
 
+const RANGES: [Control; 1] = [Control {
+    name: "soft before the end",
+    unit: "°",
+    range: [0.0, 45.0],
+    speed: 0.1,
+    digits: 1,
+    help: "Width of the zone before the end of a joint's range in which it turns less and less easily.",
+    get: |s| s.limits.soft_deg,
+    set: |s, value| s.limits.soft_deg = value,
+}];
+
 const LIMITS: [Control; 5] = [
     Control {
         name: "touch starts within",
@@ -387,6 +398,9 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             heading(ui, "Touches of hands");
             touches(ui, settings, out);
             controls(ui, &TOUCHES, settings, out);
+            heading(ui, "Ranges of joints");
+            ranges(ui, settings, out);
+            controls(ui, &RANGES, settings, out);
             heading(ui, "Finding contacts");
             controls(ui, &CONTACTS, settings, out);
             heading(ui, "Finding touches");
@@ -707,6 +721,23 @@ fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     }
 }
 
+fn ranges(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
+    let hint = "Touches and plants take no joint further than people can go, but where the take has it so.";
+    let mut changed = settings.clone();
+    line(ui, "keep joints in range", hint, |ui| {
+        changed.limits.enabled |= reset(
+            ui,
+            !changed.limits.enabled,
+            "Back to joints that are kept in range",
+        );
+        ui.checkbox(&mut changed.limits.enabled, "")
+            .on_hover_text(hint);
+    });
+    if changed != *settings {
+        send("ranges of joints", changed, false, out);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -719,6 +750,7 @@ mod tests {
             .chain(&PLANTS)
             .chain(&BALANCE)
             .chain(&TOUCHES)
+            .chain(&RANGES)
             .chain(&CONTACTS)
             .chain(&LIMITS)
         {

@@ -8,7 +8,9 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 
 use understudy_motion::{Clip, Transform};
 
-use super::{CLOSE, Cast, Goal, Movers, Problem, STEPS_AGAIN, Touch, WindowSolver, ends_of};
+use super::{
+    CLOSE, Cast, Goal, JointLimits, Movers, Problem, STEPS_AGAIN, Touch, WindowSolver, ends_of,
+};
 use crate::retarget::SolveError;
 use crate::touch::TouchSettings;
 use crate::touch::turns::{Limbs, Turns};
@@ -18,6 +20,9 @@ const STEPS_NOW: usize = 5;
 
 /// Times the skins of a new touch are looked at.
 const LOOKS: usize = 5;
+
+/// Angle of a joint beyond its range that costs 1, radians.
+const LIMIT_NOW: f64 = 0.02;
 
 /// Some frames of a clip, as in [`Cast::carry`].
 #[derive(Clone, Copy)]
@@ -107,6 +112,7 @@ impl Cast<'_> {
             apart: None,
             ground: &[],
             body: self.body,
+            limits: self.limits,
             settings,
             start: None,
             rounds: AtomicUsize::new(0),
@@ -127,6 +133,7 @@ impl Cast<'_> {
             outsides: vec![Vec::new(); count],
             held: vec![Vec::new(); count],
             over: vec![Vec::new(); count],
+            limits: JointLimits::default(),
             weights: solver.weights(goals, size_m),
             values: values.collect(),
             stay: None,
@@ -166,6 +173,12 @@ impl Cast<'_> {
                 break;
             }
             problem.minimise(STEPS_AGAIN, &solver.is_stopped)?;
+        }
+        let limits = solver.limits(&turns, [0, count - 1]);
+        if problem.beyond(&limits) > 0.0 {
+            problem.limits = limits;
+            problem.weights.limit = LIMIT_NOW;
+            problem.minimise(STEPS_NOW, &solver.is_stopped)?;
         }
         Ok(problem.locals(at))
     }
