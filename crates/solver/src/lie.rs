@@ -123,8 +123,9 @@ mod tests {
     #[test]
     fn a_body_that_sinks_is_lifted_as_far_as_it_rests() {
         let height = |frame: usize| {
+            // It comes down and goes up without a blow.
             let away = frame.abs_diff(90).saturating_sub(30) as f64 / 30.0;
-            -0.2 + 0.6 * away
+            -0.2 + 0.6 * away * away
         };
         let heights = (0..180).map(|frame| {
             let is_held = (60..=120).contains(&frame);
