@@ -36,6 +36,9 @@ WHY = {
     "or where toes and ankle turn far against each other, linear blend skinning still pulls at it.",
     "sink": "The lowest vertex of a planted foot lies on the floor; where it does not, the leg does not reach.",
     "float": "As for sinking.",
+    "rest": "What stands is kept first: where the foot of a leg stands flat, its knee cannot come down to the floor, or up from "
+    "it, by more than the leg allows; trunk and seat lie by their lowest skin, and one shift of the whole body answers knees "
+    "of both legs, before each is bent by itself.",
     "gap": "The solve looks at vertices of the touching part against the touched skin, near the place of the touch; here "
     "vertices of both, everywhere, are looked at. Two hands with thick fingers then go into each other unseen, unless `keep_out` is set.",
     "kept": "A contact counts as kept only if both skins are within 2 mm in all of its frames.",
