@@ -48,6 +48,11 @@ pub(crate) fn imbalance_series(
     surface: Option<&Surface>,
 ) -> Vec<Option<f64>> {
     let masses = own_masses(subject, take, surface);
+    imbalances(subject, take, &masses)
+}
+
+/// As [`imbalance_series`], of a subject of known masses.
+fn imbalances(subject: &Subject<'_>, take: &Subject<'_>, masses: &Masses) -> Vec<Option<f64>> {
     let performer = Masses::published(take.body);
     let ends = [take, subject].map(|it| (&*it.clip.skeleton, it.body, it.feet));
     let sizes = Sizes {
@@ -80,7 +85,8 @@ pub fn measure_balance(
     take: &Subject<'_>,
     surface: Option<&Surface>,
 ) -> Option<Balance> {
-    let series = imbalance_series(subject, take, surface);
+    let masses = own_masses(subject, take, surface);
+    let series = imbalances(subject, take, &masses);
     let counted: Vec<usize> = (0..series.len())
         .filter(|&at| series[at].is_some())
         .collect();
@@ -93,7 +99,6 @@ pub fn measure_balance(
         });
         mean(&frames.collect::<Vec<f64>>())
     };
-    let masses = own_masses(subject, take, surface);
     Some(Balance {
         frames: counted.len(),
         mean_mm: mean(&away),

@@ -8,7 +8,7 @@ use understudy_motion::{Clip, DQuat, DVec3, Skeleton, Surface, WorldPose, signal
 
 use crate::contacts::FootPart;
 use crate::floor::{Floor, fit_slope};
-use crate::sole_skin::{FootPose, SoleSkin};
+use crate::sole_skin::{FootPose, SoleSkin, Vertex};
 
 /// Distance from heel to ankle over distance from ankle to toe tip, along the foot. The ankle lies
 /// at a quarter of the foot's length from the heel: 0.25 / 0.75. From memory; the foot of the
@@ -94,30 +94,21 @@ impl Foot {
         }
     }
 
-    /// Some vertices of its skin that lie lowest, as far from each other as they may be: each as
-    /// (joint, weight, the place in the joint's coordinates, metres). None without a skin.
-    pub(crate) fn lowest_vertices(
-        &self,
-        world: &WorldPose,
-        floor: &Floor,
-    ) -> Vec<[(usize, f64, DVec3); 2]> {
+    /// Some vertices of its skin that lie lowest, as far from each other as they may be. None without a
+    /// skin.
+    pub(crate) fn lowest_vertices(&self, world: &WorldPose, floor: &Floor) -> Vec<Vertex> {
         /// Lying as low, metres; vertices named at most.
         const AS_LOW_M: f64 = 1e-3;
         const MOST: usize = 4;
         let pose = self.pose(world);
         let lowest = self.skin.lowest_vertices(&pose, floor, AS_LOW_M);
-        let place = |[by_ankle, by_toes]: &[(f64, DVec3); 2]| {
-            let at_ankle = pose.ankle + pose.ankle_rotation * by_ankle.1;
-            at_ankle.lerp(pose.toe_joint + pose.toe_rotation * by_toes.1, by_toes.0)
-        };
-        let mut left: Vec<(DVec3, &[(f64, DVec3); 2])> = lowest
-            .iter()
-            .map(|vertex| (place(vertex), vertex))
-            .collect();
-        let mut kept: Vec<(DVec3, &[(f64, DVec3); 2])> = Vec::new();
+        let placed = lowest.into_iter();
+        let mut left: Vec<(DVec3, Vertex)> =
+            placed.map(|vertex| (vertex.place(&pose), vertex)).collect();
+        let mut kept: Vec<(DVec3, Vertex)> = Vec::new();
         while kept.len() < MOST {
             // How low the first is, then how far from those that there are.
-            let merit = |(point, _): &(DVec3, &[(f64, DVec3); 2])| {
+            let merit = |(point, _): &(DVec3, Vertex)| {
                 let far = kept.iter().map(|kept| kept.0.distance(*point));
                 far.reduce(f64::min).unwrap_or(-floor.above(*point))
             };
@@ -127,33 +118,18 @@ impl Foot {
             };
             kept.push(best);
         }
-        let kept = kept.into_iter();
-        kept.map(|(_, vertex)| self.in_joints(vertex, &pose, world))
-            .collect()
+        kept.into_iter().map(|(_, vertex)| vertex).collect()
     }
 
-    /// The vertices of its skin that are farthest out, likewise.
-    pub(crate) fn farthest_vertices(&self, world: &WorldPose) -> Vec<[(usize, f64, DVec3); 2]> {
-        let pose = self.pose(world);
-        let vertices = self.skin.farthest_vertices();
-        let vertices = vertices.iter();
-        vertices
-            .map(|vertex| self.in_joints(vertex, &pose, world))
-            .collect()
-    }
-
-    fn in_joints(
-        &self,
-        [by_ankle, by_toes]: &[(f64, DVec3); 2],
-        pose: &FootPose,
-        world: &WorldPose,
-    ) -> [(usize, f64, DVec3); 2] {
+    /// A vertex of its skin as (joint, weight, the place in the joint's coordinates, metres); `world` is any
+    /// pose.
+    pub(crate) fn in_joints(&self, vertex: &Vertex, world: &WorldPose) -> [(usize, f64, DVec3); 2] {
         let local = |joint: usize, at: DVec3| world.affines[joint].inverse().transform_point3(at);
-        let at_ankle = pose.ankle + pose.ankle_rotation * by_ankle.1;
-        let at_toes = pose.toe_joint + pose.toe_rotation * by_toes.1;
+        let [by_ankle, by_toes] = vertex.by_each(&self.pose(world));
+        let share = vertex.toe_share;
         [
-            (self.ankle, by_ankle.0, local(self.ankle, at_ankle)),
-            (self.toe_joint, by_toes.0, local(self.toe_joint, at_toes)),
+            (self.ankle, 1.0 - share, local(self.ankle, by_ankle)),
+            (self.toe_joint, share, local(self.toe_joint, by_toes)),
         ]
     }
 

@@ -69,6 +69,34 @@ pub(crate) trait LeastSquares {
         *self.values_mut() = before;
         None
     }
+
+    /// Goes so many steps at most, until one gains less than a share or `goes_on` says no.
+    ///
+    /// # Errors
+    /// As [`Self::step`].
+    fn descend(
+        &mut self,
+        (steps, halvings): (usize, usize),
+        least_gain: f64,
+        goes_on: impl Fn() -> bool,
+    ) -> Result<(), NotPositive> {
+        let mut cost = self.cost();
+        for _ in 0..steps {
+            if !goes_on() {
+                break;
+            }
+            let step = self.step()?;
+            let Some((next, _)) = self.walk(&step, cost, halvings) else {
+                break;
+            };
+            let gain = (cost - next) / cost;
+            cost = next;
+            if gain < least_gain {
+                break;
+            }
+        }
+        Ok(())
+    }
 }
 
 /// What change and jerk of one unknown of each frame cost: first and third differences over time.

@@ -1,6 +1,8 @@
 //! The whole body goes up or down, smoothly, so that what rests on the floor lies on it and trunk and knees
 //! do not go below. Least squares over all frames; the unknown of each is how far it goes, metres along Y.
 
+use understudy_motion::DVec3;
+
 use crate::banded::NotPositive;
 use crate::least_squares::{LeastSquares, Sink, add_differences};
 use crate::settle::{PELVIS_FADE, RestTrack, Weights};
@@ -27,18 +29,7 @@ pub(crate) fn rise(
         weights,
         values: vec![0.0; frames],
     };
-    let mut cost = problem.cost();
-    for _ in 0..STEPS {
-        let step = problem.step()?;
-        let Some((next, _)) = problem.walk(&step, cost, HALVINGS) else {
-            break;
-        };
-        let gain = (cost - next) / cost;
-        cost = next;
-        if gain < LEAST_GAIN {
-            break;
-        }
-    }
+    problem.descend((STEPS, HALVINGS), LEAST_GAIN, || true)?;
     Ok(problem.values)
 }
 
@@ -71,15 +62,11 @@ impl LeastSquares for Problem<'_> {
         let smooth = [pull * ratio.powi(2), pull * ratio.powi(6)];
         add_differences(&self.values, (0, 1), smooth, sink);
         for track in self.tracks {
-            for (frame, height) in track.heights.iter().enumerate() {
-                let Some((height_m, is_held)) = height else {
-                    continue;
-                };
-                let height_m = height_m + track.slope.y * self.values[frame];
-                if *is_held || height_m < 0.0 {
-                    sink(height_m, &[(frame, track.slope.y)], track.firmness * pull);
-                }
-            }
+            let weight = track.firmness * pull;
+            track.each_height(
+                |frame| DVec3::Y * self.values[frame],
+                |frame, height_m| sink(height_m, &[(frame, track.slope.y)], weight),
+            );
         }
     }
 }
@@ -89,7 +76,6 @@ mod tests {
     use super::*;
     use crate::least_squares::testing::check_gradient;
     use proptest::prelude::*;
-    use understudy_motion::DVec3;
 
     const WEIGHTS: Weights = Weights {
         offset_m: 0.03,

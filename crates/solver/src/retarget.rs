@@ -30,6 +30,7 @@ use crate::posture::{LEANING_DEG, Poser, standing_lean_deg};
 use crate::secondary::{Chain, FoundRule, Secondary, Spring, chain_from};
 use crate::settings::{LimitSettings, Reference, Settings, Together};
 use crate::settle::{LegTrack, Offsets, RestTrack, Weights, settle};
+use crate::sole_skin::Vertex;
 use crate::touch::{self, CarriedTouch, Flesh, Touch};
 use crate::transfer::{Pairing, Transfer, TravelScale, move_joint};
 use crate::travel::travel_scale;
@@ -503,7 +504,7 @@ impl Prepared {
         self.change(&mut solved, settings)?;
         watch.at(0.18)?;
         let rests = self.rests(&contacts, settings, surface);
-        let mut pelvis_offsets = self.lie(&mut solved, &rests, settings)?;
+        let mut pelvis_offsets = self.lie(&mut solved, rests.as_ref(), settings)?;
         let worlds = solved.worlds();
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         let is_planted = settings.plants.enabled && !self.body.legs.is_empty();
@@ -521,7 +522,8 @@ impl Prepared {
                 legs: &legs,
                 shifts: &balance_shifts,
             };
-            let offsets = self.settled(&poses, &rests, settings, watch.part(0.3, TOUCHES))?;
+            let watch = watch.part(0.3, TOUCHES);
+            let offsets = self.settled(&poses, rests.as_ref(), settings, watch)?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
@@ -537,7 +539,7 @@ impl Prepared {
         let carried = self.carry_touches(
             (&plain, &mut solved),
             settings,
-            (&contacts, &planted_parts),
+            (&contacts, rests.as_ref(), &planted_parts),
             surface,
             &mut notes,
             watch.part(TOUCHES, 0.99),
@@ -586,17 +588,20 @@ impl Prepared {
     /// What the legs of a clip stand on, frame by frame.
     fn ground(&self, clip: &Clip, planted_parts: &[Vec<[bool; 3]>]) -> Vec<touch::Ground> {
         let floor = self.take.stance.floor;
+        let outermost = self.feet.iter().map(|foot| foot.skin.farthest_vertices());
+        let outermost: Vec<Vec<Vertex>> = outermost.collect();
         let ground = |frame: usize| {
             let mut ground = touch::Ground::default();
             let world = clip.world(frame);
-            for (foot, planted) in self.feet.iter().zip(planted_parts) {
+            for ((foot, outermost), planted) in self.feet.iter().zip(&outermost).zip(planted_parts)
+            {
                 if planted[frame].contains(&true) {
                     for vertex in foot.lowest_vertices(&world, &floor) {
-                        ground.hold(&vertex, &world);
+                        ground.hold(&foot.in_joints(&vertex, &world), &world);
                     }
                 }
-                for vertex in foot.farthest_vertices(&world) {
-                    ground.keep_over(&vertex, &world, &floor);
+                for vertex in outermost {
+                    ground.keep_over(&foot.in_joints(vertex, &world), &world, &floor);
                 }
                 for (part, is_planted) in FootPart::ALL.into_iter().zip(planted[frame]) {
                     let Some(point) = foot.point(part) else {
@@ -620,7 +625,7 @@ impl Prepared {
         &self,
         (plain, solved): (&Clip, &mut Clip),
         settings: &Settings,
-        (contacts, planted_parts): (&Contacts, &[Vec<[bool; 3]>]),
+        (contacts, rests, planted_parts): (&Contacts, Option<&touch::Rests<'_>>, &[Vec<[bool; 3]>]),
         surface: Option<&Surface>,
         notes: &mut Vec<String>,
         watch: Watch<'_>,
@@ -658,8 +663,7 @@ impl Prepared {
                     Together::Frame => alone::carry_each(stage, touches, wanted, solved, watch),
                 }
             })?;
-        let rests = self.rests(contacts, settings, surface);
-        carried.extend(rests.carried(solved, plain));
+        carried.extend(rests.map_or_else(Vec::new, |rests| rests.carried(solved, plain)));
         carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
         notes.extend(missing.iter().map(|touch| {
             format!(
@@ -683,18 +687,20 @@ impl Prepared {
             .get_or_init(|| touch::flesh_of(&self.body, surface, &self.rest, &self.skeleton))
     }
 
-    /// What the character rests on the floor with besides its feet.
+    /// What the character rests on the floor with besides its feet, where touches are carried over.
     fn rests(
         &self,
         contacts: &Contacts,
         settings: &Settings,
         surface: Option<&Surface>,
-    ) -> touch::Rests<'_> {
-        let is_asked = settings.touches.enabled && !self.is_own();
+    ) -> Option<touch::Rests<'_>> {
+        if !settings.touches.enabled || self.is_own() {
+            return None;
+        }
         let touches = contacts.touches.as_deref().unwrap_or_default();
-        let touches = is_asked.then_some(touches);
         let body = (&*self.skeleton, &self.body, &self.rest);
-        touch::Rests::new(touches, body, self.flesh(surface), self.take.stance.floor)
+        let floor = self.take.stance.floor;
+        Some(touch::Rests::new(touches, body, self.flesh(surface), floor))
     }
 
     /// The character's skin in parts.
@@ -872,10 +878,7 @@ impl Prepared {
                 &take,
                 &self.rest,
                 &self.take.stance.floor,
-                match settings.together {
-                    Together::Clip => settings.plants.fade_secs,
-                    Together::Frame => 0.0,
-                },
+                settings.together.fade_secs(settings.plants.fade_secs),
                 self.take.clip.frame_time_secs,
             )?;
             legs.push(PlantedLeg::new(
@@ -950,10 +953,7 @@ impl Prepared {
     /// stands, frame by frame.
     fn footing(&self, settings: &Settings, contacts: &Contacts) -> Vec<LegFooting> {
         let frames = self.take.worlds.len();
-        let secs = match settings.together {
-            Together::Clip => settings.balance.fade_secs,
-            Together::Frame => 0.0,
-        };
+        let secs = settings.together.fade_secs(settings.balance.fade_secs);
         let legs = self.body.legs.iter().enumerate();
         legs.filter_map(|(own, leg)| {
             let take = source_leg(&self.take.body, leg)?;
@@ -1016,10 +1016,7 @@ impl Prepared {
                 }
             })
         });
-        let fade_secs = match settings.together {
-            Together::Clip => settings.balance.fade_secs,
-            Together::Frame => 0.0,
-        };
+        let fade_secs = settings.together.fade_secs(settings.balance.fade_secs);
         let asked: Vec<Asked> = asked.collect();
         Ok(smooth_shifts(&asked, fade_secs, take.clip.frame_time_secs)?)
     }
@@ -1029,22 +1026,20 @@ impl Prepared {
     fn lie(
         &self,
         clip: &mut Clip,
-        rests: &touch::Rests<'_>,
+        rests: Option<&touch::Rests<'_>>,
         settings: &Settings,
     ) -> Result<Vec<DVec3>, SolveError> {
         let frames = clip.frame_count();
         let mut ways = vec![DVec3::ZERO; frames];
-        if !settings.plants.enabled {
+        let Some(rests) = rests.filter(|_| settings.plants.enabled) else {
             return Ok(ways);
-        }
+        };
         let near = rests.tracks(clip, &ways);
         if near.is_empty() {
             return Ok(ways);
         }
         let mut weights = self.weights(settings);
-        if settings.together == Together::Frame {
-            weights.fade_secs = 0.0;
-        }
+        weights.fade_secs = settings.together.fade_secs(weights.fade_secs);
         let rises = lie::rise(&near, &weights, frames)?;
         for (frame, (way, rise)) in ways.iter_mut().zip(rises).enumerate() {
             *way = DVec3::Y * rise;
@@ -1065,7 +1060,7 @@ impl Prepared {
     fn settled(
         &self,
         poses: &Poses<'_>,
-        rests: &touch::Rests<'_>,
+        rests: Option<&touch::Rests<'_>>,
         settings: &Settings,
         watch: Watch<'_>,
     ) -> Result<Offsets, SolveError> {
@@ -1083,6 +1078,9 @@ impl Prepared {
             }
         };
         let mut offsets = settled(&[], 0)?;
+        let Some(rests) = rests else {
+            return Ok(offsets);
+        };
         // Legs bend under the pelvis, so knees do not go up and down quite as it does.
         for round in 1..=REST_ROUNDS {
             let mut posed = poses.changed.clone();

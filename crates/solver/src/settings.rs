@@ -225,6 +225,16 @@ pub enum Together {
     Frame,
 }
 
+impl Together {
+    /// Time over which a correction fades, seconds: none where every frame is by itself.
+    pub fn fade_secs(self, secs: f64) -> f64 {
+        match self {
+            Self::Clip => secs,
+            Self::Frame => 0.0,
+        }
+    }
+}
+
 /// All choices of a retarget.
 #[derive(Clone, Debug, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]

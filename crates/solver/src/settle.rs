@@ -102,6 +102,24 @@ impl RestTrack {
             ..*self
         }
     }
+
+    /// Hands on, frame by frame, the height (metres) with the pelvis moved by an offset (metres), where it
+    /// should be none: what rests, and what has gone below the floor.
+    pub(crate) fn each_height(
+        &self,
+        offset: impl Fn(usize) -> DVec3,
+        mut hand_on: impl FnMut(usize, f64),
+    ) {
+        for (frame, height) in self.heights.iter().enumerate() {
+            let Some((height, is_held)) = height else {
+                continue;
+            };
+            let height = height + self.slope.dot(offset(frame));
+            if *is_held || height < 0.0 {
+                hand_on(frame, height);
+            }
+        }
+    }
 }
 
 /// Sizes that weigh the terms against each other.
@@ -396,17 +414,14 @@ impl Problem<'_> {
 
     fn add_rest(&self, sink: &mut Sink<'_>, rest: &RestTrack) {
         let weight = rest.firmness * self.weights.offset_m.powi(-2);
-        for (frame, height) in rest.heights.iter().enumerate() {
-            let Some((height, is_held)) = height else {
-                continue;
-            };
-            let at = frame * self.width;
-            let gradient: [(usize, f64); 3] = std::array::from_fn(|i| (at + i, rest.slope[i]));
-            let height = height + rest.slope.dot(self.offset(frame, 0));
-            if *is_held || height < 0.0 {
+        rest.each_height(
+            |frame| self.offset(frame, 0),
+            |frame, height| {
+                let at = frame * self.width;
+                let gradient: [(usize, f64); 3] = std::array::from_fn(|i| (at + i, rest.slope[i]));
                 sink(height, &gradient, weight);
-            }
-        }
+            },
+        );
     }
 
     fn add_floor(&self, sink: &mut Sink<'_>, index: usize, leg: &LegTrack) {

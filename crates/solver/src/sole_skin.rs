@@ -25,22 +25,28 @@ pub(crate) struct FootPose {
 
 /// A vertex of a foot.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Vertex {
+pub(crate) struct Vertex {
     /// Place at rest from the ankle, in the axes of the ankle, metres.
     from_ankle: DVec3,
     /// Place at rest from the joint of the toes, in the axes of that joint, metres.
     from_toe_joint: DVec3,
     /// How much of it goes with the toes, 0 to 1; the rest goes with the ankle.
-    toe_share: f64,
+    pub(crate) toe_share: f64,
 }
 
 impl Vertex {
-    /// Its share of ankle and of toes, and where each has it.
-    fn by_joint(&self) -> [(f64, DVec3); 2] {
+    /// Where the ankle alone has it, and where the toes alone, world, metres.
+    pub(crate) fn by_each(&self, pose: &FootPose) -> [DVec3; 2] {
         [
-            (1.0 - self.toe_share, self.from_ankle),
-            (self.toe_share, self.from_toe_joint),
+            pose.ankle + pose.ankle_rotation * self.from_ankle,
+            pose.toe_joint + pose.toe_rotation * self.from_toe_joint,
         ]
+    }
+
+    /// World, metres.
+    pub(crate) fn place(&self, pose: &FootPose) -> DVec3 {
+        let [by_ankle, by_toes] = self.by_each(pose);
+        by_ankle.lerp(by_toes, self.toe_share)
     }
 }
 
@@ -122,12 +128,7 @@ impl SoleSkin {
         const AS_GOOD: f64 = 0.002;
         let vertices = self.vertices.iter();
         let places: Vec<(DVec3, f64)> = vertices
-            .map(|vertex| {
-                let by_toes = pose.toe_joint + pose.toe_rotation * vertex.from_toe_joint;
-                let by_ankle = pose.ankle + pose.ankle_rotation * vertex.from_ankle;
-                let share = vertex.toe_share;
-                (by_ankle.lerp(by_toes, share), share)
-            })
+            .map(|vertex| (vertex.place(pose), vertex.toe_share))
             .collect();
         let steps = (0..=STEPS).map(|step| room_m * step as f64 / STEPS as f64);
         let shares = steps.map(|ahead_m| {
@@ -148,8 +149,8 @@ impl SoleSkin {
     }
 
     /// The vertices farthest out, of those that go with the ankle and of those that go with the toes, at rest
-    /// and in 26 directions; as [`Self::lowest_vertices`] gives them.
-    pub(crate) fn farthest_vertices(&self) -> Vec<[(f64, DVec3); 2]> {
+    /// and in 26 directions.
+    pub(crate) fn farthest_vertices(&self) -> Vec<Vertex> {
         let steps = [-1.0, 0.0, 1.0];
         let directions = steps
             .iter()
@@ -170,24 +171,25 @@ impl SoleSkin {
             .collect();
         found.sort_unstable();
         found.dedup();
-        let places = found.into_iter().map(|index| &self.vertices[index]);
-        places.map(Vertex::by_joint).collect()
+        found
+            .into_iter()
+            .map(|index| self.vertices[index])
+            .collect()
     }
 
-    /// The lowest vertices above a floor, up to `within_m` higher than the lowest of all, each as the share
-    /// of ankle and toes in it and its places in their coordinates, metres (bones are not scaled).
+    /// The lowest vertices above a floor, up to `within_m` higher than the lowest of all.
     pub(crate) fn lowest_vertices(
         &self,
         pose: &FootPose,
         floor: &Floor,
         within_m: f64,
-    ) -> Vec<[(f64, DVec3); 2]> {
+    ) -> Vec<Vertex> {
         let Some(least_m) = self.lowest_m(pose, floor) else {
             return Vec::new();
         };
         let heights = self.heights(pose, floor).zip(self.vertices.iter());
         let lowest = heights.filter(|(height_m, _)| *height_m <= least_m + within_m);
-        lowest.map(|(_, vertex)| vertex.by_joint()).collect()
+        lowest.map(|(_, vertex)| *vertex).collect()
     }
 
     /// Heights of all vertices above a floor, metres along Y.

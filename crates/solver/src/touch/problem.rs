@@ -174,22 +174,9 @@ impl Problem<'_> {
         is_stopped: &AtomicBool,
     ) -> Result<(), NotPositive> {
         const LEAST_GAIN: f64 = 1e-3;
-        let mut cost = self.cost();
-        for _ in 0..steps {
-            if is_stopped.load(Ordering::Relaxed) {
-                break;
-            }
-            let step = self.step()?;
-            let Some((next, _)) = self.walk(&step, cost, HALVINGS) else {
-                break;
-            };
-            let gain = (cost - next) / cost;
-            cost = next;
-            if gain < LEAST_GAIN {
-                break;
-            }
-        }
-        Ok(())
+        self.descend((steps, HALVINGS), LEAST_GAIN, || {
+            !is_stopped.load(Ordering::Relaxed)
+        })
     }
 
     /// How far what stands is from where it stands in all: a frame counts where some point of it is more

@@ -38,10 +38,9 @@ pub(crate) struct Rests<'a> {
 }
 
 impl<'a> Rests<'a> {
-    /// Of a character that rests by those among `touches` that it has the part for; none of them, where
-    /// it has nothing to keep above the floor.
+    /// Of a character that rests by those among `touches` that it has the part for.
     pub(crate) fn new(
-        touches: Option<&[Touch]>,
+        touches: &[Touch],
         (skeleton, body, rest): (&Skeleton, &Body, &'a WorldPose),
         flesh: &Arc<Flesh>,
         floor: Floor,
@@ -49,7 +48,7 @@ impl<'a> Rests<'a> {
         let character = Moving::new(body, Arc::clone(flesh), rest, &[], skeleton, 1.0);
         let lying = |part: usize| {
             let own = &character.parts[part];
-            let touches = touches?.iter();
+            let touches = touches.iter();
             let touches = touches.filter(|touch| touch.is_rest() && own.is(&touch.from));
             own.kind.may_rest().then(|| Lying {
                 part,
