@@ -6,7 +6,9 @@ use std::collections::BTreeMap;
 
 use common::{carried_onto_skin, cast};
 use understudy_bodies::Character as Made;
+use understudy_motion::Clip;
 use understudy_overlap::{SkinParts, body_parts};
+use understudy_solver::near::{Chosen, pose_now};
 use understudy_solver::settings::PlantSettings;
 use understudy_solver::{FootPart, Retargeted, Settings, TouchSettings};
 
@@ -67,6 +69,43 @@ fn an_arm_stays_out_of_the_trunk_and_its_touch_is_kept() {
         kept.count() + 3 > apart.touches[0].gaps_m.len(),
         "{:?}",
         apart.touches[0].gaps_m
+    );
+    // Switched on, it is answered in the frame that is shown before the clip is.
+    let mut answered = free.clone();
+    let mut was = free.clone();
+    let frames: Vec<usize> = (0..free.solved.frame_count()).step_by(16).collect();
+    let of = |result: &Retargeted| {
+        let locals = frames
+            .iter()
+            .flat_map(|&frame| result.solved.frame(frame).to_vec());
+        let skeleton = std::sync::Arc::clone(&result.solved.skeleton);
+        Clip::new(skeleton, result.solved.frame_time_secs, locals.collect()).expect("sound")
+    };
+    was.solved = of(&free);
+    let mut after = settings.clone();
+    after.touches.keep_out = true;
+    let [before, after] = [&settings, &after].map(|settings| Chosen {
+        settings,
+        contacts: None,
+    });
+    for &frame in &frames {
+        let now = pose_now(&free, before, after, Some(&onto.surface), frame).expect("a frame");
+        answered
+            .solved
+            .frame_mut(frame)
+            .copy_from_slice(&now.locals);
+    }
+    answered.solved = of(&answered);
+    let [(was, was_m), (now, now_m)] =
+        [&was, &answered].map(|result| overlap(&onto, result, ["arm", "trunk"]));
+    assert!(was_m > 0.1, "{was_m}");
+    assert!(
+        now < 0.02 * was,
+        "{was} m3 s before, {now} in frames answered"
+    );
+    assert!(
+        now_m < 0.1 * was_m,
+        "{was_m} m before, {now_m} in frames answered"
     );
 }
 

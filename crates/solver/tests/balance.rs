@@ -271,7 +271,7 @@ fn a_change_of_balance_is_answered_by_the_frames_around() {
         let (mut left, mut was) = (0.0, 0.0);
         for frame in (0..clip.frame_count()).step_by(3) {
             let now = pose_now(known, chosen(from), chosen(to), None, frame);
-            let now = now.expect("a valid frame").expect("one frame tells");
+            let now = now.expect("a valid frame");
             let now =
                 understudy_motion::WorldPose::from_locals(&known.solved.skeleton, &now.locals);
             let [old, new] = [known, whole].map(|result| result.solved.world(frame));

@@ -176,9 +176,7 @@ fn a_turn_seen_in_a_frame_becomes_an_offset() {
                 settings,
                 contacts: None,
             });
-            let at_once = pose_now(&known, before, after, None, frame)
-                .unwrap()
-                .unwrap();
+            let at_once = pose_now(&known, before, after, None, frame).unwrap();
             let skeleton = &known.solved.skeleton;
             let pose = understudy_motion::WorldPose::from_locals(skeleton, &at_once.locals);
             assert!(pose.rotation(joint).angle_between(turn * seen) < 1e-6);

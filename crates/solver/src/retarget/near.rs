@@ -14,7 +14,7 @@ use crate::planted_leg::PlantedLeg;
 use crate::plants::FootPath;
 use crate::settings::Settings;
 use crate::settle::{LegTrack, settle_roughly};
-use crate::touch::{Frames, Goal, Known, Touch, TouchPart, TouchSettings, cleared};
+use crate::touch::{Cast, Frames, Goal, Known, Touch, TouchPart, TouchSettings, cleared};
 use crate::transfer::move_joint;
 use crate::watch::Watch;
 
@@ -44,8 +44,8 @@ pub struct Now {
 /// planting, contacts, the floor and the ranges of joints: the paths of the feet, and how the pelvis gives way
 /// to them, in the frames around, before and after. Of touches and the ranges: how arms and
 /// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
-/// longer are, arms and legs go back. `None` where they are to be kept apart from now on: which way they go
-/// only the frames around tell.
+/// longer are, arms and legs go back. Of parts that are to be kept apart from now on: a few frames around, in
+/// which they give way.
 ///
 /// # Errors
 /// Settings that name missing joints or frames, contacts that do not fit the take.
@@ -55,12 +55,8 @@ pub fn pose_now(
     after: Chosen<'_>,
     surface: Option<&Surface>,
     frame: usize,
-) -> Result<Option<Now>, SolveError> {
+) -> Result<Now, SolveError> {
     let frame = frame.min(known.solved.frame_count() - 1);
-    let sets = [before, after].map(|chosen| chosen.settings.touches);
-    if is_kept_apart(&sets[1]) && !is_kept_apart(&sets[0]) {
-        return Ok(None);
-    }
     let change = Change::between(known, before, after, frame)?;
     let asked = &change.asked;
     let changed = |asked: &Asked<'_>| {
@@ -116,10 +112,13 @@ pub fn pose_now(
         };
         scene.touch(touches, &prepared, &mut clip, &bare)?;
     }
-    Ok(Some(Now {
+    if let Some(surface) = surface.filter(|_| change.is_apart_now()) {
+        change.clear(known, &mut clip, surface, frame)?;
+    }
+    Ok(Now {
         locals: clip.frame(0).to_vec(),
         planted_parts,
-    }))
+    })
 }
 
 /// Whether parts of the body are kept apart.
@@ -243,6 +242,58 @@ struct Change<'a> {
 }
 
 impl<'a> Change<'a> {
+    /// Whether parts are to be kept apart that were not before.
+    fn is_apart_now(&self) -> bool {
+        let [old, new] = [0, 1].map(|at| is_kept_apart(&self.asked[at].settings.touches));
+        new && !old
+    }
+
+    /// Takes parts out of each other in a clip of one frame, as the frames around it tell.
+    fn clear(
+        &self,
+        known: &Retargeted,
+        clip: &mut Clip,
+        surface: &Surface,
+        frame: usize,
+    ) -> Result<(), SolveError> {
+        let asked = &self.asked[1];
+        let settings = asked.settings;
+        let step_secs = CLEARED_STEP_FADES * settings.touches.fade_secs;
+        let stretch = wide(known, frame, CLEARED_STEPS * step_secs);
+        let grid = Grid::around(frame, stretch, frames_in(known, step_secs));
+        let prepared = Prepared::sampled(known, asked, grid)?;
+        // On the performer's own body everything is where it was.
+        if prepared.is_own() {
+            return Ok(());
+        }
+        let plain = prepared.plain()?;
+        let mut solved = grid.sampled(&known.solved)?;
+        solved.frame_mut(grid.at).copy_from_slice(clip.frame(0));
+        let touches = match &self.touches {
+            Some([_, touches]) => touches.clone(),
+            None => known.contacts.touches.clone().unwrap_or_default(),
+        };
+        let contacts = Contacts {
+            contacts: Vec::new(),
+            touches: Some(touches),
+        };
+        let touches = contacts.with_frames(|stretch| grid.place(stretch)).touches;
+        let planted: Vec<Vec<[bool; 3]>> = known
+            .planted_parts
+            .iter()
+            .map(|parts| (0..grid.count).map(|at| parts[grid.frame(at)]).collect())
+            .collect();
+        let ground = prepared.ground(&solved, &planted);
+        let of_skin = (Some(surface), Some(prepared.skin_parts(surface)));
+        prepared.with_stage(&plain, of_skin, &settings.limits, |stage| {
+            let cast = Cast::new(stage);
+            let touches = touches.as_deref().unwrap_or_default();
+            cast.clear_now(touches, &ground, &settings.touches, &mut solved)
+        })?;
+        clip.frame_mut(0).copy_from_slice(solved.frame(grid.at));
+        Ok(())
+    }
+
     fn between(
         known: &Retargeted,
         before: Chosen<'a>,
@@ -398,6 +449,11 @@ const TOUCHED_FADES: f64 = 2.5;
 const TOUCHED_STEP_FADES: f64 = 1.0 / 3.0;
 /// How far apart they are at least, seconds.
 const LEAST_TOUCHED_STEP_SECS: f64 = 1.0 / 60.0;
+
+/// Frames around one in which parts are taken out of each other: how far apart, in times of a fade, and how
+/// many to each side.
+const CLEARED_STEP_FADES: f64 = 0.5;
+const CLEARED_STEPS: f64 = 2.0;
 
 /// Some frames of the take, with what it stands on.
 fn take_at(known: &Retargeted, stance: &Stance, grid: Grid) -> Result<UprightTake, SolveError> {

@@ -104,6 +104,8 @@ pub(crate) struct Stage<'a> {
 const ROUNDS: usize = 30;
 /// The same where the skins touch already, about.
 const ROUNDS_AGAIN: usize = 8;
+/// The same where it must be answered soon.
+const ROUNDS_SOON: usize = 6;
 
 /// How much smoother than the turns themselves each round's change of them is; twice as much in each,
 /// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
@@ -303,6 +305,7 @@ impl<'a> Cast<'a> {
             goals,
             ground: &[],
             start,
+            is_quick: false,
         };
         let carried = self.solve(wanted, settings, clip, watch)?;
         Ok((carried, missing))
@@ -336,6 +339,7 @@ impl<'a> Cast<'a> {
             apart: None,
             ground,
             start: None,
+            is_quick: false,
         };
         self.solve(wanted, settings, clip, watch)?;
         Ok(())
@@ -355,6 +359,7 @@ impl<'a> Cast<'a> {
             apart: self.apart(&[], Movers::Legs),
             ground,
             start: None,
+            is_quick: false,
         };
         self.solve(wanted, settings, clip, watch)?;
         Ok(())
@@ -382,6 +387,7 @@ impl<'a> Cast<'a> {
             body: self.body,
             limits: self.limits,
             start: wanted.start,
+            is_quick: wanted.is_quick,
             settings,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
@@ -432,6 +438,8 @@ struct Wanted<'a> {
     ground: &'a [Ground],
     /// The clip as it touches already, about.
     start: Option<&'a Clip>,
+    /// Whether it must be answered soon, and about: joints are not held back.
+    is_quick: bool,
 }
 
 /// Frames that hang together, with the touches in them.
@@ -610,6 +618,8 @@ struct WindowSolver<'a> {
     settings: &'a TouchSettings,
     /// The clip as it touches already, about.
     start: Option<&'a Clip>,
+    /// As in [`Wanted`].
+    is_quick: bool,
     /// Rounds done of all windows together.
     rounds: AtomicUsize,
     is_stopped: AtomicBool,
@@ -662,6 +672,7 @@ impl WindowSolver<'_> {
             stay: None,
         };
         let last_round = match self.start {
+            _ if self.is_quick => ROUNDS_SOON,
             Some(start) => {
                 let frames = window.first..=window.last;
                 let values = frames
@@ -684,7 +695,7 @@ impl WindowSolver<'_> {
         let mut looked = vec![Looked::default(); frames];
         // Touches find each other first.
         let start = match self.apart {
-            Some(_) if !window.goals.is_empty() => TOUCHES_FIRST,
+            Some(_) if !window.goals.is_empty() && !self.is_quick => TOUCHES_FIRST,
             _ => 0,
         };
         let mut best = (f64::INFINITY, Vec::new());
@@ -741,7 +752,9 @@ impl WindowSolver<'_> {
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
-            self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
+            if !self.is_quick {
+                self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
+            }
             if !self.ground.is_empty() {
                 let strayed = |problem: &Problem<'_>| problem.strayed(CLOSE * size_m, FAR * size_m);
                 let (before, values) = (strayed(&problem), problem.values.clone());

@@ -340,7 +340,7 @@ mod tests {
     fn weaver() -> Session {
         let mut session = Session::default();
         session.apply(Command::Open(vec![
-            assets().join("takes/crossing.bvh"),
+            assets().join("takes/walk.bvh"),
             assets().join("characters/weaver.glb"),
         ]));
         session.wait();

@@ -456,7 +456,7 @@ mod tests {
                 ..Outputs::of(&other.join(name))
             };
             let job = Job {
-                take: assets().join("takes/crossing.bvh"),
+                take: assets().join("takes/walk.bvh"),
                 take_options: LoadOptions::default(),
                 character: assets().join("characters/pedlar.glb"),
                 character_options: LoadOptions::default(),

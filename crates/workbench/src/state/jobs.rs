@@ -329,7 +329,7 @@ mod tests {
     /// A pair of files that are carried over in a good part of a second.
     fn pair() -> Document {
         let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
-        let files = ["takes/crossing.bvh", "characters/pedlar.glb"];
+        let files = ["takes/walk.bvh", "characters/pedlar.glb"];
         let files = files.map(|file| PathBuf::from(format!("{assets}{file}")));
         let request = OpenRequest::of(&files).unwrap();
         Document::default().open(&request, &|_, _| true).unwrap()

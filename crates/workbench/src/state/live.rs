@@ -27,7 +27,7 @@ pub struct Live {
     parts: Vec<Arc<Motion>>,
     /// The frame that is shown, as it will be, about.
     now: Option<Arc<Motion>>,
-    /// A frame of which only the frames around it tell.
+    /// A frame of which only the whole solve tells.
     unanswered: Option<usize>,
     /// Counts changes of what is shown.
     revision: u64,
@@ -95,7 +95,7 @@ impl Live {
         Some(joined)
     }
 
-    /// Answers a frame at once, from the last result, where one frame tells; the rest of the choices must
+    /// Answers a frame at once, from the last result; the rest of the choices must
     /// be those of the result. `surface` is the character's.
     pub fn answer(
         &mut self,
@@ -111,7 +111,7 @@ impl Live {
         });
         // What does not fit is told by the whole solve.
         let now = pose_now(&solved.retargeted, before, after, surface, frame);
-        let Ok(Some(now)) = now else {
+        let Ok(now) = now else {
             self.unanswered = Some(frame);
             return;
         };

@@ -373,7 +373,7 @@ mod tests {
         let assets = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets");
         let mut session = Session::default();
         session.apply(Command::Open(vec![
-            assets.join("takes/crossing.bvh"),
+            assets.join("takes/walk.bvh"),
             assets.join("characters/pedlar.glb"),
         ]));
         session.wait();

@@ -368,7 +368,7 @@ mod tests {
             )
         };
         understudy::commands::run(&line(&[
-            &assets().join("takes/crossing.bvh"),
+            &assets().join("takes/walk.bvh"),
             &assets().join("characters/pedlar.glb"),
             Path::new("--settings"),
             &session.presets.all[0].path,

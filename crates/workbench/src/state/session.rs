@@ -1031,7 +1031,7 @@ pub(crate) mod tests {
     pub(crate) fn opened() -> Session {
         let mut session = Session::default();
         session.apply(Command::Open(vec![
-            assets().join("takes/crossing.bvh"),
+            assets().join("takes/walk.bvh"),
             assets().join("characters/pedlar.glb"),
         ]));
         session.wait();

@@ -443,7 +443,7 @@ mod tests {
     use crate::ui::tests::{Stage, harness, press, reach};
 
     fn weaver() -> Harness<'static, Stage> {
-        let mut harness = harness(&["takes/crossing.bvh", "characters/weaver.glb"]);
+        let mut harness = harness(&["takes/walk.bvh", "characters/weaver.glb"]);
         press(&mut harness, "Map");
         press(&mut harness, "chains");
         harness

@@ -58,7 +58,7 @@ pub(super) fn harness_of_size(files: &[&str], size: [f32; 2]) -> Harness<'static
 }
 
 /// A take that walks across, and the character that it is carried onto.
-pub(super) const PEDLAR: [&str; 2] = ["takes/crossing.bvh", "characters/pedlar.glb"];
+pub(super) const PEDLAR: [&str; 2] = ["takes/walk.bvh", "characters/pedlar.glb"];
 
 pub(super) fn pedlar() -> Harness<'static, Stage> {
     harness(&PEDLAR)

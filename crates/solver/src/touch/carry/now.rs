@@ -1,7 +1,7 @@
 //! Touches in one frame and those around it, soon and about: what a change of them does is told by the
 //! same terms before and after it.
 //!
-//! The skins are not looked at. How far the two places of a touch are apart when the skins meet is taken
+//! The skins are not looked at, but where parts are to be kept apart from now on. How far the two places of a touch are apart when the skins meet is taken
 //! from the result before the change, or looked up in one frame where the touch is new.
 
 use std::sync::atomic::{AtomicBool, AtomicUsize};
@@ -9,11 +9,13 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 use understudy_motion::{Clip, Transform};
 
 use super::{
-    CLOSE, Cast, Goal, JointLimits, Movers, Problem, STEPS_AGAIN, Touch, WindowSolver, ends_of,
+    CLOSE, Cast, Goal, Ground, JointLimits, Movers, Problem, STEPS_AGAIN, Touch, Wanted,
+    WindowSolver, ends_of,
 };
 use crate::retarget::SolveError;
 use crate::touch::TouchSettings;
 use crate::touch::turns::{Limbs, Turns};
+use crate::watch::Watch;
 
 /// Steps from the result before the change, which is near.
 const STEPS_NOW: usize = 5;
@@ -78,6 +80,35 @@ impl Cast<'_> {
             .collect()
     }
 
+    /// Takes parts out of each other in a few frames that go through each other, legs first, soon and about; what
+    /// touches in them goes on to touch. `ground` frame by frame.
+    ///
+    /// # Errors
+    /// Numbers out of range.
+    pub(crate) fn clear_now(
+        &self,
+        touches: &[Touch],
+        ground: &[Ground],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+    ) -> Result<(), SolveError> {
+        for (movers, goals, ground) in [
+            (Movers::Legs, Vec::new(), ground),
+            (Movers::Arms, self.goals(touches, settings), &[]),
+        ] {
+            let wanted = Wanted {
+                movers,
+                apart: self.apart(&goals, movers),
+                goals,
+                ground,
+                start: None,
+                is_quick: true,
+            };
+            self.solve(wanted, settings, clip, Watch::nobody())?;
+        }
+        Ok(())
+    }
+
     /// Local transforms of a frame with touches as [`Cast::carry`] would have them, about.
     ///
     /// # Errors
@@ -115,6 +146,7 @@ impl Cast<'_> {
             limits: self.limits,
             settings,
             start: None,
+            is_quick: true,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
         };
