@@ -187,10 +187,7 @@ mod tests {
         std::fs::create_dir_all(&folder).unwrap();
         session.apply(Command::Ask(Dialog::SaveScene));
         let asked = session.asking.clone().unwrap();
-        assert!(
-            asked.file.ends_with("pedlar-crossing.scene.ron"),
-            "{asked:?}"
-        );
+        assert!(asked.file.ends_with("pedlar-walk.scene.ron"), "{asked:?}");
         // A name without an ending becomes that of a scene.
         let file = folder.join("low").display().to_string();
         session.apply(Command::SetAsking(file));

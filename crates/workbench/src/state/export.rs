@@ -429,8 +429,8 @@ mod tests {
                     form.span = Span::Played;
                 },
                 Some(1.0 / 30.0),
-                // Every fourth frame of 120 per second.
-                Some((25, 75)),
+                // Every second frame of 60 per second.
+                Some((50, 150)),
             ),
             (
                 "typed.glb",

@@ -340,7 +340,7 @@ mod tests {
         let head = file.skeleton().find("pedlar:head").unwrap();
         let choose = Command::ChooseJoint(Some((Who::Character, head)));
         harness.state_mut().session.apply(choose);
-        for frame in (0..1100).step_by(100) {
+        for frame in (0..440).step_by(40) {
             harness.state_mut().session.apply(Command::Seek(frame));
             harness.run_steps(2);
             let bar = harness.get_by_label(RingAxes::World.word()).rect();

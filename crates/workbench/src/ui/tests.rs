@@ -216,12 +216,12 @@ fn a_clip_is_exported_from_the_form() {
     press(&mut harness, "Write the clip");
     assert!(harness.state().session.is_export_open && !folder.exists());
     fill(&mut harness, "last frame", "60");
-    assert!(has(&harness, "frames 0 to 60: 61 frames, 0.50 s at 120 Hz"));
+    assert!(has(&harness, "frames 0 to 60: 61 frames, 1.00 s at 60 Hz"));
     press(&mut harness, "another");
     fill(&mut harness, "Hz", "fast");
     assert!(has(&harness, "not a frame rate"));
-    fill(&mut harness, "Hz", "60");
-    assert!(has(&harness, "61 frames, 1.00 s at 60 Hz"));
+    fill(&mut harness, "Hz", "120");
+    assert!(has(&harness, "61 frames, 0.50 s at 120 Hz"));
     press(&mut harness, "Write the clip");
     assert!(!harness.state().session.is_export_open);
     harness.state_mut().session.wait();
