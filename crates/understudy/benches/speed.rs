@@ -202,13 +202,16 @@ fn time_ten_seconds(performer: &understudy_bodies::Character) {
         "10 s at 60 frames per second, {} touches: {usual:.2} s with the usual terms",
         known.touches.len()
     );
-    let changes: [(&str, Change); 6] = [
+    let changes: [(&str, Change); 7] = [
         ("reach", |s| s.touches.reach = 0.5),
         ("firmness", |s| s.touches.strength = 0.5),
         ("clearance", |s| s.touches.clearance_m = 0.02),
         ("the fade of touches", |s| s.touches.fade_secs = 0.3),
         ("when parts touch", |s| s.touches.limits.rise = 0.05),
         ("whether parts touch", |s| s.touches.enabled = false),
+        ("whether parts are kept apart", |s| {
+            s.touches.keep_out = true
+        }),
     ];
     for (what, change) in changes {
         let [mean, most] = seconds_to_touch(&known, &Settings::default(), change);

@@ -7,6 +7,7 @@ use egui::{
     TextEdit, Ui, vec2,
 };
 use understudy_measure::{Fault, FaultKind};
+use understudy_solver::Settings;
 
 use super::Memory;
 use super::theme::{button, caption, colour};
@@ -132,11 +133,20 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
                     .enumerate()
                     .filter(|(_, fault)| fault.kind == kind);
                 ui.add_space(3.0);
-                ui.label(caption(format!(
-                    "{} · {}",
-                    kind.words(),
-                    own.clone().count()
-                )));
+                ui.horizontal(|ui| {
+                    let count = own.clone().count();
+                    ui.label(caption(format!("{} · {count}", kind.words())));
+                    let settings = &session.document.choices.settings;
+                    let remedy = remedy(kind, settings).filter(|_| !session.view.before);
+                    if let Some(remedy) = remedy {
+                        let tune = Command::Tune {
+                            name: remedy.name,
+                            settings: Box::new(remedy.settings),
+                            goes_on: false,
+                        };
+                        button(ui, remedy.word, remedy.hint, tune, out);
+                    }
+                });
                 for (index, fault) in by_part(own.collect()) {
                     let is_chosen = session.fault == Some(index);
                     let accepted = session.accepted(fault);
@@ -147,6 +157,57 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
                 }
             }
         });
+}
+
+/// A setting that is off and would mend faults of a kind.
+struct Remedy {
+    word: &'static str,
+    hint: &'static str,
+    /// The name of the change.
+    name: &'static str,
+    /// With the setting on.
+    settings: Settings,
+}
+
+/// What would mend faults of a kind, where it is not on already.
+fn remedy(kind: FaultKind, settings: &Settings) -> Option<Remedy> {
+    let mut with = settings.clone();
+    let (word, hint, name) = match kind {
+        FaultKind::FootSlide | FaultKind::Sinking | FaultKind::Floating => {
+            with.plants.enabled = true;
+            let hint = "Feet stand where they stand in the take. Also under Tune";
+            ("plant feet", hint, "planting")
+        }
+        FaultKind::Penetration => {
+            (with.touches.enabled, with.touches.keep_out) = (true, true);
+            let hint = "Legs and arms stay out of each other and of the body where the performer's do. Takes \
+                        several times longer. Also under Tune";
+            ("keep parts apart", hint, "touches")
+        }
+        FaultKind::Touch => {
+            with.touches.enabled = true;
+            let hint = "Hands and forearms meet on the character what they meet in the take. Also under Tune";
+            ("keep touches", hint, "touches")
+        }
+        FaultKind::JointLimit => {
+            with.limits.enabled = true;
+            let hint = "Touches and plants take no joint further than people can go, but where the take has \
+                        it so. Also under Tune";
+            ("keep joints in range", hint, "ranges of joints")
+        }
+        FaultKind::NoContacts
+        | FaultKind::KneePop
+        | FaultKind::TimingShift
+        | FaultKind::PelvisTilt
+        | FaultKind::LimbDirection => return None,
+    };
+    let is_off = with != *settings;
+    is_off.then_some(Remedy {
+        word,
+        hint,
+        name,
+        settings: with,
+    })
 }
 
 /// Kinds in the order of their worst fault.
@@ -283,6 +344,32 @@ fn amount(fault: &Fault) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What is offered is off, and is not offered again once it is on.
+    #[test]
+    fn what_would_mend_a_fault_is_offered_where_it_is_off() {
+        let usual = Settings::default();
+        let kept = remedy(FaultKind::Penetration, &usual).expect("parts go through by default");
+        assert!(kept.settings.touches.keep_out);
+        assert!(remedy(FaultKind::Penetration, &kept.settings).is_none());
+        for kind in [
+            FaultKind::FootSlide,
+            FaultKind::Touch,
+            FaultKind::JointLimit,
+        ] {
+            assert!(remedy(kind, &usual).is_none(), "{kind:?}");
+        }
+        let mut off = usual.clone();
+        off.plants.enabled = false;
+        off.touches.enabled = false;
+        off.limits.enabled = false;
+        let on = remedy(FaultKind::Sinking, &off).expect("feet are not planted");
+        assert!(on.settings.plants.enabled && !on.settings.touches.enabled);
+        let on = remedy(FaultKind::Touch, &off).expect("touches are not kept");
+        assert!(on.settings.touches.enabled && !on.settings.touches.keep_out);
+        let on = remedy(FaultKind::JointLimit, &off).expect("joints go anywhere");
+        assert!(on.settings.limits.enabled);
+    }
 
     #[test]
     fn faults_of_a_part_stand_together_the_worst_first() {

@@ -132,6 +132,25 @@ fn faults_are_listed_and_gone_to() {
 }
 
 #[test]
+fn what_would_mend_faults_is_offered_beside_them() {
+    let mut harness = harness(&["takes/prayer.bvh", "characters/porter.glb"]);
+    let is_offered = |harness: &Harness<'static, Stage>| {
+        let offered = harness.query_by_label("keep parts apart");
+        offered.is_some()
+    };
+    let is_on = |harness: &Harness<'static, Stage>| {
+        let choices = &harness.state().session.document.choices;
+        choices.settings.touches.keep_out
+    };
+    press(&mut harness, "keep parts apart");
+    assert!(is_on(&harness) && !is_offered(&harness));
+    press(&mut harness, "Undo");
+    assert!(!is_on(&harness) && is_offered(&harness));
+    harness.state_mut().session.apply(Command::StopJob);
+    harness.state_mut().session.wait();
+}
+
+#[test]
 fn the_map_names_roles() {
     let mut harness = pedlar();
     press(&mut harness, "Map");
