@@ -401,7 +401,8 @@ prop_compose! {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 64,
+        // Others each time; a body takes a second.
+        cases: 24,
         // Integration tests have no place for it beside a lib.rs.
         failure_persistence: None,
         ..ProptestConfig::default()

@@ -331,7 +331,7 @@ fn the_end_of_a_contact_is_dragged() {
     let row = harness.get_by_label("frame").rect().bottom() + 72.0;
     let (from, to) = (
         egui::pos2(x(first.last as f32 + 1.0), row),
-        egui::pos2(x(first.last as f32 - 40.0), row),
+        egui::pos2(x(first.last as f32 - 10.0), row),
     );
     harness.drag_at(from);
     harness.run_steps(2);
@@ -357,7 +357,7 @@ fn the_end_of_a_contact_is_dragged() {
         (first.side, first.part, first.first)
     );
     assert!(
-        moved.last.abs_diff(first.last - 41) <= 1,
+        moved.last.abs_diff(first.last - 11) <= 1,
         "{first:?} {moved:?}"
     );
     assert_eq!(session.solved.as_ref().unwrap().retargeted.contacts, *given);
