@@ -1,8 +1,9 @@
 //! Touches in one frame and those around it, soon and about: what a change of them does is told by the
 //! same terms before and after it.
 //!
-//! The skins are not looked at, but where parts are to be kept apart from now on. How far the two places of a touch are apart when the skins meet is taken
-//! from the result before the change, or looked up in one frame where the touch is new.
+//! The skins are not looked at, but where parts are to be kept apart from now on. How far the two places of a
+//! touch are apart when the skins meet is taken from the result before the change, or looked up in one frame
+//! where the touch is new.
 
 use std::sync::atomic::{AtomicBool, AtomicUsize};
 
