@@ -324,7 +324,7 @@ pub fn places(file: &Loaded) -> Vec<ChainPlace> {
 mod tests {
     use super::*;
     use crate::state::command::Command;
-    use crate::state::session::tests::{assets, opened};
+    use crate::state::session::tests::{assets, carried, opened, walk};
 
     const ARM: ChainPlace = ChainPlace {
         kind: ChainKind::Arm,
@@ -338,13 +338,7 @@ mod tests {
     };
 
     fn weaver() -> Session {
-        let mut session = Session::default();
-        session.apply(Command::Open(vec![
-            assets().join("takes/walk.bvh"),
-            assets().join("characters/weaver.glb"),
-        ]));
-        session.wait();
-        session
+        carried(vec![walk(), assets().join("characters/weaver.glb")])
     }
 
     fn line(session: &Session, who: Who, place: ChainPlace) -> ChainLine {

@@ -377,7 +377,7 @@ pub fn folder_of(document: &Document) -> PathBuf {
 mod tests {
     use super::*;
     use crate::state::command::Command;
-    use crate::state::session::tests::{assets, opened};
+    use crate::state::session::tests::{opened, pedlar, walk};
     use crate::state::stage::Who;
     use understudy_scene::export::FileSize;
     use understudy_scene::{Job, LoadOptions, retarget_files};
@@ -402,7 +402,7 @@ mod tests {
         let mut session = opened();
         let root = std::env::temp_dir().join(format!("workbench-form-{}", std::process::id()));
         let (own, other) = (root.join("own"), root.join("other"));
-        session.clock.set_range(Some((100, 300)));
+        session.clock.set_range(Some((50, 150)));
         let rate = |form: &mut ExportForm| {
             form.has_other_rate = true;
             form.rate = "30".to_owned();
@@ -420,7 +420,7 @@ mod tests {
                 "played.glb",
                 &|form| form.span = Span::Played,
                 None,
-                Some((100, 300)),
+                Some((50, 150)),
             ),
             (
                 "slow-played.bvh",
@@ -430,7 +430,7 @@ mod tests {
                 },
                 Some(1.0 / 30.0),
                 // Every second frame of 60 per second.
-                Some((50, 150)),
+                Some((25, 75)),
             ),
             (
                 "typed.glb",
@@ -456,9 +456,9 @@ mod tests {
                 ..Outputs::of(&other.join(name))
             };
             let job = Job {
-                take: assets().join("takes/walk.bvh"),
+                take: walk(),
                 take_options: LoadOptions::default(),
-                character: assets().join("characters/pedlar.glb"),
+                character: pedlar(),
                 character_options: LoadOptions::default(),
                 choices: Choices {
                     frame_time_secs,
@@ -563,7 +563,7 @@ mod tests {
             |p| p.file,
             "a folder",
         );
-        let character = assets().join("characters/pedlar.glb").display().to_string();
+        let character = pedlar().display().to_string();
         check(
             &|form| form.file = character.clone(),
             |p| p.file,

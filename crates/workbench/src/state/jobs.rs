@@ -291,7 +291,7 @@ fn run(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::path::PathBuf;
+    use crate::state::session::tests::{pedlar, walk};
 
     fn open(file: &str) -> Task {
         let request = OpenRequest::of(&[file.into()]).unwrap();
@@ -328,10 +328,7 @@ mod tests {
 
     /// A pair of files that are carried over in a good part of a second.
     fn pair() -> Document {
-        let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
-        let files = ["takes/walk.bvh", "characters/pedlar.glb"];
-        let files = files.map(|file| PathBuf::from(format!("{assets}{file}")));
-        let request = OpenRequest::of(&files).unwrap();
+        let request = OpenRequest::of(&[walk(), pedlar()]).unwrap();
         Document::default().open(&request, &|_, _| true).unwrap()
     }
 

@@ -56,7 +56,7 @@ impl Session {
 mod tests {
     use super::*;
     use crate::state::command::Command;
-    use crate::state::session::tests::{assets, opened};
+    use crate::state::session::tests::{opened, walk};
 
     fn tuned() -> Session {
         let mut session = opened();
@@ -81,7 +81,7 @@ mod tests {
     #[test]
     fn changes_are_kept_until_a_person_decides() {
         let mut session = tuned();
-        let other = || vec![assets().join("takes/walk.bvh")];
+        let other = || vec![walk()];
         session.apply(Command::Open(other()));
         assert!(session.leaving.is_some() && !session.is_busy());
         session.apply(Command::Stay);

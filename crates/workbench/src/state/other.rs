@@ -348,8 +348,8 @@ fn without_sign_of_zero(text: String) -> String {
 mod tests {
     use super::*;
     use crate::state::command::Command;
+    use crate::state::session::tests::opened;
     use crate::state::stage::Who;
-    use std::path::PathBuf;
 
     #[test]
     fn values_are_judged_as_they_are_shown() {
@@ -370,13 +370,7 @@ mod tests {
 
     #[test]
     fn other_settings_are_solved_beside_measured_and_taken() {
-        let assets = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets");
-        let mut session = Session::default();
-        session.apply(Command::Open(vec![
-            assets.join("takes/walk.bvh"),
-            assets.join("characters/pedlar.glb"),
-        ]));
-        session.wait();
+        let mut session = opened();
         // A plants nothing; B, as standard, does.
         let mut loose = session.document.choices.settings.clone();
         loose.plants.enabled = false;

@@ -363,7 +363,7 @@ mod tests {
     #[test]
     fn a_joint_that_is_drawn_is_found_under_its_place() {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         session.apply(Command::SetShow(Show::Bones));
         let check = |session: &Session, view: Who, who: Who, name: &str| {
             let (place, joint) = at(session, view, who, name);
@@ -400,7 +400,7 @@ mod tests {
     #[test]
     fn of_the_skin_the_joint_that_moves_it_most_is_found() {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         let (_, motion) = session.motion(Who::Character).unwrap();
         let pose = motion.clip.world(session.frame_of(motion));
         let camera = session.camera(Who::Character).unwrap();
@@ -443,7 +443,7 @@ mod tests {
     #[test]
     fn a_chosen_joint_has_a_counterpart_and_is_framed() {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         let performer = session.document.take.as_ref().unwrap();
         let arm = performer.skeleton().find("left_shoulder").unwrap();
         let (who, own) = session.counterpart(Who::Performer, arm).unwrap();

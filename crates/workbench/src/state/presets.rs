@@ -244,7 +244,7 @@ fn applied(name: &str, character: &str, left_out: &[String]) -> String {
 mod tests {
     use super::*;
     use crate::state::command::Command;
-    use crate::state::session::tests::{assets, export, opened};
+    use crate::state::session::tests::{export, opened, pedlar, walk};
     use clap::Parser;
 
     fn folder(name: &str) -> PathBuf {
@@ -368,8 +368,8 @@ mod tests {
             )
         };
         understudy::commands::run(&line(&[
-            &assets().join("takes/walk.bvh"),
-            &assets().join("characters/pedlar.glb"),
+            &walk(),
+            &pedlar(),
             Path::new("--settings"),
             &session.presets.all[0].path,
             Path::new("-o"),

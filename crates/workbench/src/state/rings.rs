@@ -321,7 +321,7 @@ mod tests {
     /// A session with a joint chosen, from a side, in the middle of the clip.
     fn chosen(name: &str, axes: RingAxes) -> (Session, usize) {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         let file = session.document.character.clone().unwrap();
         let joint = file.skeleton().find(name).unwrap();
         session.apply(Command::ChooseJoint(Some((Who::Character, joint))));

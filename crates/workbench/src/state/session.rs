@@ -1013,6 +1013,7 @@ fn place_of(fault: &Fault, motion: &Motion, body: Option<&Body>, frame: usize) -
 pub(crate) mod tests {
     use super::*;
     use crate::state::panes::{Area, Place};
+    use std::sync::OnceLock;
     use understudy_scene::Outputs;
 
     pub(crate) fn assets() -> PathBuf {
@@ -1027,20 +1028,62 @@ pub(crate) mod tests {
         })));
     }
 
-    /// Take and character of a demo, carried over.
-    pub(crate) fn opened() -> Session {
+    /// The first steps of the walk: most tests carry it over anew, some several times.
+    pub(crate) fn walk() -> PathBuf {
+        /// Three seconds: two plants of each foot.
+        const FRAMES: usize = 180;
+        static FILE: OnceLock<PathBuf> = OnceLock::new();
+        let make = || {
+            let text = std::fs::read_to_string(assets().join("takes/walk.bvh")).unwrap();
+            let (head, motion) = text.split_once("Frames: ").unwrap();
+            let mut lines = motion.lines().skip(1);
+            let mut short = format!("{head}Frames: {FRAMES}\n{}\n", lines.next().unwrap());
+            for line in lines.take(FRAMES) {
+                short += line;
+                short.push('\n');
+            }
+            let folder = std::env::temp_dir().join("workbench-walk");
+            std::fs::create_dir_all(&folder).unwrap();
+            // Another run of the tests may read it.
+            let part = folder.join(format!("{}.bvh", std::process::id()));
+            std::fs::write(&part, short).unwrap();
+            let file = folder.join("walk.bvh");
+            std::fs::rename(part, &file).unwrap();
+            file
+        };
+        FILE.get_or_init(make).clone()
+    }
+
+    pub(crate) fn pedlar() -> PathBuf {
+        assets().join("characters/pedlar.glb")
+    }
+
+    /// Some files, carried over where they are a take and a character.
+    pub(crate) fn carried(files: Vec<PathBuf>) -> Session {
         let mut session = Session::default();
-        session.apply(Command::Open(vec![
-            assets().join("takes/walk.bvh"),
-            assets().join("characters/pedlar.glb"),
-        ]));
+        session.apply(Command::Open(files));
         session.wait();
+        session
+    }
+
+    /// The first steps of the walk on the pedlar, carried over once for all tests.
+    pub(crate) fn opened() -> Session {
+        static KEPT: OnceLock<(Document, Stage, Arc<Solved>)> = OnceLock::new();
+        let (document, stage, solved) = KEPT.get_or_init(|| {
+            let session = carried(vec![walk(), pedlar()]);
+            assert_eq!(session.notice, None);
+            (session.document, session.stage, session.solved.unwrap())
+        });
+        let mut session = Session::default();
+        session.opened(document.clone(), stage.clone());
+        session.jobs.stop();
+        session.show_solved(Arc::clone(solved), stage.clone());
         session
     }
 
     #[test]
     fn a_take_and_a_character_are_carried_over_and_played() {
-        let mut session = opened();
+        let mut session = carried(vec![walk(), pedlar()]);
         assert_eq!(session.notice, None);
         assert!(session.solved.is_some());
         let (_, motion) = session.motion(Who::Character).unwrap();
@@ -1274,7 +1317,7 @@ pub(crate) mod tests {
     #[test]
     fn the_shown_frame_answers_a_change_at_once_and_the_whole_result_replaces_it() {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         let head = |session: &Session| {
             let (_, motion) = session.motion(Who::Character).unwrap();
             let pose = motion.clip.world(session.frame_of(motion));
@@ -1295,11 +1338,11 @@ pub(crate) mod tests {
         assert!(Arc::ptr_eq(&old, session.solved.as_ref().unwrap()));
         let at_once = head(&session);
         assert!(at_once.distance(before) > 0.03, "{at_once} {before}");
-        assert_eq!(session.live.fresh(), Some(vec![(200, 200)]));
+        assert_eq!(session.live.fresh(), Some(vec![(90, 90)]));
         // Another frame is answered when it is shown.
-        session.apply(Command::Seek(300));
-        assert_eq!(session.live.fresh(), Some(vec![(300, 300)]));
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(140));
+        assert_eq!(session.live.fresh(), Some(vec![(140, 140)]));
+        session.apply(Command::Seek(90));
         session.wait();
         assert_eq!(session.live.fresh(), None);
         let whole = head(&session);
@@ -1354,7 +1397,7 @@ pub(crate) mod tests {
     #[test]
     fn after_a_drag_the_result_is_that_of_the_ordinary_solve() {
         let mut session = opened();
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         for step in 1..=8 {
             stoop(&mut session, f64::from(step), step > 1);
             session.advance(0.0);

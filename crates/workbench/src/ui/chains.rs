@@ -440,10 +440,14 @@ mod tests {
     use egui_kittest::kittest::Queryable;
 
     use super::*;
+    use crate::state::session::tests::{assets, carried, walk};
     use crate::ui::tests::{Stage, harness, press, reach};
 
     fn weaver() -> Harness<'static, Stage> {
-        let mut harness = harness(&["takes/walk.bvh", "characters/weaver.glb"]);
+        let mut harness = harness(carried(vec![
+            walk(),
+            assets().join("characters/weaver.glb"),
+        ]));
         press(&mut harness, "Map");
         press(&mut harness, "chains");
         harness

@@ -777,7 +777,8 @@ mod tests {
 
     use super::*;
     use crate::state::preferences::Preferences;
-    use crate::ui::tests::{PEDLAR, Stage, drag, harness_of_size, pedlar, press};
+    use crate::state::session::tests::opened;
+    use crate::ui::tests::{Stage, drag, harness_of_size, pedlar, press};
 
     type Window = Harness<'static, Stage>;
 
@@ -1051,7 +1052,7 @@ mod tests {
     fn a_small_window_has_room_for_everything() {
         // The second is 1440 by 900 at a scale of 250 %.
         for size in [[640.0, 480.0], [576.0, 360.0]] {
-            let mut harness = harness_of_size(&PEDLAR, size);
+            let mut harness = harness_of_size(opened(), size);
             let arranged = [None, Some(Pane::Faults)];
             for moved in arranged {
                 if let Some(pane) = moved {

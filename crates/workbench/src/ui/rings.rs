@@ -340,7 +340,7 @@ mod tests {
         let head = file.skeleton().find("pedlar:head").unwrap();
         let choose = Command::ChooseJoint(Some((Who::Character, head)));
         harness.state_mut().session.apply(choose);
-        for frame in (0..440).step_by(40) {
+        for frame in (0..180).step_by(20) {
             harness.state_mut().session.apply(Command::Seek(frame));
             harness.run_steps(2);
             let bar = harness.get_by_label(RingAxes::World.word()).rect();
@@ -361,7 +361,7 @@ mod tests {
     fn a_ring_is_dragged_and_the_offset_reset() {
         let mut harness = pedlar();
         let session = &mut harness.state_mut().session;
-        session.apply(Command::Seek(200));
+        session.apply(Command::Seek(90));
         let file = session.document.character.clone().unwrap();
         let head = file.skeleton().find("pedlar:head").unwrap();
         session.apply(Command::ChooseJoint(Some((Who::Character, head))));

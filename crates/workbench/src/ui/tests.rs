@@ -9,6 +9,7 @@ use super::{Memory, show};
 use crate::state::command::Command;
 use crate::state::panes::Pane;
 use crate::state::session::Session;
+use crate::state::session::tests::{assets, carried, opened};
 use crate::state::stage::Who;
 
 /// What a panel is drawn over, and what came of it.
@@ -20,22 +21,12 @@ pub(super) struct Stage {
 }
 
 /// A window of panels over a session. Commands are carried out as in the real window.
-pub(super) fn harness(files: &[&str]) -> Harness<'static, Stage> {
-    harness_of_size(files, [1280.0, 800.0])
+pub(super) fn harness(session: Session) -> Harness<'static, Stage> {
+    harness_of_size(session, [1280.0, 800.0])
 }
 
 /// The same in a window of another width and height, points.
-pub(super) fn harness_of_size(files: &[&str], size: [f32; 2]) -> Harness<'static, Stage> {
-    let mut session = Session::default();
-    if !files.is_empty() {
-        let assets = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/");
-        let files = files
-            .iter()
-            .map(|file| format!("{assets}{file}").into())
-            .collect();
-        session.apply(Command::Open(files));
-        session.wait();
-    }
+pub(super) fn harness_of_size(session: Session, size: [f32; 2]) -> Harness<'static, Stage> {
     let stage = Stage {
         session,
         memory: Memory::default(),
@@ -57,11 +48,18 @@ pub(super) fn harness_of_size(files: &[&str], size: [f32; 2]) -> Harness<'static
     harness
 }
 
-/// A take that walks across, and the character that it is carried onto.
-pub(super) const PEDLAR: [&str; 2] = ["takes/walk.bvh", "characters/pedlar.glb"];
+/// A take of the demos carried over onto a character.
+fn demo(take: &str, character: &str) -> Session {
+    let files = [
+        format!("takes/{take}.bvh"),
+        format!("characters/{character}.glb"),
+    ];
+    carried(files.map(|file| assets().join(file)).to_vec())
+}
 
+/// The first steps of a walk, carried over.
 pub(super) fn pedlar() -> Harness<'static, Stage> {
-    harness(&PEDLAR)
+    harness(opened())
 }
 
 pub(super) fn press(harness: &mut Harness<'static, Stage>, label: &str) {
@@ -78,7 +76,7 @@ pub(super) fn reach(harness: &mut Harness<'static, Stage>, label: &str) {
 
 #[test]
 fn an_empty_window_says_what_to_do() {
-    let harness = harness(&[]);
+    let harness = harness(Session::default());
     assert!(
         harness
             .query_by_label_contains("open a take and a character")
@@ -133,7 +131,7 @@ fn faults_are_listed_and_gone_to() {
 
 #[test]
 fn what_would_mend_faults_is_offered_beside_them() {
-    let mut harness = harness(&["takes/prayer.bvh", "characters/porter.glb"]);
+    let mut harness = harness(demo("prayer", "porter"));
     let is_offered = |harness: &Harness<'static, Stage>| {
         let offered = harness.query_by_label("keep parts apart");
         offered.is_some()
@@ -399,7 +397,7 @@ fn work_of_a_session_that_ended_early_is_opened_and_belongs_nowhere() {
 
 #[test]
 fn tails_and_hand_keys_are_set_in_the_tune_panel() {
-    let mut harness = harness(&["takes/chin.bvh", "characters/fiddler.glb"]);
+    let mut harness = harness(demo("chin", "fiddler"));
     harness
         .state_mut()
         .session
