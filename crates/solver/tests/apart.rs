@@ -109,6 +109,27 @@ fn an_arm_stays_out_of_the_trunk_and_its_touch_is_kept() {
     );
 }
 
+/// The weaver prays with two pairs of arms, and the performer has no second pair: its first tells on which
+/// sides of each other these lie.
+#[test]
+fn arms_of_a_further_pair_stay_out_of_each_other() {
+    let onto = cast("weaver");
+    let settings = Settings::default();
+    let [free, apart] = [false, true].map(|keep| carried("prayer", &onto, &settings, keep));
+    let [(before, before_m), (after, after_m)] =
+        [&free, &apart].map(|result| overlap(&onto, result, ["of pair 2", "of pair 2"]));
+    assert!(before > 1e-5 && before_m > 0.01, "{before} {before_m}");
+    assert!(after < 0.02 * before, "{before} m3 s before, {after} after");
+    assert!(after_m < 0.002, "{after_m}");
+    for carried in &apart.touches {
+        let worst_m = carried
+            .gaps_m
+            .iter()
+            .fold(0.0, |worst: f64, gap| worst.max(gap.abs()));
+        assert!(worst_m < 0.002, "{worst_m}");
+    }
+}
+
 /// Thighs turned towards each other by 9 degrees walk through each other.
 #[test]
 fn legs_stay_out_of_each_other() {

@@ -17,7 +17,7 @@ use understudy_overlap::{Parts, PosedParts, SkinParts};
 use super::find::Moving;
 use super::goals::{Goal, Meet, PLACE_HZ};
 use super::skin::SkinPoint;
-use super::{Touch, part_words};
+use super::{PAIR, Touch, part_words};
 
 /// Which limbs move out of what they are in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,6 +31,17 @@ pub(crate) enum Movers {
 /// Side and pair of a limb.
 pub(crate) type Limb = (Side, usize);
 
+/// Whose parts tell how two parts are to each other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Teller {
+    /// The performer's own two.
+    Performer,
+    /// The same limbs of the performer's first pair, for it has no further ones.
+    FirstPair,
+    /// The character itself, as plain transfer has its bones: the performer lacks one of both.
+    Character,
+}
+
 /// Two parts that stay apart.
 #[derive(Debug)]
 struct Kept {
@@ -39,8 +50,9 @@ struct Kept {
     parts: [usize; 2],
     /// The limbs that move, one or both.
     limbs: Vec<Limb>,
-    /// The performer's two, and a joint of the character's second; none where one of them is missing.
-    performed: Option<([usize; 2], usize)>,
+    /// Whose two parts tell the way out, which, and a joint of the character's second; none where one of them
+    /// is missing.
+    told: Option<(Teller, [usize; 2], usize)>,
     /// Found where it is asked for first: most pairs are never near each other.
     way: OnceLock<Way>,
     /// Touches between the two.
@@ -150,7 +162,6 @@ impl<'a> Apart<'a> {
                 continue;
             }
             let names = both.map(|part| parts.list[part].name.as_str());
-            let found = names.map(|name| find_part(performer, name));
             let is_here = |goal: &&Goal| {
                 let [a, b] = [goal.touch.from.words(), goal.touch.to.words()];
                 names == [&*a, &*b] || names == [&*b, &*a]
@@ -158,15 +169,15 @@ impl<'a> Apart<'a> {
             let touches = goals.iter().filter(is_here);
             let of_joint = &parts.of_joint;
             let joint = of_joint.iter().position(|part| *part == Some(both[1]));
-            let performed = match (found, joint) {
-                ([Some(from), Some(other)], Some(joint)) => Some(([from, other], joint)),
-                _ => None,
-            };
+            let told = find_told([performer, character], names);
+            let told = told
+                .zip(joint)
+                .map(|((teller, parts), joint)| (teller, parts, joint));
             pairs.push(Kept {
                 pair,
                 parts: both,
                 limbs: moved,
-                performed,
+                told,
                 way: OnceLock::new(),
                 touches: touches.map(|goal| goal.touch).collect(),
             });
@@ -185,14 +196,21 @@ impl<'a> Apart<'a> {
     fn way<'k>(&self, kept: &'k Kept) -> &'k Way {
         kept.way.get_or_init(|| {
             let worlds = self.character.worlds;
-            let Some(([from, other], joint)) = kept.performed else {
+            let Some((teller, [from, other], joint)) = kept.told else {
                 return Way {
                     depths_m: vec![0.0; worlds.len()],
                     ways: None,
                 };
             };
-            let seen = ways(self.performer, from, other);
-            let depths = seen.iter().map(|(gap_m, _)| (-gap_m).max(0.0));
+            let moving = match teller {
+                Teller::Performer | Teller::FirstPair => self.performer,
+                Teller::Character => self.character,
+            };
+            let seen = ways(moving, from, other);
+            let depths = seen.iter().map(|(gap_m, _)| match teller {
+                Teller::Performer => (-gap_m).max(0.0),
+                Teller::FirstPair | Teller::Character => 0.0,
+            });
             let local = |(way, world): (DVec3, &WorldPose)| world.rotation(joint).inverse() * way;
             let ways = seen.iter().map(|(_, way)| *way).zip(worlds);
             Way {
@@ -408,9 +426,33 @@ fn limb_of_part(parts: &Parts, body: &Body, movers: Movers) -> Vec<Option<Limb>>
     limbs
 }
 
-/// The performer's part of a name; feet, necks, tails, ears and wings are none there.
-fn find_part(performer: &Moving<'_>, name: &str) -> Option<usize> {
-    let mut parts = performer.parts.iter();
+/// Whose two parts tell how two of the character are to each other. Limbs of a pair that the performer lacks
+/// are to each other, and to what lies in the middle, as those of its first.
+fn find_told(
+    [performer, character]: [&Moving<'_>; 2],
+    names: [&str; 2],
+) -> Option<(Teller, [usize; 2])> {
+    let find = |moving: &Moving<'_>, [one, other]: [&str; 2]| {
+        Some([find_part(moving, one)?, find_part(moving, other)?])
+    };
+    let [one, other] = names.map(|name| name.split_once(PAIR).unwrap_or((name, "")));
+    let is_middle = |name: &str| {
+        let mut sides = [Side::Left, Side::Right].iter();
+        sides.all(|side| !name.starts_with(side.word()))
+    };
+    let is_like_first = one.1 == other.1 || is_middle(one.0) || is_middle(other.0);
+    let first = [one.0, other.0];
+    let own = find(performer, names).map(|parts| (Teller::Performer, parts));
+    own.or_else(|| {
+        let parts = is_like_first.then(|| find(performer, first))??;
+        Some((Teller::FirstPair, parts))
+    })
+    .or_else(|| Some((Teller::Character, find(character, names)?)))
+}
+
+/// The part of a body of a name; feet, necks, tails, ears and wings are none there.
+fn find_part(moving: &Moving<'_>, name: &str) -> Option<usize> {
+    let mut parts = moving.parts.iter();
     parts.position(|part| part_words(part.kind, part.side, part.pair) == name)
 }
 

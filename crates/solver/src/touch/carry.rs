@@ -2,6 +2,9 @@
 //! them, and what is left between the surfaces.
 
 pub(super) mod now;
+mod thin;
+
+use thin::Guess;
 
 use std::num::NonZero;
 use std::sync::Arc;
@@ -107,6 +110,9 @@ const ROUNDS_AGAIN: usize = 8;
 /// The same where it must be answered soon.
 const ROUNDS_SOON: usize = 6;
 
+/// Share of a solve in which few of its frames are solved, about.
+const THIN: f64 = 0.2;
+
 /// How much smoother than the turns themselves each round's change of them is; twice as much in each,
 /// and after so many rounds as at first. Else a hand on few points, such as claws, tips from one to the
 /// others for ever (a proximal term, Rockafellar 1976, doi 10.1137/0314056).
@@ -163,12 +169,16 @@ const ALL_ROUNDS: usize = 2;
 const STILL: f64 = 5e-4;
 const STILL_FAR: f64 = 1e-3;
 
-/// What is left of a frame, on average, that is little enough; or, after a row of rounds, that is this share
-/// of what it was after the row before; where all touches are kept, to half the aim or, where parts that
-/// touch go into each other elsewhere, to the aim, metres.
+/// What touches have to be kept to before a row of rounds is the last: gaps, and depths of parts that touch
+/// elsewhere, metres.
+const KEPT_M: [f64; 2] = [1e-3, 2e-3];
+/// Enough then is what leaves this of a frame, on average, and no part deeper than those that touch; or more
+/// than this share of what the row before left.
 const ENOUGH: f64 = 0.03;
 const GAINED: f64 = 0.9;
-const KEPT_M: [f64; 2] = [1e-3, 2e-3];
+/// From a guess rows are shorter, and one that leaves more than this share is the last anyway.
+const ROW_FROM_GUESS: usize = 3;
+const IDLE: f64 = 0.98;
 
 /// Rounds in which joints are held back that were turned beyond their ranges; angle beyond that costs 1,
 /// radians: at first, and its share of that from round to round; how much more of a touch may be missed for it
@@ -304,11 +314,10 @@ impl<'a> Cast<'a> {
             apart: self.apart(&goals, Movers::Arms),
             goals,
             ground: &[],
-            start,
-            is_quick: false,
+            begin: start.map_or(Begin::Bare, Begin::Near),
         };
-        let carried = self.solve(wanted, settings, clip, watch)?;
-        Ok((carried, missing))
+        let done = self.solve(wanted, settings, clip, watch)?;
+        Ok((done.carried, missing))
     }
 
     /// Bends legs so that the knees and shanks that rest lie on the floor; what stands stays. `ground` frame
@@ -338,8 +347,7 @@ impl<'a> Cast<'a> {
             goals,
             apart: None,
             ground,
-            start: None,
-            is_quick: false,
+            begin: Begin::Bare,
         };
         self.solve(wanted, settings, clip, watch)?;
         Ok(())
@@ -358,8 +366,7 @@ impl<'a> Cast<'a> {
             goals: Vec::new(),
             apart: self.apart(&[], Movers::Legs),
             ground,
-            start: None,
-            is_quick: false,
+            begin: Begin::Bare,
         };
         self.solve(wanted, settings, clip, watch)?;
         Ok(())
@@ -371,12 +378,22 @@ impl<'a> Cast<'a> {
         settings: &TouchSettings,
         clip: &mut Clip,
         watch: Watch<'_>,
-    ) -> Result<Vec<CarriedTouch>, SolveError> {
+    ) -> Result<Solved, SolveError> {
         let pair = self.pair();
         let apart = wanted.apart.as_ref();
         let insides = apart.map(|apart| insides(apart, clip));
         let insides = insides.unwrap_or_default();
         let windows = windows(&wanted.goals, &insides, settings, clip);
+        let thin = match wanted.begin {
+            Begin::Bare if !windows.is_empty() => {
+                self.thin(&wanted, settings, clip, watch.part(0.0, THIN))?
+            }
+            _ => None,
+        };
+        let (begin, watch) = match &thin {
+            Some(guess) => (Begin::Guess(guess), watch.part(THIN, 1.0)),
+            None => (wanted.begin, watch),
+        };
         let rounds = windows.len() * (ROUNDS + 1);
         let solver = WindowSolver {
             clip,
@@ -386,8 +403,7 @@ impl<'a> Cast<'a> {
             ground: wanted.ground,
             body: self.body,
             limits: self.limits,
-            start: wanted.start,
-            is_quick: wanted.is_quick,
+            begin,
             settings,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
@@ -415,17 +431,40 @@ impl<'a> Cast<'a> {
             let joined: Vec<Result<Window, SolveError>> = joined.collect();
             heard.map(|()| joined)
         })?;
-        let mut carried = Vec::new();
+        let mut done = Solved {
+            carried: Vec::new(),
+            again: vec![Again::new(); clip.frame_count()],
+        };
         for window in solved {
             let window = window?;
             for (offset, locals) in window.locals.into_iter().enumerate() {
                 clip.frame_mut(window.first + offset)
                     .copy_from_slice(&locals);
             }
-            carried.extend(window.carried);
+            for (offset, again) in window.again.into_iter().enumerate() {
+                done.again[window.first + offset] = again;
+            }
+            done.carried.extend(window.carried);
         }
-        carried.sort_by_key(|carried| (carried.touch.first, carried.touch.last));
-        Ok(carried)
+        done.carried
+            .sort_by_key(|carried| (carried.touch.first, carried.touch.last));
+        Ok(done)
+    }
+}
+
+/// What came of a solve.
+struct Solved {
+    carried: Vec<CarriedTouch>,
+    /// Frame by frame, what was inside and came out.
+    again: Vec<Again>,
+}
+
+impl Solved {
+    /// Share of the frames of touches in which the surfaces do not meet.
+    fn missed(&self) -> f64 {
+        let gaps = || self.carried.iter().flat_map(|carried| &carried.gaps_m);
+        let missed = gaps().filter(|gap_m| gap_m.abs() > KEPT_M[1]).count();
+        missed as f64 / gaps().count().max(1) as f64
     }
 }
 
@@ -436,10 +475,29 @@ struct Wanted<'a> {
     apart: Option<Apart<'a>>,
     /// Frame by frame of the clip; empty where nothing stands.
     ground: &'a [Ground],
-    /// The clip as it touches already, about.
-    start: Option<&'a Clip>,
-    /// Whether it must be answered soon, and about: joints are not held back.
-    is_quick: bool,
+    begin: Begin<'a>,
+}
+
+/// Where a solve begins, and with that how far it has to go.
+#[derive(Clone, Copy)]
+enum Begin<'a> {
+    /// Where nothing touches yet.
+    Bare,
+    /// The same with few frames of a clip.
+    Few,
+    /// From what few of the frames tell of all.
+    Guess(&'a Guess),
+    /// From the same clip as it touches already, about.
+    Near(&'a Clip),
+    /// It must be answered soon, and about: joints are not held back.
+    Soon,
+}
+
+impl Begin<'_> {
+    /// Whether touches have not found each other yet, and may take their time.
+    fn is_bare(&self) -> bool {
+        matches!(self, Self::Bare | Self::Few)
+    }
 }
 
 /// Frames that hang together, with the touches in them.
@@ -451,6 +509,7 @@ struct Window {
     limbs: Vec<Limb>,
     locals: Vec<Vec<Transform>>,
     carried: Vec<CarriedTouch>,
+    again: Vec<Again>,
 }
 
 /// Windows of touches, and of limbs inside others, with time to fade around them; those that meet are
@@ -487,6 +546,7 @@ fn windows(
         },
         locals: Vec::new(),
         carried: Vec::new(),
+        again: Vec::new(),
     };
     runs(&is_in).into_iter().map(window).collect()
 }
@@ -616,10 +676,7 @@ struct WindowSolver<'a> {
     body: &'a Body,
     limits: Option<&'a BodyLimits>,
     settings: &'a TouchSettings,
-    /// The clip as it touches already, about.
-    start: Option<&'a Clip>,
-    /// As in [`Wanted`].
-    is_quick: bool,
+    begin: Begin<'a>,
     /// Rounds done of all windows together.
     rounds: AtomicUsize,
     is_stopped: AtomicBool,
@@ -671,18 +728,21 @@ impl WindowSolver<'_> {
             values: vec![0.0; frames * turns.width()],
             stay: None,
         };
-        let last_round = match self.start {
-            _ if self.is_quick => ROUNDS_SOON,
-            Some(start) => {
+        let last_round = match self.begin {
+            Begin::Soon => ROUNDS_SOON,
+            Begin::Near(start) | Begin::Guess(Guess { clip: start, .. }) => {
                 let frames = window.first..=window.last;
                 let values = frames
                     .flat_map(|frame| turns.between(self.clip.frame(frame), start.frame(frame)));
                 problem.values = values.collect();
-                ROUNDS_AGAIN
+                match self.begin {
+                    Begin::Guess(_) => ROUNDS,
+                    _ => ROUNDS_AGAIN,
+                }
             }
             // Legs that rest are near the floor: the first look tells by which of their skin.
-            None if self.movers == Movers::Legs => ROUNDS,
-            None => {
+            _ if self.movers == Movers::Legs => ROUNDS,
+            _ => {
                 problem.minimise(STEPS, &self.is_stopped)?;
                 ROUNDS
             }
@@ -693,9 +753,14 @@ impl WindowSolver<'_> {
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
         let mut looked = vec![Looked::default(); frames];
+        if let Begin::Guess(guess) = self.begin {
+            for (looked, again) in looked.iter_mut().zip(&guess.again[window.first..]) {
+                looked.again.clone_from(again);
+            }
+        }
         // Touches find each other first.
         let start = match self.apart {
-            Some(_) if !window.goals.is_empty() && !self.is_quick => TOUCHES_FIRST,
+            Some(_) if !window.goals.is_empty() && self.begin.is_bare() => TOUCHES_FIRST,
             _ => 0,
         };
         let mut best = (f64::INFINITY, Vec::new());
@@ -731,14 +796,20 @@ impl WindowSolver<'_> {
                 best = (left, problem.values.clone());
             }
             // At the end of a row of rounds: enough, or no better than at the end of the one before.
-            let is_end = self.apart.is_some() && round > start && round.is_multiple_of(ROW);
-            let is_enough = inside < ENOUGH * frames as f64 || best.0 > GAINED * before;
+            let is_guess = matches!(self.begin, Begin::Guess(_));
+            let row = if is_guess { ROW_FROM_GUESS } else { ROW };
+            let is_end = self.apart.is_some() && round > start && round.is_multiple_of(row);
+            let is_idle = is_guess && best.0 > IDLE * before;
+            let deepest = looked.iter().map(|looked| looked.found.deepest_m);
+            let is_clear =
+                inside < ENOUGH * frames as f64 && deepest.fold(0.0, f64::max) < KEPT_M[1];
+            let is_enough = is_clear || best.0 > GAINED * before;
             let is_kept = |problem: &Problem<'_>| {
                 let gaps = window.goals.iter();
                 let mut gaps = gaps.flat_map(|goal| self.gaps(goal, |frame| problem.world(frame)));
                 pressed.worst_m < KEPT_M[1] && gaps.all(|gap_m| gap_m.abs() < KEPT_M[0])
             };
-            if left == 0.0 || (is_end && is_enough && is_kept(&problem)) {
+            if left == 0.0 || (is_end && (is_idle || (is_enough && is_kept(&problem)))) {
                 break;
             }
             if is_end {
@@ -746,13 +817,16 @@ impl WindowSolver<'_> {
             }
             let strength = STAY * 2.0f64.powi((round % ROW) as i32);
             problem.weights.held_m = (HELD + HELD_FIRST * HELD_FALL.powi(round as i32)) * size_m;
-            problem.stay = Some((problem.values.clone(), strength));
-            problem.minimise(STEPS_AGAIN, &self.is_stopped)?;
+            // What is guessed between few frames is not smooth yet.
+            let is_rough = is_guess && round == 0;
+            problem.stay = (!is_rough).then(|| (problem.values.clone(), strength));
+            let steps = if is_rough { STEPS } else { STEPS_AGAIN };
+            problem.minimise(steps, &self.is_stopped)?;
         }
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
-            if !self.is_quick {
+            if !matches!(self.begin, Begin::Few | Begin::Soon) {
                 self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
             }
             if !self.ground.is_empty() {
@@ -771,6 +845,7 @@ impl WindowSolver<'_> {
             gaps_before_m: self.gaps(goal, |frame| self.clip.world(frame)),
         });
         window.carried = carried.collect();
+        window.again = looked.into_iter().map(|looked| looked.again).collect();
         window.locals = (window.first..=window.last)
             .map(|frame| problem.locals(frame))
             .collect();
@@ -958,51 +1033,65 @@ impl WindowSolver<'_> {
     /// Looks where the two skins of each touch are nearest now, and asks these points to touch.
     /// Returns how much they miss that.
     fn look_again(&self, problem: &mut Problem<'_>, known: &mut Known, size_m: f64) -> Missed {
+        let due: Vec<(usize, usize)> = problem
+            .goals
+            .iter()
+            .enumerate()
+            .flat_map(|(index, goal)| {
+                let frames = goal.frames.iter().enumerate();
+                let touching = frames.filter(|(_, frame)| frame.is_touch);
+                touching.map(move |(at, _)| (index, at))
+            })
+            .collect();
+        let seen = shared(&due, |&(index, at)| {
+            let goal = &problem.goals[index];
+            let frame = &goal.frames[at];
+            let world = problem.world(frame.frame);
+            let normal = frame.place.normal(&world);
+            let again = &known[index][at];
+            let nearest = self.nearest(goal, &frame.place, &world, Some(normal), again);
+            (frame.place.miss(&world).dot(normal), nearest)
+        });
         let mut left = Missed::default();
-        for (index, goal) in problem.goals.iter().enumerate() {
-            let mut places = Vec::new();
-            for (at, frame) in goal.frames.iter().enumerate() {
-                if !frame.is_touch {
-                    continue;
-                }
-                let world = problem.world(frame.frame);
-                let place = &frame.place;
-                places.push(place.miss(&world).dot(place.normal(&world)));
-                let facing = Some(place.normal(&world));
-                let again = &mut known[index][at];
-                let nearest = self.nearest(goal, place, &world, facing, again);
-                if nearest.is_empty() && goal.to_part.is_some() {
-                    left.sum += 1.0;
-                    left.worst_m = left.worst_m.max(FAR * size_m);
-                }
-                if let Some(first) = nearest.first() {
-                    let miss_m = (first.gap_m - frame.gap_m).abs();
-                    if miss_m > CLOSE * size_m {
-                        left.sum += (miss_m / (FAR * size_m)).min(1.0);
-                    }
-                    left.worst_m = left.worst_m.max(miss_m);
-                }
-                for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
-                    if !again.contains(&vertex) {
-                        again.push(vertex);
-                    }
-                }
-                let surplus = again.len().saturating_sub(MOST_AGAIN);
-                again.drain(..surplus);
-                // The nearest last: it is the one that shall touch.
-                let pairs = nearest.into_iter().rev().map(|nearest| nearest.pair);
-                problem.pairs[index][at] = pairs.collect();
+        // Per goal, how far its places are apart in the first and the last frame of the touch.
+        let mut ends: Vec<Option<[f64; 2]>> = vec![None; problem.goals.len()];
+        for (&(index, at), (place_m, nearest)) in due.iter().zip(seen) {
+            let goal = &problem.goals[index];
+            ends[index].get_or_insert([place_m; 2])[1] = place_m;
+            if nearest.is_empty() && goal.to_part.is_some() {
+                left.sum += 1.0;
+                left.worst_m = left.worst_m.max(FAR * size_m);
             }
-            // Before and after, the places are as far apart as at the ends of the touch, and more.
-            if let (Some(first), Some(last)) = (places.first(), places.last()) {
-                let biases = problem.biases[index].iter_mut().zip(&goal.frames);
-                for (bias, frame) in biases.filter(|(_, frame)| !frame.is_touch) {
-                    *bias = if frame.frame < goal.touch.first {
-                        *first
-                    } else {
-                        *last
-                    };
+            if let Some(first) = nearest.first() {
+                let miss_m = (first.gap_m - goal.frames[at].gap_m).abs();
+                if miss_m > CLOSE * size_m {
+                    left.sum += (miss_m / (FAR * size_m)).min(1.0);
                 }
+                left.worst_m = left.worst_m.max(miss_m);
+            }
+            let again = &mut known[index][at];
+            for vertex in nearest.iter().filter_map(|nearest| nearest.vertex) {
+                if !again.contains(&vertex) {
+                    again.push(vertex);
+                }
+            }
+            let surplus = again.len().saturating_sub(MOST_AGAIN);
+            again.drain(..surplus);
+            // The nearest last: it is the one that shall touch.
+            let pairs = nearest.into_iter().rev().map(|nearest| nearest.pair);
+            problem.pairs[index][at] = pairs.collect();
+        }
+        // Before and after, the places are as far apart as at the ends of the touch, and more.
+        for (index, goal) in problem.goals.iter().enumerate() {
+            let Some([first, last]) = ends[index] else {
+                continue;
+            };
+            let biases = problem.biases[index].iter_mut().zip(&goal.frames);
+            for (bias, frame) in biases.filter(|(_, frame)| !frame.is_touch) {
+                *bias = match frame.frame < goal.touch.first {
+                    true => first,
+                    false => last,
+                };
             }
         }
         left
@@ -1064,15 +1153,14 @@ impl WindowSolver<'_> {
     }
 
     /// What is left between the surfaces in the frames of a touch, metres.
-    fn gaps(&self, goal: &Goal, world_of: impl Fn(usize) -> WorldPose) -> Vec<f64> {
+    fn gaps(&self, goal: &Goal, world_of: impl Fn(usize) -> WorldPose + Sync) -> Vec<f64> {
         let touching = goal.frames.iter().filter(|frame| frame.is_touch);
-        touching
-            .map(|frame| {
-                let world = world_of(frame.frame);
-                let nearest = self.nearest(goal, &frame.place, &world, None, &[]);
-                let miss_m = || frame.place.miss(&world).length();
-                nearest.first().map_or_else(miss_m, |nearest| nearest.gap_m)
-            })
-            .collect()
+        let touching: Vec<_> = touching.collect();
+        shared(&touching, |frame| {
+            let world = world_of(frame.frame);
+            let nearest = self.nearest(goal, &frame.place, &world, None, &[]);
+            let miss_m = || frame.place.miss(&world).length();
+            nearest.first().map_or_else(miss_m, |nearest| nearest.gap_m)
+        })
     }
 }

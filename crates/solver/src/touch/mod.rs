@@ -132,6 +132,9 @@ pub(crate) fn part_words(part: TouchPart, side: Side, pair: usize) -> String {
     worded(part.word(), side, pair)
 }
 
+/// Between a limb and the number of its pair.
+pub(crate) const PAIR: &str = " of pair ";
+
 fn worded(word: &str, side: Side, pair: usize) -> String {
     let side = match side {
         Side::Middle => String::new(),
@@ -139,7 +142,7 @@ fn worded(word: &str, side: Side, pair: usize) -> String {
     };
     let pair = match pair {
         0 => String::new(),
-        pair => format!(" of pair {}", pair + 1),
+        pair => format!("{PAIR}{}", pair + 1),
     };
     format!("{side}{word}{pair}")
 }

@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 use understudy_motion::{Clip, Transform};
 
 use super::{
-    CLOSE, Cast, Goal, Ground, JointLimits, Movers, Problem, STEPS_AGAIN, Touch, Wanted,
+    Begin, CLOSE, Cast, Goal, Ground, JointLimits, Movers, Problem, STEPS_AGAIN, Touch, Wanted,
     WindowSolver, ends_of,
 };
 use crate::retarget::SolveError;
@@ -102,8 +102,7 @@ impl Cast<'_> {
                 apart: self.apart(&goals, movers),
                 goals,
                 ground,
-                start: None,
-                is_quick: true,
+                begin: Begin::Soon,
             };
             self.solve(wanted, settings, clip, Watch::nobody())?;
         }
@@ -146,8 +145,7 @@ impl Cast<'_> {
             body: self.body,
             limits: self.limits,
             settings,
-            start: None,
-            is_quick: true,
+            begin: Begin::Soon,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
         };
