@@ -112,7 +112,7 @@ pub fn pose_now(
         };
         scene.touch(touches, &prepared, &mut clip, &bare)?;
     }
-    if let Some(surface) = surface.filter(|_| change.is_apart_now()) {
+    if let Some(surface) = surface.filter(|_| keeps_apart(&change.asked) == [false, true]) {
         change.clear(known, &mut clip, surface, frame)?;
     }
     Ok(Now {
@@ -121,9 +121,10 @@ pub fn pose_now(
     })
 }
 
-/// Whether parts of the body are kept apart.
-fn is_kept_apart(settings: &TouchSettings) -> bool {
-    settings.enabled && settings.keep_out
+/// Whether parts of the body are kept apart, before and after.
+fn keeps_apart(asked: &[Asked<'_>; 2]) -> [bool; 2] {
+    let touches = asked.each_ref().map(|asked| &asked.settings.touches);
+    touches.map(|touches| touches.enabled && touches.keep_out)
 }
 
 /// Lays the step from one pose to another over a third.
@@ -242,12 +243,6 @@ struct Change<'a> {
 }
 
 impl<'a> Change<'a> {
-    /// Whether parts are to be kept apart that were not before.
-    fn is_apart_now(&self) -> bool {
-        let [old, new] = [0, 1].map(|at| is_kept_apart(&self.asked[at].settings.touches));
-        new && !old
-    }
-
     /// Takes parts out of each other in a clip of one frame, as the frames around it tell.
     fn clear(
         &self,
@@ -601,7 +596,7 @@ impl Scene<'_> {
             });
             near.collect::<Vec<_>>()
         });
-        let is_kept_apart = sets.map(|set| is_kept_apart(&set));
+        let is_kept_apart = keeps_apart(self.asked);
         let within = wide(self.known, self.frame, FADES * longest);
         let is_free = [0, 1].map(|at| {
             let mut all = touches[at].iter().filter(|_| sets[at].enabled);

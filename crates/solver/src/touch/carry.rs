@@ -403,7 +403,6 @@ impl<'a> Cast<'a> {
             ground: wanted.ground,
             body: self.body,
             limits: self.limits,
-            begin,
             settings,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
@@ -413,7 +412,7 @@ impl<'a> Cast<'a> {
             let solver = &solver;
             let running: Vec<_> = windows
                 .into_iter()
-                .map(|window| scope.spawn(move || solver.solve(window)))
+                .map(|window| scope.spawn(move || solver.solve_best(window, begin)))
                 .collect();
             // Who watches is asked here, for a watch does not leave its thread.
             let mut heard = Ok(());
@@ -501,6 +500,7 @@ impl Begin<'_> {
 }
 
 /// Frames that hang together, with the touches in them.
+#[derive(Clone)]
 struct Window {
     first: usize,
     last: usize,
@@ -510,6 +510,10 @@ struct Window {
     locals: Vec<Vec<Transform>>,
     carried: Vec<CarriedTouch>,
     again: Vec<Again>,
+    /// What is left of all, to compare, and how deep the deepest part is in another, metres; where parts are
+    /// kept apart.
+    left: f64,
+    deepest_m: f64,
 }
 
 /// Windows of touches, and of limbs inside others, with time to fade around them; those that meet are
@@ -547,6 +551,8 @@ fn windows(
         locals: Vec::new(),
         carried: Vec::new(),
         again: Vec::new(),
+        left: 0.0,
+        deepest_m: 0.0,
     };
     runs(&is_in).into_iter().map(window).collect()
 }
@@ -676,14 +682,30 @@ struct WindowSolver<'a> {
     body: &'a Body,
     limits: Option<&'a BodyLimits>,
     settings: &'a TouchSettings,
-    begin: Begin<'a>,
     /// Rounds done of all windows together.
     rounds: AtomicUsize,
     is_stopped: AtomicBool,
 }
 
 impl WindowSolver<'_> {
-    fn solve(&self, mut window: Window) -> Result<Window, NotPositive> {
+    /// From a guess, and where that leaves parts in each other from plain transfer too: the better counts.
+    fn solve_best(&self, window: Window, begin: Begin<'_>) -> Result<Window, NotPositive> {
+        if !matches!(begin, Begin::Guess(_)) || self.apart.is_none() {
+            return self.solve(window, begin);
+        }
+        let solved = self.solve(window.clone(), begin)?;
+        if solved.deepest_m <= KEPT_M[1] {
+            return Ok(solved);
+        }
+        let other = self.solve(window, Begin::Bare)?;
+        Ok(if other.left < solved.left {
+            other
+        } else {
+            solved
+        })
+    }
+
+    fn solve(&self, mut window: Window, begin: Begin<'_>) -> Result<Window, NotPositive> {
         let character = self.pair.character;
         let ends: Vec<_> = match self.movers {
             Movers::Arms => ends_of(&window.goals),
@@ -728,14 +750,14 @@ impl WindowSolver<'_> {
             values: vec![0.0; frames * turns.width()],
             stay: None,
         };
-        let last_round = match self.begin {
+        let last_round = match begin {
             Begin::Soon => ROUNDS_SOON,
             Begin::Near(start) | Begin::Guess(Guess { clip: start, .. }) => {
                 let frames = window.first..=window.last;
                 let values = frames
                     .flat_map(|frame| turns.between(self.clip.frame(frame), start.frame(frame)));
                 problem.values = values.collect();
-                match self.begin {
+                match begin {
                     Begin::Guess(_) => ROUNDS,
                     _ => ROUNDS_AGAIN,
                 }
@@ -753,14 +775,14 @@ impl WindowSolver<'_> {
             .map(|goal| vec![Vec::new(); goal.frames.len()])
             .collect();
         let mut looked = vec![Looked::default(); frames];
-        if let Begin::Guess(guess) = self.begin {
+        if let Begin::Guess(guess) = begin {
             for (looked, again) in looked.iter_mut().zip(&guess.again[window.first..]) {
                 looked.again.clone_from(again);
             }
         }
         // Touches find each other first.
         let start = match self.apart {
-            Some(_) if !window.goals.is_empty() && self.begin.is_bare() => TOUCHES_FIRST,
+            Some(_) if !window.goals.is_empty() && begin.is_bare() => TOUCHES_FIRST,
             _ => 0,
         };
         let mut best = (f64::INFINITY, Vec::new());
@@ -796,7 +818,7 @@ impl WindowSolver<'_> {
                 best = (left, problem.values.clone());
             }
             // At the end of a row of rounds: enough, or no better than at the end of the one before.
-            let is_guess = matches!(self.begin, Begin::Guess(_));
+            let is_guess = matches!(begin, Begin::Guess(_));
             let row = if is_guess { ROW_FROM_GUESS } else { ROW };
             let is_end = self.apart.is_some() && round > start && round.is_multiple_of(row);
             let is_idle = is_guess && best.0 > IDLE * before;
@@ -826,7 +848,7 @@ impl WindowSolver<'_> {
         // Where the nearest points jump between two places, rounds may end on the worse of them.
         if best.0.is_finite() {
             problem.values = best.1;
-            if !matches!(self.begin, Begin::Few | Begin::Soon) {
+            if !matches!(begin, Begin::Few | Begin::Soon) {
                 self.hold_back(&mut problem, &mut known, &mut looked, size_m)?;
             }
             if !self.ground.is_empty() {
@@ -838,6 +860,14 @@ impl WindowSolver<'_> {
                     problem.values = values;
                 }
             }
+        }
+        if self.apart.is_some() && matches!(begin, Begin::Bare | Begin::Guess(_)) {
+            let missed = self.look_again(&mut problem, &mut known, size_m).sum;
+            let (pressed, inside) = self.look_apart(&mut problem, &mut looked, Pairs::All, size_m);
+            let strayed = problem.strayed(CLOSE * size_m, FAR * size_m);
+            window.left = FIRST * (missed + pressed.sum) + STANDS * strayed + inside;
+            let deepest = looked.iter().map(|looked| looked.found.deepest_m);
+            window.deepest_m = deepest.fold(pressed.worst_m, f64::max);
         }
         let carried = window.goals.iter().map(|goal| CarriedTouch {
             touch: goal.touch,

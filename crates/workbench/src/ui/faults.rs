@@ -11,6 +11,7 @@ use understudy_solver::Settings;
 
 use super::Memory;
 use super::theme::{button, caption, colour};
+use super::tune::{KEEP_APART, KEEP_IN_RANGE, KEEP_TOUCHES, PLANT_FEET, Switch};
 use crate::state::command::Command;
 use crate::state::palette::{self, Rgb};
 use crate::state::session::Session;
@@ -138,13 +139,14 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
                     ui.label(caption(format!("{} · {count}", kind.words())));
                     let settings = &session.document.choices.settings;
                     let remedy = remedy(kind, settings).filter(|_| !session.view.before);
-                    if let Some(remedy) = remedy {
+                    if let Some((switch, with)) = remedy {
                         let tune = Command::Tune {
-                            name: remedy.name,
-                            settings: Box::new(remedy.settings),
+                            name: switch.change,
+                            settings: Box::new(with),
                             goes_on: false,
                         };
-                        button(ui, remedy.word, remedy.hint, tune, out);
+                        let hint = format!("{} Also under Tune", switch.help);
+                        button(ui, switch.word, &hint, tune, out);
                     }
                 });
                 for (index, fault) in by_part(own.collect()) {
@@ -159,55 +161,26 @@ pub fn show(ui: &mut Ui, session: &Session, memory: &mut Memory, out: &mut Vec<C
         });
 }
 
-/// A setting that is off and would mend faults of a kind.
-struct Remedy {
-    word: &'static str,
-    hint: &'static str,
-    /// The name of the change.
-    name: &'static str,
-    /// With the setting on.
-    settings: Settings,
-}
-
-/// What would mend faults of a kind, where it is not on already.
-fn remedy(kind: FaultKind, settings: &Settings) -> Option<Remedy> {
-    let mut with = settings.clone();
-    let (word, hint, name) = match kind {
-        FaultKind::FootSlide | FaultKind::Sinking | FaultKind::Floating => {
-            with.plants.enabled = true;
-            let hint = "Feet stand where they stand in the take. Also under Tune";
-            ("plant feet", hint, "planting")
-        }
-        FaultKind::Penetration => {
-            (with.touches.enabled, with.touches.keep_out) = (true, true);
-            let hint = "Legs and arms stay out of each other and of the body where the performer's do. Takes \
-                        several times longer. Also under Tune";
-            ("keep parts apart", hint, "touches")
-        }
-        FaultKind::Touch => {
-            with.touches.enabled = true;
-            let hint = "Hands and forearms meet on the character what they meet in the take. Also under Tune";
-            ("keep touches", hint, "touches")
-        }
-        FaultKind::JointLimit => {
-            with.limits.enabled = true;
-            let hint = "Touches and plants take no joint further than people can go, but where the take has \
-                        it so. Also under Tune";
-            ("keep joints in range", hint, "ranges of joints")
-        }
+/// What would mend faults of a kind, and the settings with it, where it is not on already.
+fn remedy(kind: FaultKind, settings: &Settings) -> Option<(&'static Switch, Settings)> {
+    let switches: &[&'static Switch] = match kind {
+        FaultKind::FootSlide | FaultKind::Sinking | FaultKind::Floating => &[&PLANT_FEET],
+        // Parts are kept apart where touches are kept.
+        FaultKind::Penetration => &[&KEEP_APART, &KEEP_TOUCHES],
+        FaultKind::Touch => &[&KEEP_TOUCHES],
+        FaultKind::JointLimit => &[&KEEP_IN_RANGE],
         FaultKind::NoContacts
         | FaultKind::KneePop
         | FaultKind::TimingShift
         | FaultKind::PelvisTilt
-        | FaultKind::LimbDirection => return None,
+        | FaultKind::LimbDirection => &[],
     };
-    let is_off = with != *settings;
-    is_off.then_some(Remedy {
-        word,
-        hint,
-        name,
-        settings: with,
-    })
+    let mut with = settings.clone();
+    for switch in switches {
+        *(switch.place)(&mut with) = true;
+    }
+    let first = switches.first()?;
+    (with != *settings).then_some((*first, with))
 }
 
 /// Kinds in the order of their worst fault.
@@ -349,9 +322,10 @@ mod tests {
     #[test]
     fn what_would_mend_a_fault_is_offered_where_it_is_off() {
         let usual = Settings::default();
-        let kept = remedy(FaultKind::Penetration, &usual).expect("parts go through by default");
-        assert!(kept.settings.touches.keep_out);
-        assert!(remedy(FaultKind::Penetration, &kept.settings).is_none());
+        let (_, kept) =
+            remedy(FaultKind::Penetration, &usual).expect("parts go through by default");
+        assert!(kept.touches.keep_out);
+        assert!(remedy(FaultKind::Penetration, &kept).is_none());
         for kind in [
             FaultKind::FootSlide,
             FaultKind::Touch,
@@ -363,12 +337,12 @@ mod tests {
         off.plants.enabled = false;
         off.touches.enabled = false;
         off.limits.enabled = false;
-        let on = remedy(FaultKind::Sinking, &off).expect("feet are not planted");
-        assert!(on.settings.plants.enabled && !on.settings.touches.enabled);
-        let on = remedy(FaultKind::Touch, &off).expect("touches are not kept");
-        assert!(on.settings.touches.enabled && !on.settings.touches.keep_out);
-        let on = remedy(FaultKind::JointLimit, &off).expect("joints go anywhere");
-        assert!(on.settings.limits.enabled);
+        let (_, on) = remedy(FaultKind::Sinking, &off).expect("feet are not planted");
+        assert!(on.plants.enabled && !on.touches.enabled);
+        let (_, on) = remedy(FaultKind::Touch, &off).expect("touches are not kept");
+        assert!(on.touches.enabled && !on.touches.keep_out);
+        let (_, on) = remedy(FaultKind::JointLimit, &off).expect("joints go anywhere");
+        assert!(on.limits.enabled);
     }
 
     #[test]

@@ -389,17 +389,19 @@ pub fn show(ui: &mut Ui, session: &Session, out: &mut Vec<Command>) {
             super::secondary::show(ui, session, out);
             super::hand_keys::show(ui, session, out);
             heading(ui, "Planting of feet");
-            planting(ui, settings, out);
+            PLANT_FEET.show(ui, settings, true, out);
+            LEVEL_FLOOR.show(ui, settings, true, out);
             floor(ui, session, out);
             controls(ui, &PLANTS, settings, out);
             heading(ui, "Balance");
-            balance(ui, settings, out);
+            KEEP_BALANCE.show(ui, settings, true, out);
             controls(ui, &BALANCE, settings, out);
             heading(ui, "Touches of hands");
-            touches(ui, settings, out);
+            KEEP_TOUCHES.show(ui, settings, true, out);
+            KEEP_APART.show(ui, settings, settings.touches.enabled, out);
             controls(ui, &TOUCHES, settings, out);
             heading(ui, "Ranges of joints");
-            ranges(ui, settings, out);
+            KEEP_IN_RANGE.show(ui, settings, true, out);
             controls(ui, &RANGES, settings, out);
             heading(ui, "Finding contacts");
             controls(ui, &CONTACTS, settings, out);
@@ -653,88 +655,83 @@ fn arms(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
     }
 }
 
-fn planting(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "Keep planted feet planted; without, the result is the plain transfer.";
-    let mut changed = settings.clone();
-    line(ui, "plant feet", hint, |ui| {
-        changed.plants.enabled |=
-            reset(ui, !changed.plants.enabled, "Back to feet that are planted");
-        ui.checkbox(&mut changed.plants.enabled, "")
-            .on_hover_text(hint);
-    });
-    let level_hint = "Take the floor as level even where the take seems to show a slope.";
-    line(ui, "level floor", level_hint, |ui| {
-        changed.level_floor &= !reset(ui, changed.level_floor, "Back to the floor that is found");
-        ui.checkbox(&mut changed.level_floor, "")
-            .on_hover_text(level_hint);
-    });
-    if changed != *settings {
-        send("planting", changed, false, out);
-    }
+/// A setting that is on or off, with the words that a person reads.
+pub(super) struct Switch {
+    pub(super) word: &'static str,
+    pub(super) help: &'static str,
+    /// What is standard, after "Back to".
+    back: &'static str,
+    /// Name of the change.
+    pub(super) change: &'static str,
+    /// Where it stands in the settings.
+    pub(super) place: fn(&mut Settings) -> &mut bool,
 }
 
-fn balance(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "The centre of mass lies over the feet as it did in the take: the pelvis shifts, the feet stay.";
-    let mut changed = settings.clone();
-    line(ui, "keep balance", hint, |ui| {
-        changed.balance.enabled &= !reset(
-            ui,
-            changed.balance.enabled,
-            "Back to a pelvis that goes where it goes",
-        );
-        ui.checkbox(&mut changed.balance.enabled, "")
-            .on_hover_text(hint);
-    });
-    if changed != *settings {
-        send("balance", changed, false, out);
-    }
-}
+pub(super) const PLANT_FEET: Switch = Switch {
+    word: "plant feet",
+    help: "Keep planted feet planted; without, the result is the plain transfer.",
+    back: "feet that are planted",
+    change: "planting",
+    place: |s| &mut s.plants.enabled,
+};
 
-fn touches(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "Hands and forearms meet on the character what they meet in the take.";
-    let mut changed = settings.clone();
-    line(ui, "keep touches", hint, |ui| {
-        changed.touches.enabled |= reset(
-            ui,
-            !changed.touches.enabled,
-            "Back to touches that are kept",
-        );
-        ui.checkbox(&mut changed.touches.enabled, "")
-            .on_hover_text(hint);
-    });
-    let out_hint = "Legs and arms stay out of each other and of the body where the performer's do. Takes several times longer.";
-    line(ui, "keep parts apart", out_hint, |ui| {
-        let is_on = changed.touches.enabled;
-        changed.touches.keep_out &= !reset(
-            ui,
-            changed.touches.keep_out,
-            "Back to limbs that go where they go",
-        );
-        ui.add_enabled(
-            is_on,
-            egui::Checkbox::without_text(&mut changed.touches.keep_out),
-        )
-        .on_hover_text(out_hint);
-    });
-    if changed != *settings {
-        send("touches", changed, false, out);
-    }
-}
+const LEVEL_FLOOR: Switch = Switch {
+    word: "level floor",
+    help: "Take the floor as level even where the take seems to show a slope.",
+    back: "the floor that is found",
+    change: "planting",
+    place: |s| &mut s.level_floor,
+};
 
-fn ranges(ui: &mut Ui, settings: &Settings, out: &mut Vec<Command>) {
-    let hint = "Touches and plants take no joint further than people can go, but where the take has it so.";
-    let mut changed = settings.clone();
-    line(ui, "keep joints in range", hint, |ui| {
-        changed.limits.enabled |= reset(
-            ui,
-            !changed.limits.enabled,
-            "Back to joints that are kept in range",
-        );
-        ui.checkbox(&mut changed.limits.enabled, "")
-            .on_hover_text(hint);
-    });
-    if changed != *settings {
-        send("ranges of joints", changed, false, out);
+const KEEP_BALANCE: Switch = Switch {
+    word: "keep balance",
+    help: "The centre of mass lies over the feet as it did in the take: the pelvis shifts, the feet stay.",
+    back: "a pelvis that goes where it goes",
+    change: "balance",
+    place: |s| &mut s.balance.enabled,
+};
+
+pub(super) const KEEP_TOUCHES: Switch = Switch {
+    word: "keep touches",
+    help: "Hands and forearms meet on the character what they meet in the take.",
+    back: "touches that are kept",
+    change: "touches",
+    place: |s| &mut s.touches.enabled,
+};
+
+pub(super) const KEEP_APART: Switch = Switch {
+    word: "keep parts apart",
+    help: "Legs and arms stay out of each other and of the body where the performer's do. Takes several times longer.",
+    back: "limbs that go where they go",
+    change: "touches",
+    place: |s| &mut s.touches.keep_out,
+};
+
+pub(super) const KEEP_IN_RANGE: Switch = Switch {
+    word: "keep joints in range",
+    help: "Touches and plants take no joint further than people can go, but where the take has it so.",
+    back: "joints that are kept in range",
+    change: "ranges of joints",
+    place: |s| &mut s.limits.enabled,
+};
+
+impl Switch {
+    /// A line with a box to tick, which may be out of use.
+    fn show(&self, ui: &mut Ui, settings: &Settings, can_change: bool, out: &mut Vec<Command>) {
+        let standard = *(self.place)(&mut Settings::default());
+        let mut changed = settings.clone();
+        let is_on = (self.place)(&mut changed);
+        let back = format!("Back to {}", self.back);
+        line(ui, self.word, self.help, |ui| {
+            if reset(ui, *is_on != standard, &back) {
+                *is_on = standard;
+            }
+            ui.add_enabled(can_change, egui::Checkbox::without_text(is_on))
+                .on_hover_text(self.help);
+        });
+        if changed != *settings {
+            send(self.change, changed, false, out);
+        }
     }
 }
 

@@ -145,7 +145,6 @@ impl Cast<'_> {
             body: self.body,
             limits: self.limits,
             settings,
-            begin: Begin::Soon,
             rounds: AtomicUsize::new(0),
             is_stopped: AtomicBool::new(false),
         };
