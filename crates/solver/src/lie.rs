@@ -12,20 +12,26 @@ use crate::smooth::fade_frames;
 const STEPS: usize = 20;
 const HALVINGS: usize = 8;
 
+/// Weight of what stays against what is smooth.
+const FIXED: f64 = 1e4;
+
 /// A step that gains less than this share is the last.
 const LEAST_GAIN: f64 = 1e-6;
 
-/// How far the body goes in each of `frames`.
+/// How far the body goes in each of `frames`; `known` is that where it stays, frame by frame, and may be
+/// empty.
 ///
 /// # Errors
 /// Heights that are not finite.
 pub(crate) fn rise(
     tracks: &[RestTrack],
+    known: &[Option<f64>],
     weights: &Weights,
     frames: usize,
 ) -> Result<Vec<f64>, NotPositive> {
     let mut problem = Problem {
         tracks,
+        known,
         weights,
         values: vec![0.0; frames],
     };
@@ -35,6 +41,7 @@ pub(crate) fn rise(
 
 struct Problem<'a> {
     tracks: &'a [RestTrack],
+    known: &'a [Option<f64>],
     weights: &'a Weights,
     values: Vec<f64>,
 }
@@ -56,10 +63,13 @@ impl LeastSquares for Problem<'_> {
         let weights = self.weights;
         let pull = weights.offset_m.powi(-2);
         let ratio = fade_frames(PELVIS_FADE * weights.fade_secs, weights.frame_time_secs);
-        for (frame, value) in self.values.iter().enumerate() {
-            sink(*value, &[(frame, 1.0)], pull);
-        }
         let smooth = [pull * ratio.powi(2), pull * ratio.powi(6)];
+        for (frame, value) in self.values.iter().enumerate() {
+            match self.known.get(frame) {
+                Some(Some(known)) => sink(*value - *known, &[(frame, 1.0)], FIXED * smooth[1]),
+                _ => sink(*value, &[(frame, 1.0)], pull),
+            }
+        }
         add_differences(&self.values, (0, 1), smooth, sink);
         for track in self.tracks {
             let weight = track.firmness * pull;
@@ -99,7 +109,7 @@ mod tests {
         fn the_terms_are_differentiated(values in proptest::collection::vec(-0.05..0.05f64, 9)) {
             let heights = (0..9).map(|frame| (frame > 2).then_some((0.01, frame > 5)));
             let tracks = [track(heights.collect())];
-            let mut problem = Problem { tracks: &tracks, weights: &WEIGHTS, values };
+            let mut problem = Problem { tracks: &tracks, known: &[], weights: &WEIGHTS, values };
             let checked = check_gradient(&mut problem, 1e-7, (1e-4, 1e3));
             prop_assert!(checked.is_ok(), "{checked:?}");
         }
@@ -117,7 +127,7 @@ mod tests {
             let is_held = (60..=120).contains(&frame);
             Some((height(frame), is_held))
         });
-        let rises = rise(&[track(heights.collect())], &WEIGHTS, 180).unwrap();
+        let rises = rise(&[track(heights.collect())], &[], &WEIGHTS, 180).unwrap();
         for (frame, rise) in rises.iter().enumerate() {
             let left = height(frame) + rise;
             assert!(left > -2e-3, "frame {frame}: {left}");

@@ -117,6 +117,9 @@ pub struct Retargeted {
     pub scale: TravelScale,
     /// How far the pelvis gave way, per frame, metres.
     pub pelvis_offsets: Vec<DVec3>,
+    /// How far it went up of that with the whole body, which lies on the floor where it rests there, per
+    /// frame, metres along Y.
+    pub rises: Vec<f64>,
     /// How far the pelvis is shifted for balance before it gives way, per frame, level, metres.
     pub balance_shifts: Vec<DVec3>,
     /// The touches of the take on the character, and what is left between the surfaces.
@@ -180,6 +183,7 @@ impl Retargeted {
                 .collect(),
             scale: self.scale,
             pelvis_offsets: self.pelvis_offsets[first..=last].to_vec(),
+            rises: self.rises[first..=last].to_vec(),
             balance_shifts: self.balance_shifts[first..=last].to_vec(),
             touches: touches
                 .filter_map(|touch| touch.within([first, last]))
@@ -504,7 +508,8 @@ impl Prepared {
         self.change(&mut solved, settings)?;
         watch.at(0.18)?;
         let rests = self.rests(&contacts, settings, surface);
-        let mut pelvis_offsets = self.lie(&mut solved, rests.as_ref(), settings)?;
+        let rises = self.lie(&mut solved, rests.as_ref(), &[], settings)?;
+        let mut pelvis_offsets: Vec<DVec3> = rises.iter().map(|rise| DVec3::Y * *rise).collect();
         let worlds = solved.worlds();
         let mut planted_parts = vec![vec![[false; 3]; worlds.len()]; self.body.legs.len()];
         let is_planted = settings.plants.enabled && !self.body.legs.is_empty();
@@ -523,7 +528,16 @@ impl Prepared {
                 shifts: &balance_shifts,
             };
             let watch = watch.part(0.3, TOUCHES);
-            let offsets = self.settled(&poses, rests.as_ref(), settings, watch)?;
+            let tracks = self.tracks(&poses, settings);
+            let weights = self.weights(settings);
+            let offsets = self.settled(&poses, rests.as_ref(), |rests, round| {
+                let at = |round: usize| round as f64 / (REST_ROUNDS + 1) as f64;
+                let watch = watch.part(at(round), at(round + 1));
+                match settings.together {
+                    Together::Clip => settle(&tracks, rests, &weights, watch),
+                    Together::Frame => alone::settle_each(&tracks, rests, &weights, watch),
+                }
+            })?;
             for (index, leg) in legs.iter().enumerate() {
                 planted_parts[index] = leg.path.parts.clone();
             }
@@ -561,6 +575,7 @@ impl Prepared {
             planted_parts,
             scale: self.scale,
             pelvis_offsets,
+            rises,
             balance_shifts,
             touches: carried,
             notes,
@@ -1022,62 +1037,43 @@ impl Prepared {
     }
 
     /// Moves the whole body up or down so that it lies on the floor where it rests there, and returns how
-    /// far it goes, metres.
+    /// far it goes up, metres; `known` is that where it stays, frame by frame, and may be empty.
     fn lie(
         &self,
         clip: &mut Clip,
         rests: Option<&touch::Rests<'_>>,
+        known: &[Option<f64>],
         settings: &Settings,
-    ) -> Result<Vec<DVec3>, SolveError> {
+    ) -> Result<Vec<f64>, SolveError> {
         let frames = clip.frame_count();
-        let mut ways = vec![DVec3::ZERO; frames];
+        let none = vec![0.0; frames];
         let Some(rests) = rests.filter(|_| settings.plants.enabled) else {
-            return Ok(ways);
+            return Ok(none);
         };
-        let near = rests.tracks(clip, &ways);
+        let near = rests.tracks(clip, &vec![DVec3::ZERO; frames]);
         if near.is_empty() {
-            return Ok(ways);
+            return Ok(none);
         }
         let mut weights = self.weights(settings);
         weights.fade_secs = settings.together.fade_secs(weights.fade_secs);
-        let rises = lie::rise(&near, &weights, frames)?;
-        for (frame, (way, rise)) in ways.iter_mut().zip(rises).enumerate() {
-            *way = DVec3::Y * rise;
-            let world = clip.world(frame);
-            move_joint(
-                &self.skeleton,
-                clip.frame_mut(frame),
-                &world,
-                self.body.root,
-                *way,
-            );
+        let rises = lie::rise(&near, known, &weights, frames)?;
+        for (frame, rise) in rises.iter().enumerate() {
+            let (world, way) = (clip.world(frame), DVec3::Y * *rise);
+            let root = self.body.root;
+            move_joint(&self.skeleton, clip.frame_mut(frame), &world, root, way);
         }
-        Ok(ways)
+        Ok(rises)
     }
 
     /// How pelvis and swinging feet give way for the legs to follow their paths, and for the body to lie
-    /// on the floor where it rests there.
+    /// on the floor where it rests there; `settle` is asked with what it rests with, and the round.
     fn settled(
         &self,
         poses: &Poses<'_>,
         rests: Option<&touch::Rests<'_>>,
-        settings: &Settings,
-        watch: Watch<'_>,
+        settle: impl Fn(&[RestTrack], usize) -> Result<Offsets, SolveError>,
     ) -> Result<Offsets, SolveError> {
-        let legs = poses.legs.iter();
-        let tracks: Vec<LegTrack> = legs
-            .map(|leg| self.track(leg, poses.shifts, settings))
-            .collect();
-        let weights = self.weights(settings);
-        let settled = |rests: &[RestTrack], round: usize| {
-            let at = |round: usize| round as f64 / (REST_ROUNDS + 1) as f64;
-            let watch = watch.part(at(round), at(round + 1));
-            match settings.together {
-                Together::Clip => settle(&tracks, rests, &weights, watch),
-                Together::Frame => alone::settle_each(&tracks, rests, &weights, watch),
-            }
-        };
-        let mut offsets = settled(&[], 0)?;
+        let mut offsets = settle(&[], 0)?;
         let Some(rests) = rests else {
             return Ok(offsets);
         };
@@ -1090,9 +1086,16 @@ impl Prepared {
             if near.is_empty() {
                 break;
             }
-            offsets = settled(&near, round)?;
+            offsets = settle(&near, round)?;
         }
         Ok(offsets)
+    }
+
+    /// Legs under a pelvis that is shifted for balance.
+    fn tracks(&self, poses: &Poses<'_>, settings: &Settings) -> Vec<LegTrack> {
+        let legs = poses.legs.iter();
+        legs.map(|leg| self.track(leg, poses.shifts, settings))
+            .collect()
     }
 
     /// A leg under a pelvis that is shifted for balance.

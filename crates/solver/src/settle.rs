@@ -198,19 +198,25 @@ pub fn settle(
     weights: &Weights,
     watch: Watch<'_>,
 ) -> Result<Offsets, SolveError> {
-    settle_in_rounds((legs, rests), weights, &FIRMNESS, watch)
+    settle_in_rounds((legs, rests, &[]), weights, &FIRMNESS, watch)
 }
 
-/// As [`settle`], sooner and not as exactly.
+/// As [`settle`], sooner and not as exactly. `known` are offsets of the pelvis that stay, frame by frame,
+/// metres; it may be empty.
 ///
 /// # Errors
 /// Input that is not finite.
-pub fn settle_roughly(legs: &[LegTrack], weights: &Weights) -> Result<Offsets, SolveError> {
-    settle_in_rounds((legs, &[]), weights, &ROUGHLY, Watch::nobody())
+pub fn settle_roughly(
+    legs: &[LegTrack],
+    rests: &[RestTrack],
+    known: &[Option<DVec3>],
+    weights: &Weights,
+) -> Result<Offsets, SolveError> {
+    settle_in_rounds((legs, rests, known), weights, &ROUGHLY, Watch::nobody())
 }
 
 fn settle_in_rounds(
-    (legs, rests): (&[LegTrack], &[RestTrack]),
+    (legs, rests, known): (&[LegTrack], &[RestTrack], &[Option<DVec3>]),
     weights: &Weights,
     rounds: &[(f64, f64)],
     watch: Watch<'_>,
@@ -219,6 +225,7 @@ fn settle_in_rounds(
     let mut problem = Problem {
         legs,
         rests,
+        known,
         weights,
         frames,
         width: 3 * (legs.len() + 1),
@@ -238,6 +245,8 @@ fn settle_in_rounds(
 struct Problem<'a> {
     legs: &'a [LegTrack],
     rests: &'a [RestTrack],
+    /// Offsets of the pelvis that stay, frame by frame; empty where none does.
+    known: &'a [Option<DVec3>],
     weights: &'a Weights,
     frames: usize,
     /// Unknowns per frame.
@@ -330,9 +339,13 @@ impl Problem<'_> {
             let stiffness = pull * ratio.powi(6);
             let at = |frame: usize| frame * self.width + slot;
             for frame in 0..self.frames {
-                let is_fixed = !is_pelvis && self.legs[slot / 3 - 1].planted[frame];
-                let weight = if is_fixed { FIXED * stiffness } else { pull };
-                sink(self.values[at(frame)], &[(at(frame), 1.0)], weight);
+                let fixed = match is_pelvis {
+                    true => self.known.get(frame).and_then(|known| Some((*known)?[slot])),
+                    false => self.legs[slot / 3 - 1].planted[frame].then_some(0.0),
+                };
+                let weight = fixed.map_or(pull, |_| FIXED * stiffness);
+                let error = self.values[at(frame)] - fixed.unwrap_or(0.0);
+                sink(error, &[(at(frame), 1.0)], weight);
             }
             // Changes cost as well: without, nothing would keep the two ends of the clip from
             // drifting off along a parabola.
@@ -542,6 +555,7 @@ mod tests {
                     slope: DVec3::new(0.1, 1.0, -0.2),
                     firmness: 30.0,
                 }],
+                known: &[],
                 weights: &WEIGHTS,
                 frames: 8,
                 width: 6,

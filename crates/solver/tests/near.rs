@@ -524,3 +524,60 @@ fn changes_are_answered_where_parts_are_kept_apart() {
     let both = [chosen(&free), chosen(&apart)];
     chin.check("apart from now on", [0.6, 0.6], &before, both);
 }
+
+/// Somebody kneels to lift something, or crawls, carried onto bodies with other legs.
+#[test]
+fn what_rests_on_the_floor_is_answered_by_the_frames_around() {
+    let usual = Settings::default();
+    for (take_name, onto, most) in [("lift", "giant", 0.25), ("crawl", "porter", 0.45)] {
+        let clip = authored(take_name).expect("one of the takes").clip;
+        let clip = clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap();
+        let giant = character(&cast_description(onto)).expect("the cast is valid");
+        let scene = Chin {
+            clip,
+            giant,
+            ..Chin::new()
+        };
+        let known = scene.solved(&usual, None);
+        let mut none = known.contacts.clone();
+        let touches = none.touches.as_mut().expect("touches are found");
+        let knee = touches.iter().position(|touch| touch.is_rest());
+        touches.remove(knee.expect("a knee"));
+        let check = |what: &str, most: f64, known: &Retargeted, both: [Chosen<'_>; 2]| {
+            let [before, after] = both;
+            let whole = scene.solved(after.settings, after.contacts);
+            let answer =
+                |frame: usize| (frame % 3 == 0).then(|| scene.now(known, before, after, frame));
+            let (left, frames) = share_left([known, &whole], answer);
+            let what = format!("{take_name}, {what}: {left} of {frames}");
+            eprintln!("{what}");
+            assert!(frames > 4, "{what}");
+            assert!(left < most, "{what}");
+        };
+        let given = Chosen {
+            settings: &usual,
+            contacts: Some(&none),
+        };
+        check("deleted", most, &known, [chosen(&usual), given]);
+        let all = Chosen {
+            settings: &usual,
+            contacts: Some(&known.contacts),
+        };
+        let without = scene.solved(&usual, Some(&none));
+        check("added", most, &without, [given, all]);
+        let off = with_touches(&usual, |t| t.enabled = false);
+        check("off", most, &known, [chosen(&usual), chosen(&off)]);
+        let higher = Settings {
+            floor_height_m: Some(0.03),
+            ..usual.clone()
+        };
+        check("floor", most, &known, [chosen(&usual), chosen(&higher)]);
+        // Hands on the floor stay on it.
+        let mut stooping = usual.clone();
+        stooping.posture.stoop_deg = 10.0;
+        check("stoop", 0.3, &known, [chosen(&usual), chosen(&stooping)]);
+        let mut upright = usual.clone();
+        upright.posture.hips_forward_deg = 8.0;
+        check("hips", 0.3, &known, [chosen(&usual), chosen(&upright)]);
+    }
+}

@@ -1,6 +1,10 @@
 //! A quick answer to a change, from the last result: one frame at once, or a stretch of frames, before
 //! the whole clip is carried over again.
 
+mod rested;
+
+use rested::Rested;
+
 use std::sync::Arc;
 
 use understudy_anatomy::Leg;
@@ -40,10 +44,11 @@ pub struct Now {
 /// laid over it. `surface` is the character's skin, the same in every call.
 ///
 /// Of balance: how far the pelvis shifts, from the frames around. Of travel, posture, keys and offsets:
-/// plain transfer before and after; feet that stand stay where they stood, and the legs reach them exactly. Of
+/// plain transfer before and after; feet that stand stay where they stood, the legs reach them exactly, and what
+/// touches goes on to touch. Of
 /// planting, contacts, the floor and the ranges of joints: the paths of the feet, and how the pelvis gives way
-/// to them, in the frames around, before and after. Of touches and the ranges: how arms and
-/// trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
+/// to them, in the frames around, before and after; where the body rests on the floor, fewer frames around,
+/// solved before and after. Of touches and the ranges: how arms and trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
 /// longer are, arms and legs go back. Of parts that are to be kept apart from now on: a few frames around, in
 /// which they give way.
 ///
@@ -71,7 +76,12 @@ pub fn pose_now(
     lay_step_over(clip.frame_mut(0), [old.frame(0), new.frame(0)]);
     let shift = balance_now(known, &change, surface, frame)?;
     let step = shift - known.balance_shifts[frame];
-    if after.settings.plants.enabled {
+    if let Some(contacts) = &change.rests {
+        let both = Rested::both(known, asked, contacts, surface, frame)?;
+        prepared.take_legs(&mut clip, &Rested::step(known, &both, frame));
+        planted_parts = both[1].parts.clone();
+        prepared.take_legs(&mut bare, &clip);
+    } else if after.settings.plants.enabled {
         let mut pelvis = known.pelvis_offsets[frame];
         let feet = match &change.foot_contacts {
             Some(contacts) => {
@@ -217,7 +227,14 @@ struct Asked<'a> {
 impl Asked<'_> {
     /// Whether everything is the same before feet are planted and touches carried over.
     fn starts_as(&self, other: &Self) -> bool {
+        self.stance == other.stance && self.is_laid_as(other)
+    }
+
+    /// The same of what is laid over plain transfer alone, whatever the floor.
+    fn is_laid_as(&self, other: &Self) -> bool {
         let start = |asked: &Self| Settings {
+            floor_height_m: None,
+            level_floor: false,
             contacts: Settings::default().contacts,
             plants: Settings::default().plants,
             balance: Settings::default().balance,
@@ -225,7 +242,7 @@ impl Asked<'_> {
             limits: Settings::default().limits,
             ..asked.settings.clone()
         };
-        self.stance == other.stance && start(self) == start(other)
+        start(self) == start(other)
     }
 }
 
@@ -238,6 +255,9 @@ struct Change<'a> {
     asked: [Asked<'a>; 2],
     /// Contacts before and after, where planting changes.
     foot_contacts: Option<FootContacts>,
+    /// Contacts before and after, with what rests on the floor, where the frame is near that and either of
+    /// them changes.
+    rests: Option<FootContacts>,
     /// Touches before and after, in frames of the whole take, where these or their settings change.
     touches: Option<[Vec<Touch>; 2]>,
 }
@@ -323,6 +343,7 @@ impl<'a> Change<'a> {
         let mut all = known_touches.iter().chain(&touches);
         let is_other_range = old.limits != new.limits;
         let is_touched = old.touches != new.touches
+            || !asked[0].is_laid_as(&asked[1])
             || is_other_range
             || *known_touches != *touches
             || (is_other_floor && all.any(|touch| touch.to.part == TouchPart::Floor));
@@ -345,12 +366,44 @@ impl<'a> Change<'a> {
             || wanted.merged() != found.merged()
             || is_other_floor;
         let is_planted = new.plants.enabled && is_replanted;
+        let rests = [known_touches, &touches].map(|all| rests_near(known, all, &asked, frame));
+        let is_resting = rests.iter().any(|rests| !rests.is_empty());
+        let is_changed = is_replanted || is_touched;
+        let with_rests = |feet: &Contacts, rests: &[Touch]| Contacts {
+            touches: Some(rests.to_vec()),
+            ..feet.clone()
+        };
+        let both = [
+            with_rests(&found, &rests[0]),
+            with_rests(&wanted, &rests[1]),
+        ];
         Ok(Self {
             asked,
+            rests: (is_resting && is_changed).then_some(both),
             foot_contacts: is_planted.then_some([found, wanted]),
             touches: is_touched.then(|| [known_touches.to_vec(), touches]),
         })
     }
+}
+
+/// What rests on the floor near a frame, besides feet; none on the performer's own body.
+fn rests_near(
+    known: &Retargeted,
+    touches: &[Touch],
+    asked: &[Asked<'_>; 2],
+    frame: usize,
+) -> Vec<Touch> {
+    if same_joints(&known.take.skeleton, &known.solved.skeleton) {
+        return Vec::new();
+    }
+    let secs = asked.each_ref().map(|asked| {
+        let settings = asked.settings;
+        FADES * settings.touches.fade_secs.max(settings.plants.fade_secs)
+    });
+    let [first, last] = wide(known, frame, secs[0].max(secs[1]));
+    let rests = touches.iter().filter(|touch| touch.is_rest());
+    let near = rests.filter(|touch| touch.first <= last && touch.last >= first);
+    near.copied().collect()
 }
 
 /// Settings before and after a change with what the performer stands on. A floor of another height leaves
@@ -609,7 +662,8 @@ impl Scene<'_> {
                 limits: sets[0].limits,
                 ..sets[1]
             }
-            || self.asked[0].settings.limits != self.asked[1].settings.limits;
+            || self.asked[0].settings.limits != self.asked[1].settings.limits
+            || !self.asked[0].is_laid_as(&self.asked[1]);
         let is_let_go = is_kept_apart[0] && !is_kept_apart[1];
         if is_free[1] {
             if !is_free[0] {
@@ -864,7 +918,7 @@ impl FeetNow {
                 .max(settings.plants.largest_pop * least_curve);
             track.within([first, last]).sampled(step)
         });
-        let offsets = settle_roughly(&tracks.collect::<Vec<LegTrack>>(), &weights)?;
+        let offsets = settle_roughly(&tracks.collect::<Vec<LegTrack>>(), &[], &[], &weights)?;
         let targets = planted.iter().zip(&offsets.feet);
         let targets = targets.map(|(leg, offsets)| FootTarget {
             ankle: leg.path.ankle_positions[at] + offsets[before],

@@ -330,6 +330,17 @@ impl<'a> Cast<'a> {
         clip: &mut Clip,
         watch: Watch<'_>,
     ) -> Result<(), SolveError> {
+        self.rest_legs_from(touches, ground, (settings, Begin::Bare), clip, watch)
+    }
+
+    fn rest_legs_from(
+        &self,
+        touches: &[Touch],
+        ground: &[Ground],
+        (settings, begin): (&TouchSettings, Begin<'_>),
+        clip: &mut Clip,
+        watch: Watch<'_>,
+    ) -> Result<(), SolveError> {
         let rests = touches.iter();
         let rests = rests.filter(|touch| touch.is_rest() && touch.from.part == TouchPart::Shank);
         let pair = self.pair();
@@ -347,7 +358,7 @@ impl<'a> Cast<'a> {
             goals,
             apart: None,
             ground,
-            begin: Begin::Bare,
+            begin,
         };
         self.solve(wanted, settings, clip, watch)?;
         Ok(())
@@ -1162,21 +1173,17 @@ impl WindowSolver<'_> {
     /// Height of the lowest point of a part above the floor, metres, and the point.
     fn lowest(&self, part: usize, world: &WorldPose) -> Option<Near> {
         let floor = self.pair.floor;
-        let height = |point: DVec3| floor.above(point) * floor.normal.y;
-        let (height_m, point) = self
-            .pair
-            .character
-            .flesh
-            .lowest(part, world, true, height)?;
+        let flesh = &self.pair.character.flesh;
+        let (above_m, point) = flesh.lowest(part, world, true, &floor)?;
         let below = floor.below(point.world(world));
         let pair = Meet {
-            point,
+            point: point.clone(),
             target: Target::World(below),
             normal: floor.normal,
             normal_joint: None,
         };
         Some(Near {
-            gap_m: height_m,
+            gap_m: above_m * floor.normal.y,
             vertex: None,
             pair,
         })

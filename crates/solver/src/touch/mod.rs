@@ -10,6 +10,7 @@ mod carry;
 pub mod find;
 pub mod flesh;
 mod goals;
+mod groups;
 mod limits;
 mod part;
 mod problem;

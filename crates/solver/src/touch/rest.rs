@@ -71,11 +71,10 @@ impl<'a> Rests<'a> {
     /// Height of the lowest skin of some parts above the floor along Y, metres; without a skin, of the first
     /// at a place along it.
     fn height_m(&self, parts: &[usize], along: f64, world: &WorldPose) -> f64 {
-        let above = |point: DVec3| self.floor.above(point);
         let flesh = &self.character.flesh;
         let lowest = parts.iter().filter_map(|&part| {
             let is_trunk = self.character.parts[part].kind == TouchPart::Trunk;
-            flesh.lowest(part, world, !is_trunk, above)
+            flesh.lowest(part, world, !is_trunk, &self.floor)
         });
         let least_m = lowest.map(|(height_m, _)| height_m).reduce(f64::min);
         least_m.unwrap_or_else(|| {

@@ -10,7 +10,9 @@ use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triang
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
 
 use super::flesh::girth;
+use super::groups::Groups;
 use super::part::Part;
+use crate::floor::Floor;
 
 /// A point of a skin: a weighted mean of points of joints.
 #[derive(Clone, Debug, Default)]
@@ -101,6 +103,9 @@ struct PartSkin {
     /// Vertices of what is too fine to be touched: it stands on the floor and goes into no other skin,
     /// but a hand goes through it to the skin it grows from.
     fine: Vec<SkinPoint>,
+    /// Vertices, and those of what is fine, in groups.
+    groups: Groups,
+    fine_groups: Groups,
     /// Boxes around the triangles.
     tree: BoxTree,
     /// The same at rest, a little wider.
@@ -188,6 +193,9 @@ impl Flesh {
         }
         for skin in &mut skins {
             skin.find_borders();
+            skin.groups = Groups::new(&skin.vertices, &skin.rest);
+            let fine: Vec<DVec3> = skin.fine.iter().map(|vertex| vertex.world(rest)).collect();
+            skin.fine_groups = Groups::new(&skin.fine, &fine);
             let (triangles, rest) = (&skin.triangles, &skin.rest);
             let corners = |index: usize| triangles[index].map(|corner| rest[corner]);
             skin.tree = BoxTree::new(triangles.len(), corners);
@@ -332,24 +340,23 @@ impl Flesh {
             .collect()
     }
 
-    /// The point of a part that is lowest above a floor, and its height, metres. Quills that a body
+    /// The point of a part that is lowest above a floor, and its height, metres along Y. Quills that a body
     /// lies on give way: it may be asked for without what is fine.
     pub(crate) fn lowest(
         &self,
         index: usize,
         pose: &WorldPose,
         is_with_fine: bool,
-        above: impl Fn(DVec3) -> f64,
-    ) -> Option<(f64, SkinPoint)> {
+        floor: &Floor,
+    ) -> Option<(f64, &SkinPoint)> {
         let skin = self.parts[index].as_ref()?;
-        let fine = skin.fine.iter().filter(|_| is_with_fine);
-        let heights = skin
-            .vertices
-            .iter()
-            .chain(fine)
-            .map(|vertex| (above(vertex.world(pose)), vertex));
-        let (height_m, vertex) = heights.min_by(|a, b| a.0.total_cmp(&b.0))?;
-        Some((height_m, vertex.clone()))
+        let found = |groups: &Groups, points: &'_ [SkinPoint]| groups.lowest(points, pose, floor);
+        let coarse = found(&skin.groups, &skin.vertices);
+        let coarse = coarse.map(|(height_m, number)| (height_m, &skin.vertices[number]));
+        let fine = found(&skin.fine_groups, &skin.fine).filter(|_| is_with_fine);
+        let fine = fine.map(|(height_m, number)| (height_m, &skin.fine[number]));
+        let both = coarse.into_iter().chain(fine);
+        both.min_by(|a, b| a.0.total_cmp(&b.0))
     }
 }
 

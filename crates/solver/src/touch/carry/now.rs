@@ -109,6 +109,21 @@ impl Cast<'_> {
         Ok(())
     }
 
+    /// As [`Cast::rest_legs`] in a few frames, soon and about.
+    ///
+    /// # Errors
+    /// Numbers out of range.
+    pub(crate) fn rest_legs_now(
+        &self,
+        touches: &[Touch],
+        ground: &[Ground],
+        settings: &TouchSettings,
+        clip: &mut Clip,
+    ) -> Result<(), SolveError> {
+        let here = (settings, Begin::Soon);
+        self.rest_legs_from(touches, ground, here, clip, Watch::nobody())
+    }
+
     /// Local transforms of a frame with touches as [`Cast::carry`] would have them, about.
     ///
     /// # Errors
