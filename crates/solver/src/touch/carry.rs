@@ -108,7 +108,7 @@ const ROUNDS: usize = 30;
 /// The same where the skins touch already, about.
 const ROUNDS_AGAIN: usize = 8;
 /// The same where it must be answered soon.
-const ROUNDS_SOON: usize = 6;
+const ROUNDS_SOON: usize = 3;
 
 /// Share of a solve in which few of its frames are solved, about.
 const THIN: f64 = 0.2;
@@ -880,12 +880,15 @@ impl WindowSolver<'_> {
             let deepest = looked.iter().map(|looked| looked.found.deepest_m);
             window.deepest_m = deepest.fold(pressed.worst_m, f64::max);
         }
-        let carried = window.goals.iter().map(|goal| CarriedTouch {
-            touch: goal.touch,
-            gaps_m: self.gaps(goal, |frame| problem.world(frame)),
-            gaps_before_m: self.gaps(goal, |frame| self.clip.world(frame)),
-        });
-        window.carried = carried.collect();
+        // What must be answered soon is not asked how near its surfaces came.
+        if !matches!(begin, Begin::Soon) {
+            let carried = window.goals.iter().map(|goal| CarriedTouch {
+                touch: goal.touch,
+                gaps_m: self.gaps(goal, |frame| problem.world(frame)),
+                gaps_before_m: self.gaps(goal, |frame| self.clip.world(frame)),
+            });
+            window.carried = carried.collect();
+        }
         window.again = looked.into_iter().map(|looked| looked.again).collect();
         window.locals = (window.first..=window.last)
             .map(|frame| problem.locals(frame))
