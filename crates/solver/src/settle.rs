@@ -340,7 +340,10 @@ impl Problem<'_> {
             let at = |frame: usize| frame * self.width + slot;
             for frame in 0..self.frames {
                 let fixed = match is_pelvis {
-                    true => self.known.get(frame).and_then(|known| Some((*known)?[slot])),
+                    true => self
+                        .known
+                        .get(frame)
+                        .and_then(|known| Some((*known)?[slot])),
                     false => self.legs[slot / 3 - 1].planted[frame].then_some(0.0),
                 };
                 let weight = fixed.map_or(pull, |_| FIXED * stiffness);

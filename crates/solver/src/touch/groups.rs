@@ -1,5 +1,5 @@
-//! Points of a skin in groups that lie together: how low a group may go is told by a few balls, so most of
-//! the points need not be posed to find the lowest.
+//! Points of a skin in groups that lie together: where a group may be is told by a few balls, so most of the
+//! points need not be posed to find the lowest, or those that are nearest to something.
 
 use understudy_motion::{DVec3, WorldPose};
 
@@ -14,9 +14,9 @@ const MOST: usize = 24;
 pub(super) struct Groups(Vec<Group>);
 
 #[derive(Clone, Debug)]
-struct Group {
+pub(super) struct Group {
     /// Numbers of its points.
-    points: Vec<usize>,
+    pub(super) points: Vec<usize>,
     balls: Vec<Ball>,
 }
 
@@ -66,6 +66,20 @@ impl Group {
         }
     }
 
+    /// A ball around all its points, world, metres: middle and radius.
+    pub(super) fn ball(&self, pose: &WorldPose) -> (DVec3, f64) {
+        let middles = || {
+            self.balls
+                .iter()
+                .map(|ball| pose.point(ball.joint, ball.middle))
+        };
+        let middle = middles().sum::<DVec3>() / self.balls.len() as f64;
+        let radii = self.balls.iter().zip(middles());
+        let radii = radii
+            .map(|(ball, own)| own.distance(middle) + stretch(pose, ball.joint) * ball.radius_m);
+        (middle, radii.fold(0.0, f64::max))
+    }
+
     fn least_m(&self, pose: &WorldPose, floor: &Floor) -> f64 {
         let balls = self.balls.iter();
         balls
@@ -97,6 +111,10 @@ impl Groups {
         Self(groups)
     }
 
+    pub(super) fn iter(&self) -> impl Iterator<Item = &Group> {
+        self.0.iter()
+    }
+
     /// Height above the floor, metres along Y, and number of the lowest of the points; of those that are as
     /// low, the first.
     pub(super) fn lowest(
@@ -116,8 +134,7 @@ impl Groups {
                 break;
             }
             let heights = group.points.iter();
-            let heights =
-                heights.map(|&number| (floor.above(points[number].world(pose)), number));
+            let heights = heights.map(|&number| (floor.above(points[number].world(pose)), number));
             let lowest = best.into_iter().chain(heights);
             best = lowest.min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
         }
@@ -125,11 +142,21 @@ impl Groups {
     }
 }
 
+/// No length becomes longer by more than this factor from a joint's coordinates to the world: the square root
+/// of a bound on the largest eigenvalue of the transform's square (Gershgorin 1931).
+fn stretch(pose: &WorldPose, joint: usize) -> f64 {
+    let matrix = pose.affines[joint].matrix3;
+    let square = matrix.transpose() * matrix;
+    let columns = [square.x_axis, square.y_axis, square.z_axis];
+    let sums = columns.map(|column| column.abs().element_sum());
+    sums.into_iter().fold(0.0, f64::max).sqrt()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use understudy_motion::{Joint, Skeleton, Transform};
+    use understudy_motion::{DQuat, Joint, Skeleton, Transform};
 
     fn chain() -> Skeleton {
         let joint = |at: usize| {
@@ -142,7 +169,7 @@ mod tests {
     proptest! {
         /// Against looking at every point.
         #[test]
-        fn the_lowest_of_all_is_found(
+        fn the_lowest_of_all_is_found_and_balls_hold_all(
             places in proptest::collection::vec((0usize..4, 0usize..4, 0.0..1.0f64, -0.2..0.2f64, -0.2..0.2f64), 1..400),
             turns in proptest::collection::vec((-3.0..3.0f64, -3.0..3.0f64), 4),
             slope in -0.3..0.3f64,
@@ -164,7 +191,8 @@ mod tests {
             let at_rest: Vec<DVec3> = points.iter().map(|point| point.world(&rest)).collect();
             let mut locals: Vec<Transform> = skeleton.rest_locals();
             for (local, (x, z)) in locals.iter_mut().zip(turns) {
-                local.rotation = understudy_motion::DQuat::from_euler(glam::EulerRot::XZY, x, z, 0.3);
+                local.rotation = DQuat::from_euler(glam::EulerRot::XZY, x, z, 0.3);
+                local.scale = DVec3::new(1.0 + 0.1 * x, 1.0, 1.0 - 0.1 * z);
             }
             let pose = WorldPose::from_locals(&skeleton, &locals);
             let floor = Floor { height_m: 0.1, normal: DVec3::new(slope, 1.0, 0.1).normalize() };
@@ -174,6 +202,17 @@ mod tests {
             let (height_m, number) = found.expect("there are points");
             prop_assert_eq!(height_m, least);
             prop_assert_eq!(height_m, floor.above(points[number].world(&pose)));
+            let groups = Groups::new(&points, &at_rest);
+            let mut seen = vec![0; points.len()];
+            for group in groups.iter() {
+                let (middle, radius_m) = group.ball(&pose);
+                for &number in &group.points {
+                    seen[number] += 1;
+                    let away_m = points[number].world(&pose).distance(middle);
+                    prop_assert!(away_m <= radius_m + 1e-9, "{away_m} of {radius_m}");
+                }
+            }
+            prop_assert!(seen.iter().all(|times| *times == 1));
         }
     }
 

@@ -10,7 +10,7 @@ use understudy_motion::triangle::{closest_on_triangle, corner_shares, ray_triang
 use understudy_motion::{DVec3, SkinnedMesh, Surface, WorldPose};
 
 use super::flesh::girth;
-use super::groups::Groups;
+use super::groups::{Group, Groups};
 use super::part::Part;
 use crate::floor::Floor;
 
@@ -289,37 +289,54 @@ impl Flesh {
         };
         let near = |point: DVec3| point.distance_squared(about) < near_m * near_m;
         let posed = PosedPart::new(to, pose, near);
-        let looked_at = from
-            .all_vertices()
-            .enumerate()
-            .filter_map(|(number, vertex)| {
-                let point = vertex.world(pose);
-                if !near(point) {
+        let see = |number: usize| {
+            let vertex = from.vertex(number);
+            let point = vertex.world(pose);
+            if !near(point) {
+                return None;
+            }
+            let mut distance = posed.distance(point, 0.25 * near_m)?;
+            if let Some(facing) = facing
+                && posed.normal(distance.triangle).dot(facing) <= 0.0
+            {
+                if distance.metres >= 0.0 {
                     return None;
                 }
-                let mut distance = posed.distance(point, 0.25 * near_m)?;
-                if let Some(facing) = facing
-                    && posed.normal(distance.triangle).dot(facing) <= 0.0
-                {
-                    if distance.metres >= 0.0 {
-                        return None;
-                    }
-                    // What lies deep is often nearer to another side of the body: it goes out the way it
-                    // came.
-                    distance = posed.way_out(point, facing, near_m)?;
-                }
-                Some(Seen {
-                    number,
-                    vertex,
-                    point,
-                    distance,
-                })
-            });
-        let mut found: Vec<Seen<'_>> = looked_at.collect();
-        let metres = found.iter().map(|seen| seen.distance.metres);
-        let least_m = metres.fold(0.25 * near_m, f64::min);
-        let is_asked = |seen: &&Seen<'_>| besides.contains(&seen.number);
-        let asked: Vec<Seen<'_>> = found.iter().filter(is_asked).cloned().collect();
+                // What lies deep is often nearer to another side of the body: it goes out the way it
+                // came.
+                distance = posed.way_out(point, facing, near_m)?;
+            }
+            Some(Seen {
+                number,
+                vertex,
+                point,
+                distance,
+            })
+        };
+        // Groups that are nearest first: most of the others are too far to count.
+        let mut groups: Vec<(f64, usize, &Group)> = from
+            .all_groups()
+            .filter_map(|(first, group)| {
+                let least_m = posed.least_m(group.ball(pose), (about, near_m))?;
+                Some((least_m, first, group))
+            })
+            .collect();
+        groups.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut least_m = 0.25 * near_m;
+        let mut found: Vec<Seen<'_>> = Vec::new();
+        for (group_m, first, group) in groups {
+            if group_m >= least_m.max(0.0) + BESIDE * near_m {
+                break;
+            }
+            let seen = group.points.iter().filter_map(|number| see(first + number));
+            found.extend(seen);
+            let metres = found.iter().map(|seen| seen.distance.metres);
+            least_m = metres.fold(least_m, f64::min);
+        }
+        found.sort_by_key(|seen| seen.number);
+        let mut asked = besides.to_vec();
+        asked.sort_unstable();
+        let asked: Vec<Seen<'_>> = asked.into_iter().filter_map(see).collect();
         found.retain(|seen| seen.distance.metres < least_m.max(0.0) + BESIDE * near_m);
         found.sort_by(|a, b| a.distance.metres.total_cmp(&b.distance.metres));
         let mut apart: Vec<Seen<'_>> = Vec::new();
@@ -361,10 +378,20 @@ impl Flesh {
 }
 
 impl PartSkin {
-    /// All vertices; what moves goes through nothing with its claws either, so those of what is fine
+    /// One of all vertices; what moves goes through nothing with its claws either, so those of what is fine
     /// follow the others.
-    fn all_vertices(&self) -> impl Iterator<Item = &SkinPoint> {
-        self.vertices.iter().chain(&self.fine)
+    fn vertex(&self, number: usize) -> &SkinPoint {
+        match number.checked_sub(self.vertices.len()) {
+            Some(fine) => &self.fine[fine],
+            None => &self.vertices[number],
+        }
+    }
+
+    /// All of them in groups, each with what is added to its numbers.
+    fn all_groups(&self) -> impl Iterator<Item = (usize, &Group)> {
+        let coarse = self.groups.iter().map(|group| (0, group));
+        let fine = self.fine_groups.iter();
+        coarse.chain(fine.map(|group| (self.vertices.len(), group)))
     }
 
     /// Edges of one triangle only. Corners at one place are one: files split them at seams.
@@ -484,6 +511,30 @@ impl<'a> PosedPart<'a> {
     /// seen most from the front decides; beside the border to another part the skin goes on, so nothing
     /// is said there. Baerentzen & Aanaes 2005, doi 10.1109/TVCG.2005.49, in its plain form.
     fn distance(&self, point: DVec3, within_m: f64) -> Option<Distance> {
+        let closest = self.closest(point, within_m)?;
+        (!self.is_at_border(closest.triangle, closest.on)).then_some(closest)
+    }
+
+    /// What is looked at of a ball (middle and radius) is no nearer to the skin than this, metres, or deeper in
+    /// it: `None` where nothing of it is looked at, or is near enough.
+    fn least_m(
+        &self,
+        (middle, radius_m): (DVec3, f64),
+        (about, near_m): (DVec3, f64),
+    ) -> Option<f64> {
+        if middle.distance(about) > near_m + radius_m {
+            return None;
+        }
+        let closest = self.closest(middle, 0.25 * near_m + radius_m)?;
+        // Beside the border nothing is told of the side.
+        match self.is_at_border(closest.triangle, closest.on) {
+            true => Some(f64::NEG_INFINITY),
+            false => Some(closest.metres - radius_m),
+        }
+    }
+
+    /// The same beside the border too.
+    fn closest(&self, point: DVec3, within_m: f64) -> Option<Distance> {
         let tree = &self.skin.tree;
         let far = |node: usize| {
             let [low, high] = self.boxes[node];
@@ -527,9 +578,8 @@ impl<'a> PosedPart<'a> {
             }
         }
         let (triangle, on) = place;
-        let front = front.filter(|_| !self.is_at_border(triangle, on))?;
         Some(Distance {
-            metres: if front < 0.0 { -least_m } else { least_m },
+            metres: if front? < 0.0 { -least_m } else { least_m },
             triangle,
             on,
         })

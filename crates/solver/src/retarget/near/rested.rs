@@ -76,7 +76,8 @@ impl Rested {
                 .map(|end| end.map(|frame| known.rises[frame]))
                 .collect();
             prepared.lie(&mut clip, rests.as_ref(), &risen, settings)?;
-            let settled = |frame: usize| known.pelvis_offsets[frame] - DVec3::Y * known.rises[frame];
+            let settled =
+                |frame: usize| known.pelvis_offsets[frame] - DVec3::Y * known.rises[frame];
             let kept: Vec<Option<DVec3>> = ends.iter().map(|end| end.map(settled)).collect();
             let worlds = clip.worlds();
             let legs = prepared.legs(&worlds, &placed, settings, Watch::nobody())?;
@@ -88,7 +89,10 @@ impl Rested {
                 legs: &legs,
                 shifts: &shifts,
             };
-            let (tracks, weights) = (prepared.tracks(&poses, settings), prepared.weights(settings));
+            let (tracks, weights) = (
+                prepared.tracks(&poses, settings),
+                prepared.weights(settings),
+            );
             let offsets = prepared.settled(&poses, rests.as_ref(), |rests, _| {
                 settle_roughly(&tracks, rests, &kept, &weights)
             })?;
@@ -143,9 +147,8 @@ fn held(known: &Retargeted, contacts: &Contacts, grid: Grid) -> Contacts {
 fn ends(known: &Retargeted, grid: Grid) -> Vec<Option<usize>> {
     let end = grid.frame(grid.count - 1) + grid.step;
     let is_open = [grid.first == 0, end >= known.take.frame_count()];
-    let is_end = |at: &usize| {
-        (!is_open[0] && *at < ENDS) || (!is_open[1] && *at + ENDS >= grid.count)
-    };
+    let is_end =
+        |at: &usize| (!is_open[0] && *at < ENDS) || (!is_open[1] && *at + ENDS >= grid.count);
     (0..grid.count)
         .map(|at| Some(at).filter(is_end).map(|at| grid.frame(at)))
         .collect()
