@@ -2,9 +2,9 @@
 
 mod common;
 
-use common::{Figure, cast_description, plain_only, take};
+use common::{Figure, cast, plain_only, take};
+use understudy_bodies::demo_take;
 use understudy_bodies::takes::take as authored;
-use understudy_bodies::{character, demo_take};
 use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, DQuat, WorldPose};
 use understudy_solver::near::{Chosen, Now, is_near, pose_now, retarget_part};
@@ -330,29 +330,20 @@ fn a_ramp_laid_level_is_answered_by_the_frames_around() {
     }
 }
 
-/// Somebody rests the chin on a hand, carried onto the giant, whose head and arms are far from theirs.
-struct Chin {
+/// A take carried onto one of the cast; unless others are named, somebody rests the chin on a hand, carried onto
+/// the giant, whose head and arms are far from theirs.
+struct Scene {
     performer: understudy_bodies::Character,
-    giant: understudy_bodies::Character,
+    onto: understudy_bodies::Character,
     clip: Clip,
 }
 
 /// Where a frame is: a hand touches, is on its way there or back, or is far from it.
 const PLACES: [&str; 3] = ["in a touch", "on the way", "far away"];
 
-impl Chin {
+impl Scene {
     fn new() -> Self {
-        let [performer, giant] = ["performer", "giant"].map(|name| {
-            let made = character(&cast_description(name));
-            made.expect("the cast is valid")
-        });
-        let clip = authored("chin").expect("one of the takes").clip;
-        let clip = clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap();
-        Self {
-            performer,
-            giant,
-            clip,
-        }
+        Self::of("chin", "giant")
     }
 
     fn solved(&self, settings: &Settings, contacts: Option<&Contacts>) -> Retargeted {
@@ -362,15 +353,40 @@ impl Chin {
             surface: None,
         };
         let onto = Character {
-            skeleton: &std::sync::Arc::new(self.giant.skeleton.clone()),
-            body: &self.giant.body,
-            surface: Some(&self.giant.surface),
+            skeleton: &std::sync::Arc::new(self.onto.skeleton.clone()),
+            body: &self.onto.body,
+            surface: Some(&self.onto.surface),
         };
         retarget(take, onto, settings, contacts).expect("a valid take solves")
     }
 
     fn now(&self, known: &Retargeted, before: Chosen<'_>, after: Chosen<'_>, frame: usize) -> Now {
-        pose_now(known, before, after, Some(&self.giant.surface), frame).unwrap()
+        pose_now(known, before, after, Some(&self.onto.surface), frame).unwrap()
+    }
+
+    /// Another take onto one of the cast.
+    fn of(take: &str, onto: &str) -> Self {
+        let clip = authored(take).expect("one of the takes").clip;
+        Self {
+            clip: clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap(),
+            onto: cast(onto),
+            performer: cast("performer"),
+        }
+    }
+
+    /// Answers a change in every fifth frame; of what the last result misses so much is left at most.
+    fn check_all(
+        &self,
+        what: &str,
+        most: f64,
+        known: &Retargeted,
+        [before, after]: [Chosen<'_>; 2],
+    ) {
+        let whole = self.solved(after.settings, after.contacts);
+        let answer = |frame: usize| (frame % 5 == 0).then(|| self.now(known, before, after, frame));
+        let (left, frames) = share_left([known, &whole], answer);
+        assert!(frames > 6, "{what}: {frames}");
+        assert!(left < most, "{what}: {left} of {frames}");
     }
 
     /// Answers a change in every second frame, and holds the answers to the whole solve: in a touch and on
@@ -440,7 +456,7 @@ fn with_touches(before: &Settings, change: impl Fn(&mut TouchSettings)) -> Setti
 
 #[test]
 fn how_arms_give_way_for_touches_is_answered_by_the_frames_around() {
-    let chin = Chin::new();
+    let chin = Scene::new();
     let before = Settings::default();
     let known = chin.solved(&before, None);
     let check = |what: &str, most: [f64; 2], change: &dyn Fn(&mut TouchSettings)| {
@@ -460,7 +476,7 @@ fn how_arms_give_way_for_touches_is_answered_by_the_frames_around() {
 
 #[test]
 fn other_ranges_of_joints_are_answered() {
-    let chin = Chin::new();
+    let chin = Scene::new();
     let free = Settings::default();
     let mut held = free.clone();
     let ranges = &mut held.limits.ranges_deg;
@@ -477,7 +493,7 @@ fn other_ranges_of_joints_are_answered() {
 
 #[test]
 fn touches_that_come_and_go_are_answered() {
-    let chin = Chin::new();
+    let chin = Scene::new();
     let before = Settings::default();
     let known = chin.solved(&before, None);
     let off = with_touches(&before, |t| t.enabled = false);
@@ -506,7 +522,7 @@ fn touches_that_come_and_go_are_answered() {
 
 #[test]
 fn changes_are_answered_where_parts_are_kept_apart() {
-    let chin = Chin::new();
+    let chin = Scene::new();
     let usual = Settings::default();
     let apart = with_touches(&usual, |t| t.keep_out = true);
     let free = with_touches(&usual, |t| t.keep_out = false);
@@ -525,59 +541,42 @@ fn changes_are_answered_where_parts_are_kept_apart() {
     chin.check("apart from now on", [0.6, 0.6], &before, both);
 }
 
-/// Somebody kneels to lift something, or crawls, carried onto bodies with other legs.
+/// Somebody kneels to lift something, carried onto a body with other legs.
 #[test]
 fn what_rests_on_the_floor_is_answered_by_the_frames_around() {
+    let scene = Scene::of("lift", "giant");
     let usual = Settings::default();
-    for (take_name, onto, most) in [("lift", "giant", 0.25), ("crawl", "porter", 0.45)] {
-        let clip = authored(take_name).expect("one of the takes").clip;
-        let clip = clip.resampled(1.0 / 30.0, Interpolation::Hermite).unwrap();
-        let giant = character(&cast_description(onto)).expect("the cast is valid");
-        let scene = Chin {
-            clip,
-            giant,
-            ..Chin::new()
-        };
-        let known = scene.solved(&usual, None);
-        let mut none = known.contacts.clone();
-        let touches = none.touches.as_mut().expect("touches are found");
-        let knee = touches.iter().position(|touch| touch.is_rest());
-        touches.remove(knee.expect("a knee"));
-        let check = |what: &str, most: f64, known: &Retargeted, both: [Chosen<'_>; 2]| {
-            let [before, after] = both;
-            let whole = scene.solved(after.settings, after.contacts);
-            let answer =
-                |frame: usize| (frame % 3 == 0).then(|| scene.now(known, before, after, frame));
-            let (left, frames) = share_left([known, &whole], answer);
-            let what = format!("{take_name}, {what}: {left} of {frames}");
-            eprintln!("{what}");
-            assert!(frames > 4, "{what}");
-            assert!(left < most, "{what}");
-        };
-        let given = Chosen {
-            settings: &usual,
-            contacts: Some(&none),
-        };
-        check("deleted", most, &known, [chosen(&usual), given]);
-        let all = Chosen {
-            settings: &usual,
-            contacts: Some(&known.contacts),
-        };
-        let without = scene.solved(&usual, Some(&none));
-        check("added", most, &without, [given, all]);
-        let off = with_touches(&usual, |t| t.enabled = false);
-        check("off", most, &known, [chosen(&usual), chosen(&off)]);
-        let higher = Settings {
-            floor_height_m: Some(0.03),
-            ..usual.clone()
-        };
-        check("floor", most, &known, [chosen(&usual), chosen(&higher)]);
-        // Hands on the floor stay on it.
-        let mut stooping = usual.clone();
-        stooping.posture.stoop_deg = 10.0;
-        check("stoop", 0.3, &known, [chosen(&usual), chosen(&stooping)]);
-        let mut upright = usual.clone();
-        upright.posture.hips_forward_deg = 8.0;
-        check("hips", 0.3, &known, [chosen(&usual), chosen(&upright)]);
-    }
+    let known = scene.solved(&usual, None);
+    let mut none = known.contacts.clone();
+    let touches = none.touches.as_mut().expect("touches are found");
+    let knee = touches.iter().position(|touch| touch.is_rest());
+    touches.remove(knee.expect("a knee"));
+    let given = |contacts| Chosen {
+        settings: &usual,
+        contacts: Some(contacts),
+    };
+    let both = [chosen(&usual), given(&none)];
+    scene.check_all("deleted", 0.25, &known, both);
+    let without = scene.solved(&usual, Some(&none));
+    let both = [given(&none), given(&known.contacts)];
+    scene.check_all("added", 0.25, &without, both);
+    let mut forward = usual.clone();
+    forward.posture.hips_forward_deg = 8.0;
+    let both = [chosen(&usual), chosen(&forward)];
+    scene.check_all("hips", 0.2, &known, both);
+}
+
+/// Somebody crawls, carried onto a body with other limbs: hands and knees stay on the floor.
+#[test]
+fn who_crawls_is_answered_on_hands_and_knees() {
+    let scene = Scene::of("crawl", "porter");
+    let usual = Settings::default();
+    let known = scene.solved(&usual, None);
+    let check = |what: &str, most: f64, change: &dyn Fn(&mut Settings)| {
+        let mut after = usual.clone();
+        change(&mut after);
+        scene.check_all(what, most, &known, [chosen(&usual), chosen(&after)]);
+    };
+    check("floor", 0.3, &|s| s.floor_height_m = Some(0.03));
+    check("stoop", 0.3, &|s| s.posture.stoop_deg = 10.0);
 }

@@ -3,7 +3,8 @@
 // Not every test file uses all of it.
 #![allow(dead_code)]
 
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
 
 use understudy_anatomy::Body;
 use understudy_bodies::takes::take as built_in_take;
@@ -87,9 +88,12 @@ pub fn cast_description(name: &str) -> Description {
     Description::from_ron(&text).expect("the cast is valid")
 }
 
-/// One of the cast, made.
+/// One of the cast, made; once for all tests of a file.
 pub fn cast(name: &str) -> Made {
-    character(&cast_description(name)).expect("the cast is valid")
+    static MADE: Mutex<BTreeMap<String, Made>> = Mutex::new(BTreeMap::new());
+    let mut made = MADE.lock().expect("no test panics while it makes one");
+    let new = || character(&cast_description(name)).expect("the cast is valid");
+    made.entry(name.to_owned()).or_insert_with(new).clone()
 }
 
 /// A built-in take carried from the performer's bones onto a character with its skin.
