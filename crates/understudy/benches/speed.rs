@@ -9,6 +9,7 @@ use std::time::Instant;
 
 use understudy_bodies::takes::take;
 use understudy_bodies::{Description, character, character_from_ron, demo_take};
+use understudy_motion::clip::Interpolation;
 use understudy_motion::{Clip, DVec3, Transform};
 use understudy_solver::near::{Chosen, pose_now};
 use understudy_solver::{Character, HandKey, Retargeted, Secondary, Settings, Take, retarget};
@@ -191,6 +192,41 @@ fn main() {
         ratios.join(", ")
     );
     time_ten_seconds(&performer);
+    time_rests(&performer);
+}
+
+/// One frame of somebody who kneels, at 60 frames per second, where a knee rests on the floor no more.
+fn time_rests(performer: &understudy_bodies::Character) {
+    let lift = take("lift").expect("a built-in take").clip;
+    let clip = lift
+        .resampled(1.0 / 60.0, Interpolation::Hermite)
+        .expect("finite numbers");
+    let settings = Settings::default();
+    let (_, known) = retargeted(&clip, performer, &settings);
+    let mut changed = known.contacts.clone();
+    let touches = changed.touches.as_mut().expect("touches are found");
+    let knee = touches.iter().position(|touch| touch.is_rest());
+    let knee = touches.remove(knee.expect("a knee rests"));
+    let weaver = weaver();
+    let given = |contacts| Chosen {
+        settings: &settings,
+        contacts: Some(contacts),
+    };
+    let answer = |frame: usize| {
+        let start = Instant::now();
+        let both = [given(&known.contacts), given(&changed)];
+        let pose = pose_now(&known, both[0], both[1], Some(&weaver.surface), frame);
+        std::hint::black_box(pose.expect("the contacts are sound"));
+        start.elapsed().as_secs_f64()
+    };
+    let times: Vec<f64> = (knee.first..=knee.last).step_by(5).map(answer).collect();
+    let mean = times.iter().sum::<f64>() / times.len() as f64;
+    println!(
+        "a lift at 60 frames per second: one frame answers a change of what rests on the floor in {:.2} ms, {:.2} \
+         ms at most",
+        1000.0 * mean,
+        1000.0 * times.iter().copied().fold(0.0, f64::max)
+    );
 }
 
 /// A clip of 10 s at 60 frames per second onto a body of 78 joints, with the usual terms and with all,
