@@ -3,12 +3,12 @@
 
 mod rested;
 
-use rested::Rested;
-
 use std::sync::Arc;
 
 use understudy_anatomy::Leg;
 use understudy_motion::{Clip, DQuat, DVec3, Surface, Transform, WorldPose};
+
+use rested::Rested;
 
 use super::{Prepared, Retargeted, SolveError, UprightTake, reference_pose, same_joints};
 use crate::contacts::{Contact, Contacts};

@@ -4,8 +4,6 @@
 pub(super) mod now;
 mod thin;
 
-use thin::Guess;
-
 use std::num::NonZero;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -25,6 +23,8 @@ use super::problem::{Problem, Weights};
 use super::skin::{Flesh, Nearest, SkinPoint};
 use super::turns::{Limbs, Turns};
 use super::{Touch, TouchEnd, TouchPart, TouchSettings};
+use thin::Guess;
+
 use crate::banded::NotPositive;
 use crate::contacts::{cut, runs};
 use crate::floor::Floor;
@@ -333,6 +333,7 @@ impl<'a> Cast<'a> {
         self.rest_legs_from(touches, ground, (settings, Begin::Bare), clip, watch)
     }
 
+    /// The same, from where it is begun.
     fn rest_legs_from(
         &self,
         touches: &[Touch],
