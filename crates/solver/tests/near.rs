@@ -383,7 +383,11 @@ impl Scene {
         [before, after]: [Chosen<'_>; 2],
     ) {
         let whole = self.solved(after.settings, after.contacts);
-        let answer = |frame: usize| (frame % 5 == 0).then(|| self.now(known, before, after, frame));
+        let answer = |frame: usize| {
+            frame
+                .is_multiple_of(5)
+                .then(|| self.now(known, before, after, frame))
+        };
         let (left, frames) = share_left([known, &whole], answer);
         assert!(frames > 6, "{what}: {frames}");
         assert!(left < most, "{what}: {left} of {frames}");
