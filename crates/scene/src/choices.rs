@@ -77,6 +77,27 @@ impl Choices {
         }
     }
 
+    /// The same in frames of the result, where these are others than those of the take: contacts, touches, hand
+    /// keys and the reference frame.
+    pub fn in_result_frames(&self, take: &Clip) -> Cow<'_, Self> {
+        let Some(frame_time_secs) = self.frame_time_secs else {
+            return Cow::Borrowed(self);
+        };
+        let frames_per_frame = take.frame_time_secs / frame_time_secs;
+        let last = take.frame_count_at(frame_time_secs) - 1;
+        let mut choices = self.clone();
+        if let Some(contacts) = &mut choices.contacts {
+            *contacts = moved_contacts(contacts, frames_per_frame, last);
+        }
+        for key in &mut choices.settings.keys {
+            *key = key.at_rate(frames_per_frame, last);
+        }
+        if let Reference::Frame(frame) = &mut choices.settings.reference {
+            *frame = ((*frame as f64 * frames_per_frame).round() as usize).min(last);
+        }
+        Cow::Owned(choices)
+    }
+
     /// An error about a setting, naming the option or the file it came from.
     fn setting_error(&self, field: &str, problem: impl Display) -> Failure {
         let option = self.options.iter().find(|option| option.field == field);
@@ -155,23 +176,12 @@ fn checked<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'a>, Failur
 /// Feet are planted at the rate that is written, so that no resampling moves them afterwards.
 pub(crate) fn fitted<'a>(take: &'a Loaded, choices: &Choices) -> Result<Fitted<'a>, Failure> {
     let mut fitted = checked(take, choices)?;
-    let choices = &mut fitted.choices;
     let Some(frame_time_secs) = choices.frame_time_secs else {
         return Ok(fitted);
     };
-    let frames_per_frame = take.clip.frame_time_secs / frame_time_secs;
     let clip = resampled(&take.clip, frame_time_secs);
     fitted.clip = Cow::Owned(clip.map_err(|problem| Failure::input_at(&take.path, problem))?);
-    let last = fitted.clip.frame_count() - 1;
-    if let Some(contacts) = &mut choices.contacts {
-        *contacts = moved_contacts(contacts, frames_per_frame, last);
-    }
-    for key in &mut choices.settings.keys {
-        *key = key.at_rate(frames_per_frame, last);
-    }
-    if let Reference::Frame(frame) = &mut choices.settings.reference {
-        *frame = ((*frame as f64 * frames_per_frame).round() as usize).min(last);
-    }
+    fitted.choices = fitted.choices.in_result_frames(&take.clip).into_owned();
     Ok(fitted)
 }
 

@@ -1,6 +1,7 @@
 //! The answer to a change before the whole clip has followed: the frame that is shown at once, then
 //! stretches around it, outward, until the whole result replaces them all.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use understudy_motion::Surface;
@@ -95,17 +96,17 @@ impl Live {
         Some(joined)
     }
 
-    /// Answers a frame at once, from the last result; the rest of the choices must
-    /// be those of the result. `surface` is the character's.
+    /// Answers a frame at once, from the last result; `both` are what was chosen for it and what is chosen
+    /// now ([`before_and_after`]), `surface` is the character's.
     pub fn answer(
         &mut self,
         solved: &Solved,
         shown: &Motion,
-        after: &Choices,
+        both: &[Cow<'_, Choices>; 2],
         surface: Option<&Surface>,
         frame: usize,
     ) {
-        let [before, after] = [&solved.choices, after].map(|choices| Chosen {
+        let [before, after] = both.each_ref().map(|choices| Chosen {
             settings: &choices.settings,
             contacts: choices.contacts.as_ref(),
         });
@@ -122,6 +123,18 @@ impl Live {
         self.now = Motion::part(&solved.retargeted, clip, planted, shown, frame).map(Arc::new);
         self.revision += 1;
     }
+}
+
+/// What was chosen for the last result, and what is chosen now, in frames of the result; `None` where these
+/// would be others now.
+pub fn before_and_after<'a>(
+    known: &'a Solved,
+    document: &'a Document,
+) -> Option<[Cow<'a, Choices>; 2]> {
+    let take = &document.take.as_ref()?.clip;
+    let both = [&known.choices, &document.choices];
+    let is_same_rate = both[0].frame_time_secs == both[1].frame_time_secs;
+    is_same_rate.then(|| both.map(|choices| choices.in_result_frames(take)))
 }
 
 /// The last result and the frame that is shown, from which a change is answered outward.
@@ -144,12 +157,12 @@ impl Near {
         goes_on: &dyn Fn() -> bool,
     ) {
         let known = &self.known.retargeted;
-        let choices = &document.choices;
+        let Some([before, choices]) = before_and_after(&self.known, document) else {
+            return;
+        };
         let given = choices.contacts.as_ref();
-        let before = &self.known.choices.settings;
-        let must_find = given.is_none() && self.known.choices.contacts.is_some();
-        let is_near = is_near(before, &choices.settings, given.is_some());
-        if choices.frame_time_secs.is_some() || must_find || !is_near {
+        let must_find = given.is_none() && before.contacts.is_some();
+        if must_find || !is_near(&before.settings, &choices.settings, given.is_some()) {
             return;
         }
         let frames = known.solved.frame_count();

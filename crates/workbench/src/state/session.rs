@@ -22,7 +22,7 @@ use super::history::History;
 use super::jobs::{Done, Jobs, Task};
 use super::layout::Layout;
 use super::leaving::Leaving;
-use super::live::{Live, Near};
+use super::live::{Live, Near, before_and_after};
 use super::other::Other;
 use super::panes::Pane;
 use super::preferences::Preferences;
@@ -304,8 +304,7 @@ impl Session {
     /// Shows in the frame under the playhead what was chosen, before the whole clip has followed.
     fn answer(&mut self) {
         let frame = self.clock.frame();
-        let is_same_rate = self.document.choices.frame_time_secs.is_none();
-        if !self.live.lacks(frame) || !is_same_rate {
+        if !self.live.lacks(frame) {
             return;
         }
         let character = self.stage.actor(Who::Character);
@@ -313,10 +312,11 @@ impl Session {
         if let (Some(solved), Some(shown)) = (&self.solved, shown) {
             let (solved, shown) = (Arc::clone(solved), Arc::clone(shown));
             let frame = shown.held(frame);
-            let choices = &self.document.choices;
             let character = self.document.character.as_ref();
             let surface = character.and_then(|file| file.surface());
-            self.live.answer(&solved, &shown, choices, surface, frame);
+            if let Some(both) = before_and_after(&solved, &self.document) {
+                self.live.answer(&solved, &shown, &both, surface, frame);
+            }
         }
     }
 
@@ -1015,6 +1015,7 @@ pub(crate) mod tests {
     use crate::state::panes::{Area, Place};
     use std::sync::OnceLock;
     use understudy_scene::Outputs;
+    use understudy_solver::HandKey;
 
     pub(crate) fn assets() -> PathBuf {
         PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../assets")
@@ -1347,6 +1348,50 @@ pub(crate) mod tests {
         assert_eq!(session.live.fresh(), None);
         let whole = head(&session);
         assert!(whole.distance(at_once) < 0.02, "{whole} {at_once}");
+    }
+
+    /// Keys are given in frames of the take, the result has half as many.
+    #[test]
+    fn a_result_of_another_rate_is_answered_at_once_too() {
+        let mut session = opened();
+        let take = session.document.take.as_ref().expect("a take");
+        session.document.choices.frame_time_secs = Some(2.0 * take.clip.frame_time_secs);
+        stoop(&mut session, 1.0, false);
+        assert_eq!(session.live.fresh(), Some(Vec::new()), "other frames");
+        session.wait();
+        let solved = session.solved.clone().expect("a result");
+        let frames = solved.retargeted.solved.frame_count();
+        assert_eq!(frames, session.clock.frames());
+        session.apply(Command::Seek(45));
+        let (skeleton, root) = (
+            &solved.retargeted.solved.skeleton,
+            solved.retargeted.body.root,
+        );
+        let mut settings = session.document.choices.settings.clone();
+        settings.keys.push(HandKey {
+            joint: skeleton.name(root).to_owned(),
+            frame: 90,
+            turn_deg: [0.0; 3],
+            shift_m: [0.0, -0.05, 0.0],
+            fade_in: 10,
+            fade_out: 10,
+        });
+        let height_m = |session: &Session| {
+            let (_, motion) = session.motion(Who::Character).expect("a character");
+            motion.clip.world(session.frame_of(motion)).position(root).y
+        };
+        let before_m = height_m(&session);
+        session.apply(Command::Tune {
+            name: "key",
+            settings: Box::new(settings),
+            goes_on: false,
+        });
+        assert_eq!(session.live.fresh(), Some(vec![(45, 45)]));
+        let at_once_m = height_m(&session);
+        assert!(at_once_m < before_m - 0.02, "{at_once_m} {before_m}");
+        session.wait();
+        let whole_m = height_m(&session);
+        assert!((whole_m - at_once_m).abs() < 0.02, "{whole_m} {at_once_m}");
     }
 
     #[test]
