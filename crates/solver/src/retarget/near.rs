@@ -500,8 +500,8 @@ const LEAST_TOUCHED_STEP_SECS: f64 = 1.0 / 60.0;
 
 /// Frames around one in which parts are taken out of each other: how far apart, in times of a fade, and how
 /// many to each side.
-const CLEARED_STEP_FADES: f64 = 1.0;
-const CLEARED_STEPS: f64 = 1.0;
+const CLEARED_STEP_FADES: f64 = 0.5;
+const CLEARED_STEPS: f64 = 2.0;
 
 /// Some frames of the take, with what it stands on.
 fn take_at(known: &Retargeted, stance: &Stance, grid: Grid) -> Result<UprightTake, SolveError> {

@@ -108,7 +108,7 @@ const ROUNDS: usize = 30;
 /// The same where the skins touch already, about.
 const ROUNDS_AGAIN: usize = 8;
 /// The same where it must be answered soon.
-const ROUNDS_SOON: usize = 3;
+const ROUNDS_SOON: usize = 6;
 
 /// Share of a solve in which few of its frames are solved, about.
 const THIN: f64 = 0.2;
