@@ -45,11 +45,10 @@ pub struct Now {
 ///
 /// Of balance: how far the pelvis shifts, from the frames around. Of travel, posture, keys and offsets:
 /// plain transfer before and after; feet that stand stay where they stood, the legs reach them exactly, and what
-/// touches goes on to touch. Of
-/// planting, contacts, the floor and the ranges of joints: the paths of the feet, and how the pelvis gives way
-/// to them, in the frames around, before and after; where the body rests on the floor, fewer frames around,
-/// solved before and after. Of touches and the ranges: how arms and trunk turn in the frames around, before and after; parts that are kept apart stay so, and where they no
-/// longer are, arms and legs go back. Of parts that are to be kept apart from now on: a few frames around, in
+/// touches goes on to touch. Of planting, contacts, the floor and the ranges of joints: the paths of the feet, and
+/// how the pelvis gives way to them, in the frames around, before and after; where the body rests on the floor, in
+/// fewer of them. Of touches and the ranges: how arms and trunk turn in the frames around, before and after; parts
+/// that are kept apart stay so, and where they no longer are, arms and legs go back. Of parts that are to be kept apart from now on: a few frames around, in
 /// which they give way.
 ///
 /// # Errors
